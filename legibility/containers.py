@@ -1,0 +1,283 @@
+"""What the stages hand to each other: frozen dataclasses, no behaviour beyond derived fields.
+
+Arrays are (row, column); points are (x, y) in pixels with the origin at the centre of the first
+pixel; natural logarithms inside (``logp_``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum, IntFlag
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+GrayImage: TypeAlias = NDArray[np.float32]
+"""(height, width), float32, nominal range 0..1."""
+ColorImage: TypeAlias = NDArray[np.uint8]
+"""(height, width, 3), RGB, uint8."""
+Mask: TypeAlias = NDArray[np.bool_]
+"""(height, width), bool."""
+LogLikelihood: TypeAlias = NDArray[np.float64]
+"""(..., 37): natural logs over ``alphabet.CHARACTERS`` and, last, "no character"."""
+Points: TypeAlias = NDArray[np.float64]
+"""(n, 2): x, y in pixels."""
+
+
+class Flag(IntFlag):
+    """What may be wrong with a photo; sentences and remedies are in ``photo.flags``."""
+
+    NONE = 0
+    BLURRED = 1
+    MOTION = 2
+    TOO_DARK = 4
+    TOO_BRIGHT = 8
+    GLARE = 16
+    HAIR = 32
+    MARK_SMALL = 64
+    MARK_CUT_OFF = 128
+    LOW_CONTRAST = 256
+    SMALL_PICTURE = 512
+    NO_MARK = 1024
+    TOO_MANY_ROWS = 2048
+    NO_SECOND_READER = 4096
+    READERS_DISAGREE = 8192
+    SEEN_MIRRORED = 16384
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A decoded picture, upright by its EXIF orientation."""
+
+    name: str
+    """Path as given by the caller, safe to print."""
+    sha256: str
+    """Hex digest of the file's bytes as found."""
+    pixels: ColorImage
+    exif_orientation: int = 1
+    captured_at: str = ""
+    """ISO 8601 time of capture from EXIF, local time without zone; empty when not recorded."""
+
+    @property
+    def height_px(self) -> int:
+        return int(self.pixels.shape[0])
+
+    @property
+    def width_px(self) -> int:
+        return int(self.pixels.shape[1])
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureCheck:
+    """Whether a photo can show what the ear shows."""
+
+    flags: Flag
+    measures: Mapping[str, float]
+    """Name with unit -> value, e.g. ``sharpness_ratio``, ``glare_share``, ``mark_height_px``."""
+    good_enough: bool
+    """False when a flag that prevents reading is set."""
+
+
+@dataclass(frozen=True, slots=True)
+class Enhanced:
+    """Pictures the reader and a person look at, all at the working scale."""
+
+    pixels: ColorImage
+    """The photo at the working scale."""
+    scale: float
+    """Working pixels per photo pixel (<= 1)."""
+    flat: ColorImage
+    """Illumination flattened."""
+    ink: GrayImage
+    """0 (skin) .. 1 (ink)."""
+    glare: Mask
+    """Not seen: specular or clipped."""
+    hair: Mask
+    """Not seen: covered by hair."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One character found by the spotter, in photo pixels."""
+
+    x: float
+    y: float
+    height_px: float
+    angle_deg: float
+    """Direction of the character's up vector, counter-clockwise from the picture's up."""
+    mirrored_logit: float
+    """> 0: seen in a mirror."""
+    score: float
+    """0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class RowStrip:
+    """A row candidate cut out upright at the reader's scale."""
+
+    pixels: ColorImage
+    """(48, 384, 3)."""
+    not_seen: Mask
+    """(48, 384): glare, hair, or outside the photo."""
+    to_photo: NDArray[np.float64]
+    """(3, 3) homography, strip (x, y, 1) -> photo (x, y, 1)."""
+    score: float
+    """Sum of the log-odds of the spots that support it."""
+    spots: tuple[Spot, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NeedleEvidence:
+    """What the needle model saw in one cell for its best character."""
+
+    expected: int
+    """Needles of the die."""
+    inked: float
+    """Expected number of them that show ink."""
+
+
+@dataclass(frozen=True, slots=True)
+class CellReading:
+    """One place of a row where a character was pressed."""
+
+    logp: LogLikelihood
+    """(37,) calibrated log-probability of each character under equal priors; sums to one."""
+    quad: Points
+    """(4, 2) photo pixels: top left, top right, bottom right, bottom left of the upright character."""
+    needles: NeedleEvidence
+    ink_contrast: float
+    """Ink against skin, 0..1, median over the cell's inked needles."""
+    seen_share: float
+    """Share of the cell that is not under glare or hair, 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """One way to see the picture: orientation, handedness and segmentation."""
+
+    logp: float
+    """Log-probability among the hypotheses of this photo (they and "no mark" sum to one)."""
+    rows: tuple[tuple[CellReading, ...], ...]
+    rotation_deg: float
+    """Counter-clockwise angle from the picture's up to the mark's up, -180..180."""
+    mirrored: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Everything the pixels said, before any registry."""
+
+    hypotheses: tuple[Hypothesis, ...]
+    """Best first; empty when no row was found."""
+    logp_no_mark: float
+    """Log-probability that there is no readable mark in the picture."""
+    second_opinion: tuple[str, ...] = ()
+    """Rows as the second reader saw them; empty when it was not asked or not installed."""
+    flags: Flag = Flag.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class Animal:
+    """One row of a registry."""
+
+    animal_id: str
+    mark: str
+    ear: str = ""
+    birth_year: int = 0
+    """0 = not recorded."""
+    sex: str = ""
+    chip: str = ""
+    status: str = ""
+    line: int = 0
+    """Line of the registry file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One animal the photo may show, or "not registered" (``animal_id`` None)."""
+
+    animal_id: str | None
+    mark: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Confusable:
+    """A character that may be another one in this reading, and whom that makes plausible."""
+
+    row: int
+    cell: int
+    character: str
+    probability: float
+    alternative: str
+    alternative_probability: float
+    animal_ids: tuple[str, ...]
+    """Registered animals whose mark is the reading with that character exchanged."""
+
+
+class Decision(str, Enum):
+    """What the tool advises."""
+
+    IDENTIFIED = "identified"
+    AMBIGUOUS = "ambiguous"
+    UNREGISTERED = "unregistered"
+    UNREADABLE = "unreadable"
+    RETAKE = "retake"
+
+
+@dataclass(frozen=True, slots=True)
+class Identification:
+    """Posterior over the registry for one photo."""
+
+    candidates: tuple[Candidate, ...]
+    """Best first, at most ``Settings.candidates_listed``."""
+    candidate_set: tuple[str | None, ...]
+    """Smallest set that holds the true animal with the stated probability."""
+    decision: Decision
+    misread_risk: float
+    """Probability that the first candidate is wrong, 0..1."""
+    confusables: tuple[Confusable, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Grade:
+    """Condition of a mark, 4 (as new) .. 0 (lost)."""
+
+    overall: float
+    parameters: Mapping[str, float]
+    """Parameter -> 0..4: ink_contrast, needles_present, separation, evenness, certainty."""
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    version: str
+    model_sha256: str
+    settings_sha256: str
+
+
+class Status(str, Enum):
+    READ = "read"
+    UNREADABLE = "unreadable"
+    RETAKE = "retake"
+    ERROR = "error"
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoResult:
+    """What is known of one photo; ``report.record`` turns it into the JSON contract."""
+
+    photo: str
+    sha256: str
+    status: Status
+    flags: Flag
+    reasons: tuple[str, ...]
+    text: str
+    reading: Reading
+    identification: Identification
+    grade: Grade | None
+    provenance: Provenance
+    seconds: float
+    measures: Mapping[str, float] = field(default_factory=dict)

@@ -1,0 +1,80 @@
+"""Every adjustable number of the tool, with its origin; read from TOML when a user wants others."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+
+from legibility.errors import SettingsError
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Defaults; each line says where the value is from."""
+
+    max_megapixels: float = 80.0
+    """Choice: phones make up to 50; above this a picture is refused before it is decoded."""
+    max_file_mib: float = 200.0
+    """Choice: largest file read."""
+    candidate_coverage: float = 0.95
+    """Contract: probability that the candidate set holds the true animal."""
+    identified_probability: float = 0.95
+    """Choice: the first candidate must reach this to be called identified."""
+    not_registered_prior: float = 0.10
+    """Choice: share of photographed animals that are not in the registry."""
+    p_swap: float = 0.002
+    """Choice, no source: two neighbouring dies loaded in the wrong order, per neighbouring pair."""
+    p_wrong_die: float = 0.002
+    """Choice, no source: a wrong die loaded, per character."""
+    p_turned_die: float = 0.001
+    """Choice, no source: a die upside down that still makes a character (6/9, ...), per character."""
+    readable_probability: float = 0.5
+    """Choice: a cell whose best character is less likely than this is written "?"."""
+    candidates_listed: int = 10
+    """Choice: most candidates printed."""
+    second_reader: bool = True
+    """Ask Tesseract too when it is installed."""
+    second_reader_timeout_s: float = 20.0
+    """Choice: give the second reader up after this."""
+
+    @property
+    def sha256(self) -> str:
+        """Digest of all values, so that a result can name the settings it was made with."""
+        return hashlib.sha256(json.dumps(asdict(self), sort_keys=True).encode()).hexdigest()
+
+
+def load_settings(path: Path) -> Settings:
+    """Settings from a TOML file; keys are the fields of :class:`Settings`.
+
+    Raises
+    ------
+    SettingsError
+        If the file cannot be read or parsed, or a key is unknown, of the wrong type or out of range.
+    """
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"{path}: cannot be read as settings: {error}") from error
+    known = {field.name: field for field in fields(Settings)}
+    for key, value in values.items():
+        if key not in known:
+            raise SettingsError(f"{path}: unknown setting {key!r}; known: {', '.join(known)}")
+        default = getattr(Settings(), key)
+        kinds = (int, float) if isinstance(default, float) else (type(default),)
+        if not isinstance(value, kinds) or (isinstance(value, bool) and not isinstance(default, bool)):
+            raise SettingsError(
+                f"{path}: {key} is {value!r}; expected {type(default).__name__}, e.g. {default}"
+            )
+        if isinstance(default, float) and not isinstance(default, bool):
+            _check_range(path, key, float(value))
+    return Settings(**values)
+
+
+def _check_range(path: Path, key: str, value: float) -> None:
+    is_share = key.startswith("p_") or key.endswith(("_coverage", "_probability", "_prior"))
+    if value < 0 or (is_share and value >= 1):
+        wanted = "0 <= value < 1" if is_share else "a value >= 0"
+        raise SettingsError(f"{path}: {key} is {value}; expected {wanted}")
