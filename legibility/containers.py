@@ -129,6 +129,16 @@ class RowStrip:
 
 
 @dataclass(frozen=True, slots=True)
+class Steps:
+    """What one reading looked at on its way, for a person to see."""
+
+    enhanced: Enhanced
+    strips: tuple[RowStrip, ...]
+    """Row candidates in the order they were tried."""
+    spots: tuple[Spot, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class NeedleEvidence:
     """What the needle model saw in one cell for its best character."""
 
