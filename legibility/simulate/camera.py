@@ -1,0 +1,141 @@
+"""The camera: lens blur, motion, exposure, noise, colour, sharpening and JPEG."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.containers import ColorImage
+from legibility.simulate.ink import line_kernel
+
+
+@dataclass(frozen=True, slots=True)
+class CameraSpec:
+    """How the picture was taken and stored."""
+
+    defocus_px: float
+    """Deviation of the lens blur, pixels."""
+    motion_px: float
+    """Way the picture moved during exposure."""
+    motion_angle_deg: float
+    exposure: float
+    """Mean linear brightness of the ear in the picture, 0.05..0.7."""
+    white_balance: tuple[float, float, float]
+    """Gains of red, green, blue."""
+    shot_noise: float
+    """Variance per unit of light (linear)."""
+    read_noise: float
+    """Deviation in the dark (linear)."""
+    vignetting: float
+    """Loss of light in the corners, 0..0.6."""
+    contrast: float
+    """Strength of the S-curve, 0..0.5."""
+    saturation: float
+    sharpening: float
+    """Gain of the unsharp mask, 0..1.5."""
+    jpeg_quality: int
+
+
+def sample_camera(rng: np.random.Generator, *, sharp: bool = False) -> CameraSpec:
+    """A camera drawn at random; ``sharp`` keeps blur and noise low."""
+    blurred = not sharp and rng.random() < 0.2
+    moved = not sharp and rng.random() < 0.15
+    noise = 0.0003 if sharp else float(np.exp(rng.uniform(math.log(1e-4), math.log(4e-3))))
+    cast = rng.normal(0.0, 0.05, size=3)
+    return CameraSpec(
+        defocus_px=float(rng.uniform(1.5, 4.0) if blurred else rng.uniform(0.3, 1.1)),
+        motion_px=float(rng.uniform(3.0, 14.0)) if moved else 0.0,
+        motion_angle_deg=float(rng.uniform(0.0, 180.0)),
+        exposure=float(np.clip(rng.normal(0.30, 0.09), 0.08, 0.65)),
+        white_balance=(float(1 + cast[0]), 1.0, float(1 + cast[2])),
+        shot_noise=noise,
+        read_noise=float(noise**0.5 * rng.uniform(0.05, 0.2)),
+        vignetting=float(rng.uniform(0.0, 0.35)),
+        contrast=float(rng.uniform(0.0, 0.35)),
+        saturation=float(rng.uniform(0.75, 1.2)),
+        sharpening=float(rng.uniform(0.0, 1.0)),
+        jpeg_quality=int(rng.integers(55, 97)),
+    )
+
+
+def srgb(linear: NDArray[np.float32]) -> NDArray[np.float32]:
+    """sRGB transfer function of values 0..1 (IEC 61966-2-1), by a table of 4096 steps."""
+    steps = np.linspace(0.0, 1.0, 4097)
+    curve = np.where(steps <= 0.0031308, 12.92 * steps, 1.055 * steps ** (1 / 2.4) - 0.055)
+    index = (np.clip(linear, 0.0, 1.0) * 4096.0 + 0.5).astype(np.uint16)
+    return np.asarray(curve.astype(np.float32)[index], dtype=np.float32)
+
+
+def lens_and_motion(light: NDArray[np.float32], spec: CameraSpec) -> NDArray[np.float32]:
+    """The picture after defocus and motion, same shape."""
+    seen = light
+    if spec.defocus_px > 0.2:
+        seen = cv2.GaussianBlur(seen, (0, 0), spec.defocus_px, borderType=cv2.BORDER_REFLECT_101)
+    if spec.motion_px >= 1.0:
+        kernel = line_kernel(spec.motion_px, spec.motion_angle_deg)
+        seen = cv2.filter2D(seen, -1, kernel, borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(seen, dtype=np.float32)
+
+
+def develop(
+    light: NDArray[np.float32],
+    spec: CameraSpec,
+    *,
+    meter: float,
+    rng: np.random.Generator,
+) -> tuple[ColorImage, bytes]:
+    """A stored photo of the light that came through the lens.
+
+    Parameters
+    ----------
+    light : (height, width, 3) float32
+        Linear light, already blurred.
+    meter : float
+        Mean light on what is exposed for.
+
+    Returns
+    -------
+    pixels : (height, width, 3) uint8
+        RGB as decoded from the file.
+    jpeg : bytes
+        The file.
+    """
+    height, width = light.shape[:2]
+    gain = np.float32(spec.exposure / max(meter, 1e-4))
+    signal = light * (gain * np.asarray(spec.white_balance, dtype=np.float32))
+    if spec.vignetting > 0:
+        x = np.linspace(-1, 1, width, dtype=np.float32)[None, :] ** 2
+        y = np.linspace(-1, 1, height, dtype=np.float32)[:, None] ** 2
+        signal *= (1.0 - np.float32(spec.vignetting / 2) * (x + y))[:, :, None]
+    grain = rng.standard_normal((height, width, 3), dtype=np.float32)
+    grain = cv2.GaussianBlur(grain, (3, 3), 0.6) * np.float32(1.75)
+    variance = np.float32(spec.shot_noise) * np.maximum(signal, 0) + np.float32(spec.read_noise**2)
+    signal += cv2.sqrt(variance) * grain
+    tone = srgb(signal)
+    if spec.contrast > 0:
+        curved = tone * tone * (3.0 - 2.0 * tone)
+        tone += np.float32(spec.contrast) * (curved - tone)
+    if spec.saturation != 1.0:
+        share = np.float32(1.0 - spec.saturation)
+        mix = np.eye(3, dtype=np.float32) * np.float32(spec.saturation) + share * np.array(
+            [[0.299, 0.587, 0.114]], dtype=np.float32
+        )
+        tone = cv2.transform(tone, mix)
+    if spec.sharpening > 0:
+        soft = cv2.GaussianBlur(tone, (0, 0), 1.2)
+        tone = cv2.addWeighted(tone, 1.0 + spec.sharpening, soft, -spec.sharpening, 0.0)
+    stored = np.clip(tone * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    return _jpeg(stored, spec.jpeg_quality)
+
+
+def _jpeg(pixels: ColorImage, quality: int) -> tuple[ColorImage, bytes]:
+    parameters = [cv2.IMWRITE_JPEG_QUALITY, int(np.clip(quality, 5, 100))]
+    done, buffer = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), parameters)
+    if not done:
+        raise ValueError(f"a picture of shape {pixels.shape} could not be stored as JPEG")
+    decoded = cv2.cvtColor(cv2.imdecode(buffer, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    return np.asarray(decoded, dtype=np.uint8), buffer.tobytes()
