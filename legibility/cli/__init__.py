@@ -1,0 +1,51 @@
+"""The command line: each command parses, makes one library call and renders."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from legibility import __version__
+from legibility.cli.check import check
+from legibility.cli.demo import demo
+from legibility.cli.enhance import enhance
+from legibility.cli.evaluate import evaluate
+from legibility.cli.flags import flags
+from legibility.cli.group import PlainErrorsGroup
+from legibility.cli.models import models
+from legibility.cli.read import read
+from legibility.cli.simulate import simulate
+from legibility.cli.train import train
+
+COMMANDS = (check, flags, read, enhance, demo, simulate, evaluate, train, models)
+
+
+@click.group(
+    cls=PlainErrorsGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+)
+@click.version_option(__version__, prog_name="legibility")
+def cli() -> None:
+    """Read the marks punched into animals' ears from photos.
+
+    Start with `legibility demo`, or with `legibility read PHOTO`.
+
+    \b
+    Exit codes: 0 all went well; 2 the command was not understood; 4 a photo
+    could not be used (the others were read); 5 registry; 6 settings or rules;
+    7 output; 8 model; 9 an optional part is not installed.
+    """
+
+
+for command in COMMANDS:
+    cli.add_command(command)
+
+
+def main() -> None:
+    """Entry point of the program ``legibility``."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A terminal that cannot show a character shows its escape instead of failing.
+            stream.reconfigure(errors="backslashreplace")
+    cli(prog_name="legibility")

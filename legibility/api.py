@@ -1,0 +1,95 @@
+"""The functions of ``import legibility``: one photo, one call."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
+
+from legibility.containers import CaptureCheck, Enhanced, PhotoResult
+from legibility.settings import Settings
+
+if TYPE_CHECKING:
+    from legibility.identify.registry import Registry
+    from legibility.identify.rules import Rules
+
+AnyPath: TypeAlias = str | os.PathLike[str]
+
+
+def read(
+    path: AnyPath,
+    *,
+    registry: Registry | AnyPath | None = None,
+    rules: Rules | AnyPath | None = None,
+    settings: Settings | None = None,
+) -> PhotoResult:
+    """Read the mark in one photo.
+
+    Parameters
+    ----------
+    path : path
+        A JPEG, PNG, TIFF, WebP, BMP or, with the extra ``heic``, HEIC file.
+    registry : Registry or path, optional
+        Registered animals; load it once with :func:`legibility.load_registry` for many photos.
+    rules : Rules or path, optional
+        What marks of this herd look like.
+    settings : Settings, optional
+        Other values for the adjustable numbers.
+
+    Returns
+    -------
+    PhotoResult
+        A poor photo is a result with flags and status "retake" or "unreadable", not an error.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used as a photo.
+    RegistryError, SettingsError
+        If a registry or rules file cannot be used.
+    """
+    from legibility.identify.registry import load_registry
+    from legibility.identify.rules import load_rules
+    from legibility.pipeline import read as read_file
+
+    if isinstance(rules, (str, os.PathLike)):
+        rules = load_rules(Path(rules))
+    if isinstance(registry, (str, os.PathLike)):
+        registry = load_registry(Path(registry), rules=rules)
+    return read_file(Path(path), registry=registry, rules=rules, settings=settings or Settings())
+
+
+def check(path: AnyPath, *, settings: Settings | None = None) -> CaptureCheck:
+    """Whether one photo is good enough to read, and what is wrong with it.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used as a photo.
+    """
+    from legibility.photo.capture import check_capture
+    from legibility.photo.load import load_photo
+
+    return check_capture(load_photo(path, settings=settings or Settings()))
+
+
+def enhance(
+    path: AnyPath, *, settings: Settings | None = None, without: frozenset[str] = frozenset()
+) -> Enhanced:
+    """One photo with even light, separated ink and masks of what was not seen.
+
+    Parameters
+    ----------
+    without : frozenset of str
+        Steps to leave out, see ``legibility.enhance.STEPS``.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used as a photo.
+    """
+    from legibility.enhance import enhance as enhance_photo
+    from legibility.photo.load import load_photo
+
+    settings = settings or Settings()
+    return enhance_photo(load_photo(path, settings=settings), settings=settings, without=without)

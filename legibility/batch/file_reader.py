@@ -1,0 +1,95 @@
+"""The reader that commands hand to workers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from legibility.containers import PhotoResult
+from legibility.settings import Settings, load_settings
+
+if TYPE_CHECKING:
+    from legibility.identify.registry import Registry
+    from legibility.identify.rules import Rules
+
+
+@dataclass(frozen=True, slots=True)
+class FileReader:
+    """Reads a photo with registry, rules and settings named by their files.
+
+    It pickles to a few bytes: each worker process loads the files once. Workers on other machines
+    must see photos, registry and rules under the same paths.
+    """
+
+    registry: Path | None = None
+    rules: Path | None = None
+    settings: Settings = field(default_factory=Settings)
+    steps_dir: Path | None = None
+    """Where the pictures of each photo's steps are written; None for none."""
+
+    def __call__(self, path: Path) -> PhotoResult:
+        """Read one photo; raises what ``pipeline.read`` raises."""
+        from legibility.pipeline import read, read_steps
+
+        registry, rules = self.inputs()
+        if self.steps_dir is None:
+            return read(path, registry=registry, rules=rules, settings=self.settings)
+        from legibility.enhance import step_pictures
+        from legibility.photo.flags import describe
+        from legibility.report.steps import write_steps
+
+        result, steps = read_steps(path, registry=registry, rules=rules, settings=self.settings)
+        write_steps(
+            self.steps_dir,
+            result,
+            steps,
+            pictures=step_pictures(steps.enhanced),
+            flags=describe(result.flags),
+        )
+        return result
+
+    def inputs(self) -> tuple[Registry | None, Rules | None]:
+        """Registry and rules, loaded once a process.
+
+        Raises
+        ------
+        RegistryError, SettingsError
+            If a file cannot be used; call this before the first photo to learn it early.
+        """
+        return _load(self.registry, self.rules)
+
+
+def file_reader(
+    *,
+    registry: Path | None,
+    rules: Path | None,
+    settings: Path | None,
+    second_reader: bool,
+    steps_dir: Path | None = None,
+) -> FileReader:
+    """A reader whose files have all been loaded once, so that a bad one is reported at once.
+
+    Raises
+    ------
+    RegistryError, SettingsError
+        If a file cannot be used.
+    """
+    values = Settings() if settings is None else load_settings(settings)
+    if not second_reader:
+        values = replace(values, second_reader=False)
+    reader = FileReader(registry, rules, values, steps_dir)
+    reader.inputs()
+    return reader
+
+
+@lru_cache(maxsize=1)
+def _load(registry: Path | None, rules: Path | None) -> tuple[Registry | None, Rules | None]:
+    from legibility.identify.registry import load_registry
+    from legibility.identify.rules import load_rules
+
+    known_rules = None if rules is None else load_rules(rules)
+    if registry is None:
+        return None, known_rules
+    return load_registry(registry, rules=known_rules), known_rules

@@ -1,0 +1,38 @@
+"""Errors as one clear line on stderr with their exit code; never a traceback."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import click
+
+from legibility.errors import LegibilityError
+
+
+class PlainErrorsGroup(click.Group):
+    """A group of commands in the order they were added, whose known errors end in one line."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of use instead of the alphabet."""
+        return list(self.commands)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; a known error becomes its exit code, a closed pipe a silent end."""
+        try:
+            return super().invoke(ctx)
+        except LegibilityError as error:
+            click.echo(f"Error: {error}", err=True)
+            ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            click.echo("Interrupted.", err=True)
+            ctx.exit(130)
+        except MemoryError:
+            click.echo("Error: out of memory; use fewer --jobs or smaller photos", err=True)
+            ctx.exit(1)
+
+
+def color_free(text: str) -> None:
+    """Print ready-made text as it is."""
+    click.echo(text, nl=False)
+    sys.stdout.flush()

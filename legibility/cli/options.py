@@ -1,0 +1,81 @@
+"""Arguments and options that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import click
+
+from legibility.settings import Settings, load_settings
+
+ANY_PATH: Final = click.Path(path_type=Path)
+
+photos_argument = click.argument(
+    "photos", nargs=-1, required=True, type=ANY_PATH, metavar="PHOTO..."
+)
+"""Photos and folders; what they hold is checked by the library, so that one bad one is reported
+and the others go on."""
+
+registry_option = click.option(
+    "--registry",
+    type=ANY_PATH,
+    metavar="FILE.csv",
+    help="Registered animals: columns animal_id and mark, others optional.",
+)
+
+rules_option = click.option(
+    "--rules",
+    type=ANY_PATH,
+    metavar="FILE.toml",
+    help="What marks of this herd look like.",
+)
+
+settings_option = click.option(
+    "--settings",
+    "settings_file",
+    type=ANY_PATH,
+    metavar="FILE.toml",
+    help="Other values for the tool's adjustable numbers.",
+)
+
+json_option = click.option(
+    "--json",
+    "json_target",
+    metavar="FILE|-",
+    help="Write one JSON object a line to a file, or to the output with -.",
+)
+
+second_reader_option = click.option(
+    "--second-reader/--no-second-reader",
+    default=True,
+    help="Ask the program tesseract for a second opinion (default: when installed).",
+)
+
+jobs_option = click.option(
+    "--jobs",
+    type=click.IntRange(min=0, max=512),
+    default=0,
+    metavar="N",
+    help="Processes to use; 0 (the default) means one a core.",
+)
+
+seed_option = click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    metavar="S",
+    help="Start of the random numbers; the same seed gives the same pictures.",
+)
+
+
+def settings_from(path: Path | None) -> Settings:
+    """Settings of a file, or the defaults without one.
+
+    Raises
+    ------
+    SettingsError
+        If the file cannot be used.
+    """
+    return Settings() if path is None else load_settings(path)

@@ -1,0 +1,78 @@
+"""HTML pages: one file, offline, every word escaped, no scripts."""
+
+from __future__ import annotations
+
+import base64
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import cv2
+import numpy as np
+
+from legibility.containers import ColorImage
+from legibility.errors import OutputError
+from legibility.report.words import CAUTION, advice, candidate_name, next_steps, percent
+from legibility.report.writing import printable
+
+
+def render_page(template: str, **values: Any) -> str:
+    """A page from one of this package's templates; all values are escaped.
+
+    Parameters
+    ----------
+    template : str
+        File name in ``report/templates``.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("legibility.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(percent=percent, printable=printable, address=_address)
+    return environment.get_template(template).render(
+        caution=CAUTION,
+        advice=advice,
+        candidate_name=candidate_name,
+        next_steps=next_steps,
+        **values,
+    )
+
+
+def png_bytes(pixels: ColorImage) -> bytes:
+    """A PNG file of an RGB or grey uint8 picture.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be encoded.
+    """
+    ordered = pixels[:, :, ::-1] if pixels.ndim == 3 else pixels
+    done, data = cv2.imencode(".png", np.ascontiguousarray(ordered))
+    if not done:
+        raise OutputError(f"a picture of {pixels.shape} pixels cannot be encoded as PNG")
+    return data.tobytes()
+
+
+def jpeg_address(pixels: ColorImage, *, quality: int = 85) -> str:
+    """A picture as a ``data:`` address (RFC 2397), so that a page needs no other file.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be encoded.
+    """
+    done, data = cv2.imencode(
+        ".jpg", np.ascontiguousarray(pixels[:, :, ::-1]), [cv2.IMWRITE_JPEG_QUALITY, quality]
+    )
+    if not done:
+        raise OutputError(f"a picture of {pixels.shape} pixels cannot be encoded as JPEG")
+    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
+
+
+def _address(path: Path | str) -> str:
+    return quote(Path(path).as_posix())

@@ -1,0 +1,69 @@
+"""Files that are either written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from legibility.errors import OutputError
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file under a temporary name beside it, then rename it into place.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or the file cannot be written; an older file stays as it was.
+    """
+    temporary: str | None = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".tmp-", suffix=path.suffix)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        os.chmod(temporary, 0o666 & ~_umask())
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+        raise OutputError(output_message(path, error)) from error
+
+
+def write_text(path: Path, text: str) -> None:
+    """Like :func:`write_bytes`, in UTF-8 with line ends as given."""
+    write_bytes(path, text.encode("utf-8", errors="backslashreplace"))
+
+
+def output_message(path: Path, error: OSError) -> str:
+    """One line that names the output, the reason and what to do."""
+    reason = error.strerror or str(error)
+    return (
+        f"{printable(str(path))}: cannot be written: {reason}; choose another place with --out or "
+        "--json, or make room or change the permissions"
+    )
+
+
+def printable(text: str) -> str:
+    """Text that cannot move the cursor, reorder a line or fail to encode.
+
+    Control, format and unpaired surrogate characters are written as escapes.
+
+    Examples
+    --------
+    >>> print(printable("ear" + chr(27) + "[31m.jpg"))
+    ear\\x1b[31m.jpg
+    """
+    return "".join(
+        character
+        if character.isprintable()
+        else character.encode("unicode_escape", errors="surrogatepass").decode("ascii")
+        for character in text
+    )
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
