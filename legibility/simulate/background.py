@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import GrayImage, Points
-from legibility.simulate.texture import fractal_noise, smooth_noise, stretched_noise
+from legibility.simulate.texture import blur, fractal_noise, smooth_noise, stretched_noise
 
 BACKGROUNDS: Final = ("straw", "boards", "pen", "coat")
 
@@ -81,9 +81,10 @@ def background(
     else:
         level, tint = _pen(small, rng)
     color = np.asarray(spec.color, dtype=np.float32)
-    warm = np.array([0.16, 0.0, -0.14], dtype=np.float32)
-    picture = np.maximum(level, 0.03)[:, :, None] * color * (1.0 + tint[:, :, None] * warm)
-    blurred = cv2.GaussianBlur(picture, (0, 0), max(spec.blur * size, 0.5))
+    warm = np.array([0.07, 0.0, -0.06], dtype=np.float32)
+    level = np.maximum(level, np.float32(0.03))
+    picture = cv2.merge([level * c * (1.0 + tint * w) for c, w in zip(color, warm, strict=True)])
+    blurred = blur(picture, sigma_px=max(spec.blur * size, 0.5))
     full = cv2.resize(blurred, (width, height), interpolation=cv2.INTER_LINEAR)
     return np.asarray(full * np.float32(spec.brightness), dtype=np.float32)
 
@@ -198,9 +199,9 @@ def finger_layer(
         ends = [tuple(int(v) for v in np.clip(p, -9000, 9000)) for p in (tip, end)]
         cv2.line(alpha, ends[0], ends[1], 255, max(2, round(2 * radius)), cv2.LINE_AA)
         cv2.line(light, ends[0], ends[1], 255, max(2, round(1.1 * radius)), cv2.LINE_AA)
-    soft = cv2.blur(light, (2 * round(0.4 * radius) + 1,) * 2).astype(np.float32) / 255.0
+    soft = blur(light.astype(np.float32) / np.float32(255.0), sigma_px=0.3 * radius)
     level = 0.45 + 0.6 * soft
     if spec.fingers:
         level = level * (1.0 + 0.06 * smooth_noise(rng, shape, scale_px=max(0.7 * px_per_mm, 1.5)))
-    reflectance = level[:, :, None] * np.asarray(spec.glove, dtype=np.float32)
+    reflectance = cv2.merge([level * np.float32(value) for value in spec.glove])
     return np.asarray(reflectance, np.float32), np.asarray(alpha, np.float32) / np.float32(255.0)

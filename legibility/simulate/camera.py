@@ -11,6 +11,11 @@ from numpy.typing import NDArray
 
 from legibility.containers import ColorImage
 from legibility.simulate.ink import line_kernel
+from legibility.simulate.texture import blur, three_channels
+
+_GRAIN_GAIN = 0.0270
+"""Measured here: brings random bytes after the 3x3 blur to unit deviation; the blur also makes
+them nearly normal, at a fifth of the time of normal numbers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,18 +68,18 @@ def sample_camera(rng: np.random.Generator, *, sharp: bool = False) -> CameraSpe
 
 
 def srgb(linear: NDArray[np.float32]) -> NDArray[np.float32]:
-    """sRGB transfer function of values 0..1 (IEC 61966-2-1), by a table of 4096 steps."""
-    steps = np.linspace(0.0, 1.0, 4097)
-    curve = np.where(steps <= 0.0031308, 12.92 * steps, 1.055 * steps ** (1 / 2.4) - 0.055)
-    index = (np.clip(linear, 0.0, 1.0) * 4096.0 + 0.5).astype(np.uint16)
-    return np.asarray(curve.astype(np.float32)[index], dtype=np.float32)
+    """sRGB transfer function of values 0..1, IEC 61966-2-1; its two branches meet as a maximum."""
+    clipped = np.clip(linear, 0.0, 1.0)
+    curve = cv2.pow(clipped, 1.0 / 2.4) * np.float32(1.055) - np.float32(0.055)
+    foot = np.minimum(clipped * np.float32(12.92), np.float32(0.04045))
+    return np.asarray(np.maximum(curve, foot), dtype=np.float32)
 
 
 def lens_and_motion(light: NDArray[np.float32], spec: CameraSpec) -> NDArray[np.float32]:
     """The picture after defocus and motion, same shape."""
     seen = light
     if spec.defocus_px > 0.2:
-        seen = cv2.GaussianBlur(seen, (0, 0), spec.defocus_px, borderType=cv2.BORDER_REFLECT_101)
+        seen = blur(seen, sigma_px=spec.defocus_px)
     if spec.motion_px >= 1.0:
         kernel = line_kernel(spec.motion_px, spec.motion_angle_deg)
         seen = cv2.filter2D(seen, -1, kernel, borderType=cv2.BORDER_REFLECT_101)
@@ -106,13 +111,15 @@ def develop(
     """
     height, width = light.shape[:2]
     gain = np.float32(spec.exposure / max(meter, 1e-4))
-    signal = light * (gain * np.asarray(spec.white_balance, dtype=np.float32))
+    gains = tuple(float(gain) * value for value in spec.white_balance)
+    signal = cv2.multiply(light, (*gains, 0.0))
     if spec.vignetting > 0:
         x = np.linspace(-1, 1, width, dtype=np.float32)[None, :] ** 2
         y = np.linspace(-1, 1, height, dtype=np.float32)[:, None] ** 2
-        signal *= (1.0 - np.float32(spec.vignetting / 2) * (x + y))[:, :, None]
-    grain = rng.standard_normal((height, width, 3), dtype=np.float32)
-    grain = cv2.GaussianBlur(grain, (3, 3), 0.6) * np.float32(1.75)
+        signal *= three_channels(1.0 - np.float32(spec.vignetting / 2) * (x + y))
+    grain = rng.integers(0, 256, size=(height, width, 3), dtype=np.uint8).astype(np.float32)
+    grain = cv2.GaussianBlur(grain, (3, 3), 0.6)
+    grain = (grain - np.float32(127.5)) * np.float32(_GRAIN_GAIN)
     variance = np.float32(spec.shot_noise) * np.maximum(signal, 0) + np.float32(spec.read_noise**2)
     signal += cv2.sqrt(variance) * grain
     tone = srgb(signal)
@@ -120,15 +127,12 @@ def develop(
         curved = tone * tone * (3.0 - 2.0 * tone)
         tone += np.float32(spec.contrast) * (curved - tone)
     if spec.saturation != 1.0:
-        share = np.float32(1.0 - spec.saturation)
-        mix = np.eye(3, dtype=np.float32) * np.float32(spec.saturation) + share * np.array(
-            [[0.299, 0.587, 0.114]], dtype=np.float32
-        )
-        tone = cv2.transform(tone, mix)
+        gray = three_channels(cv2.cvtColor(tone, cv2.COLOR_RGB2GRAY))
+        tone = cv2.addWeighted(tone, spec.saturation, gray, 1.0 - spec.saturation, 0.0)
     if spec.sharpening > 0:
-        soft = cv2.GaussianBlur(tone, (0, 0), 1.2)
+        soft = cv2.GaussianBlur(tone, (5, 5), 1.1)
         tone = cv2.addWeighted(tone, 1.0 + spec.sharpening, soft, -spec.sharpening, 0.0)
-    stored = np.clip(tone * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    stored = cv2.convertScaleAbs(np.maximum(tone, 0.0), alpha=255.0)
     return _jpeg(stored, spec.jpeg_quality)
 
 

@@ -26,6 +26,7 @@ from legibility.simulate.light import (
 from legibility.simulate.press import PressedCharacter, mark_size_mm, press
 from legibility.simulate.scene import SceneSpec
 from legibility.simulate.skin import skin_absorbance, skin_reflectance, skin_relief
+from legibility.simulate.texture import blur, three_channels
 from legibility.simulate.truth import (
     HIDDEN_COVER,
     VISIBLE_AMOUNT,
@@ -44,6 +45,10 @@ _WAX = np.array([0.15, 0.55, 1.5], dtype=np.float32)
 """Choice: absorbance of ear wax, amber."""
 _SCAR = np.array([-0.18, 0.02, -0.02], dtype=np.float32)
 """Choice: absorbance a scar adds: paler in red, hardly changed otherwise."""
+
+
+_INK_REACH_MM = 12.0
+"""Choice: ink is looked for within this distance of a needle; four times the widest bleed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,39 +97,36 @@ def render(spec: SceneSpec) -> Rendering:
         spec.skin, shape, px_per_mm=pose.px_per_mm, rng=streams[3], veins=veins
     )
     if spec.wear.scars:
-        absorbance += scars[:, :, None] * (_SCAR - 0.45 * absorbance)
+        absorbance += three_channels(scars) * (_SCAR - np.float32(0.3) * absorbance)
     relief = skin_relief(spec.skin, shape, px_per_mm=pose.px_per_mm, rng=streams[4])
     relief = relief * (1.0 - 0.7 * scars) + ear_relief(spec.ear, pose, mask)
     ink_rate = absorbance_of(spec.ink, fading=spec.wear.fading)
-    reflectance = stain(skin_reflectance(absorbance), ink, ink_rate)
-    reflectance *= shading(relief, spec.light)[:, :, None]
+    window = _window(needles.dots, shape, _INK_REACH_MM * pose.px_per_mm)
+    reflectance = _stained(skin_reflectance(absorbance), ink, ink_rate, window)
+    reflectance *= three_channels(shading(relief, spec.light))
     through = None
     if spec.light.behind > 0:
-        through = stain(transmittance(absorbance, spec.light, rng=streams[5]), ink, ink_rate)
+        clear = transmittance(absorbance, spec.light, rng=streams[5])
+        through = _stained(clear, ink, ink_rate, window)
 
     wax = blot_map(spec.wear.wax, shape, size_px=8.0 * pose.px_per_mm, rng=streams[6])
     dirt = blot_map(spec.wear.dirt, shape, size_px=5.0 * pose.px_per_mm, rng=streams[7])
     if spec.wear.wax > 0:
-        reflectance *= np.exp(-wax[:, :, None] * _WAX)
+        reflectance = stain(reflectance, wax, _WAX)
     if spec.wear.dirt > 0:
-        reflectance += (0.92 * dirt)[:, :, None] * (_DIRT - reflectance)
-    if through is not None:
-        through *= (1.0 - 0.9 * dirt)[:, :, None]
+        reflectance += three_channels(0.92 * dirt) * (_DIRT - reflectance)
+        if through is not None:
+            through *= three_channels(1.0 - 0.9 * dirt)
 
-    behind_ear = background(spec.background, shape, rng=streams[8])
-    cover = mask[:, :, None]
-    picture = behind_ear + cover * (reflectance - behind_ear)
-    if through is not None:
-        through *= cover
+    picture = background(spec.background, shape, rng=streams[8])
+    picture += three_channels(mask) * (reflectance - picture)
     shade, alpha = hair_layer(
         spec.hair, mask, rim_px=rim_px, mark_px=box_px, px_per_mm=pose.px_per_mm, rng=streams[9]
     )
-    picture *= (1.0 - 0.35 * _shifted(alpha, spec, mm=0.5))[:, :, None]
-    picture *= (1.0 - alpha)[:, :, None]
-    picture += shade[:, :, None] * np.asarray(spec.hair.color, dtype=np.float32)
-    if through is not None:
-        through *= (1.0 - 0.8 * alpha)[:, :, None]
+    picture *= three_channels((1.0 - 0.35 * _shifted(alpha, spec, mm=0.5)) * (1.0 - alpha))
+    picture += cv2.merge([shade * np.float32(value) for value in spec.hair.color])
     hidden = 1.0 - (1.0 - alpha) * (1.0 - dirt) * mask
+    clear_path = mask * (1.0 - 0.8 * alpha)
     if spec.background.fingers:
         finger, held = finger_layer(
             spec.background,
@@ -134,10 +136,11 @@ def render(spec: SceneSpec) -> Rendering:
             px_per_mm=pose.px_per_mm,
             rng=streams[10],
         )
-        picture += held[:, :, None] * (finger - picture)
+        picture += three_channels(held) * (finger - picture)
         hidden = 1.0 - (1.0 - hidden) * (1.0 - held)
-        if through is not None:
-            through *= (1.0 - held)[:, :, None]
+        clear_path *= 1.0 - held
+    if through is not None:
+        through *= three_channels(clear_path)
 
     light = irradiance(spec.light, shape, rng=streams[11])
     glare = glare_map(relief, spec.light, px_per_mm=pose.px_per_mm, rng=streams[11]) * mask
@@ -199,7 +202,7 @@ def _ink_layer(spec: SceneSpec, needles: _Needles) -> GrayImage:
         return np.zeros(shape, dtype=np.float32)
     softness = max(spec.ink.softness * float(np.median(needles.dots[:, 2])), 0.35)
     ink = coverage(needles.dots, shape, softness=softness)
-    left, right, top, bottom = _window(needles.dots, shape, 12.0 * spec.pose.px_per_mm)
+    left, right, top, bottom = _window(needles.dots, shape, _INK_REACH_MM * spec.pose.px_per_mm)
     part = ink[top:bottom, left:right]
     if part.size:
         part = spread_ink(
@@ -215,9 +218,25 @@ def _ink_layer(spec: SceneSpec, needles: _Needles) -> GrayImage:
     return ink
 
 
+def _stained(
+    skin: NDArray[np.float32],
+    ink: GrayImage,
+    rate: NDArray[np.float32],
+    window: tuple[int, int, int, int],
+) -> NDArray[np.float32]:
+    """``stain`` where there can be ink; changes and returns ``skin``."""
+    left, right, top, bottom = window
+    if left < right and top < bottom:
+        part = np.ascontiguousarray(skin[top:bottom, left:right])
+        skin[top:bottom, left:right] = stain(part, ink[top:bottom, left:right], rate)
+    return skin
+
+
 def _window(
     dots: NDArray[np.float64], shape: tuple[int, int], margin: float
 ) -> tuple[int, int, int, int]:
+    if not len(dots):
+        return 0, 0, 0, 0
     low, high = dots[:, :2].min(axis=0) - margin, dots[:, :2].max(axis=0) + margin
     left, top = (int(np.clip(v, 0, s)) for v, s in zip(low, shape[::-1], strict=True))
     right, bottom = (int(np.clip(v + 1, 0, s)) for v, s in zip(high, shape[::-1], strict=True))
@@ -231,7 +250,7 @@ def _shifted(alpha: GrayImage, spec: SceneSpec, *, mm: float) -> GrayImage:
     dy = way * math.sin(math.radians(spec.light.direction_deg))
     matrix = np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]])
     moved = cv2.warpAffine(alpha, matrix, (alpha.shape[1], alpha.shape[0]))
-    return np.asarray(cv2.GaussianBlur(moved, (0, 0), max(0.4 * way, 0.6)), dtype=np.float32)
+    return blur(moved, sigma_px=max(0.4 * way, 0.6))
 
 
 def _meter(seen: NDArray[np.float32], mask: GrayImage, box_px: Points) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import GrayImage
+from legibility.simulate.texture import blur
 
 INK_ABSORBANCE: Final[dict[str, tuple[float, float, float]]] = {
     "green": (2.30, 1.00, 1.70),
@@ -109,8 +110,9 @@ def stain(
     -------
     (height, width, 3) float32
     """
-    rate = np.asarray(absorbance, dtype=np.float32).reshape(1, 1, 3)
-    return np.asarray(skin * np.exp(-ink[:, :, None] * rate), dtype=np.float32)
+    rate = np.asarray(absorbance, dtype=np.float32)
+    path = cv2.merge([ink * -rate[0], ink * -rate[1], ink * -rate[2]])
+    return np.asarray(skin * cv2.exp(path), dtype=np.float32)
 
 
 def absorbance_of(spec: InkSpec, *, fading: float) -> NDArray[np.float32]:
@@ -151,7 +153,7 @@ def spread_ink(ink: GrayImage, *, bleed: float, bleed_px: float) -> GrayImage:
     """
     if bleed <= 0 or bleed_px < 0.2:
         return ink
-    halo = cv2.GaussianBlur(ink, (0, 0), bleed_px)
+    halo = blur(ink, sigma_px=bleed_px)
     return np.asarray((1 - bleed) * ink + bleed * halo, dtype=np.float32)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import GrayImage
-from legibility.simulate.texture import fractal_noise, soft_step
+from legibility.simulate.texture import blur, fractal_noise, soft_step, three_channels
 
 _THROUGH: Final = np.array([0.50, 0.15, 0.075], dtype=np.float32)
 """Choice: share of light that a bloodless ear lets through; red goes furthest."""
@@ -54,14 +54,14 @@ def sample_light(rng: np.random.Generator, *, behind: bool | None = None) -> Lig
     warm = float(rng.normal(0.0, 0.08))
     return LightSpec(
         direction_deg=float(rng.uniform(0.0, 360.0)),
-        raking=float(rng.uniform(0.05, 0.8)),
+        raking=float(rng.beta(1.3, 2.2)),
         gradient=float(rng.uniform(0.0, 0.7)),
         color=(1.0 + warm, 1.0, 1.0 - warm),
         torch=float(rng.uniform(0.5, 2.5)) if rng.random() < 0.2 else 0.0,
         torch_at=(float(rng.uniform(0.15, 0.85)), float(rng.uniform(0.15, 0.85))),
         torch_size=float(rng.uniform(0.1, 0.35)),
         behind=float(rng.uniform(0.6, 0.95)) if behind else 0.0,
-        wet=float(rng.uniform(0.2, 1.0)) if rng.random() < 0.25 else 0.0,
+        wet=float(rng.uniform(0.2, 1.0)) if rng.random() < 0.15 else 0.0,
         shadow=float(rng.uniform(0.2, 0.6)) if rng.random() < 0.2 else 0.0,
     )
 
@@ -91,11 +91,11 @@ def irradiance(
         )
         shade = soft_step(field, threshold=float(rng.uniform(-0.4, 0.6)), width=0.35)
         level = level * (1.0 - spec.shadow * cv2.resize(shade, (width, height)))
-    light = level[:, :, None] * np.asarray(spec.color, dtype=np.float32)
+    light = cv2.merge([level * np.float32(value) for value in spec.color])
     if spec.torch > 0:
         dx, dy = x + 0.5 - spec.torch_at[0], (y + 0.5 - spec.torch_at[1]) * (height / width)
         spot = spec.torch * np.exp(-(dx**2 + dy**2) / np.float32(2 * spec.torch_size**2))
-        light = light + spot[:, :, None] * np.array([1.0, 0.97, 0.9], dtype=np.float32)
+        light = light + cv2.merge([spot, spot * np.float32(0.97), spot * np.float32(0.9)])
     return np.asarray(light, dtype=np.float32)
 
 
@@ -106,8 +106,9 @@ def transmittance(
     height, width = absorbance.shape[:2]
     field = fractal_noise(rng, (height // 8 + 1, width // 8 + 1), scale_px=width / 24, octaves=2)
     thick = 1.0 + 0.10 * cv2.resize(field, (width, height), interpolation=cv2.INTER_LINEAR)
-    path = absorbance * np.float32(_THROUGH_PATH) - np.log(_THROUGH)
-    return np.asarray(np.exp(-path * thick[:, :, None]), dtype=np.float32)
+    bare = tuple(float(value) for value in np.log(_THROUGH))
+    path = cv2.add(absorbance * np.float32(-_THROUGH_PATH), (*bare, 0.0))
+    return np.asarray(cv2.exp(path * three_channels(thick)), dtype=np.float32)
 
 
 def glare_map(
@@ -118,7 +119,7 @@ def glare_map(
         return np.zeros_like(relief)
     right = math.cos(math.radians(spec.direction_deg))
     down = -math.sin(math.radians(spec.direction_deg))
-    smooth = cv2.GaussianBlur(relief, (0, 0), max(0.35 * px_per_mm, 0.8))
+    smooth = blur(relief, sigma_px=max(0.35 * px_per_mm, 0.8))
     slope_x = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125)
     slope_y = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125)
     tilt_x = slope_x + np.float32(0.22 * right)
@@ -143,5 +144,5 @@ def radiance(
         back = np.float32(4.0 * spec.behind)
         seen = seen * np.float32(1.0 - spec.behind) + back * through
     if spec.wet > 0:
-        seen = seen + glare[:, :, None] * light * np.float32(0.5)
+        seen = seen + three_channels(glare * np.float32(0.5)) * light
     return np.asarray(seen, dtype=np.float32)

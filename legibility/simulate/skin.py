@@ -74,7 +74,7 @@ def sample_skin(rng: np.random.Generator, *, kind: str | None = None) -> SkinSpe
         mottle_cover=float(rng.uniform(0.15, 0.6)),
         pores=float(rng.uniform(0.01, 0.07)),
         pore_mm=float(rng.uniform(0.25, 0.6)),
-        wrinkles=float(rng.uniform(0.05, 1.0)),
+        wrinkles=float(rng.beta(1.2, 3.0)),
         wrinkle_mm=float(rng.uniform(0.5, 1.6)),
         wrinkle_angle_deg=float(rng.uniform(0.0, 180.0)),
     )
@@ -106,14 +106,18 @@ def skin_absorbance(
     flush = fractal_noise(rng, shape, scale_px=9.0 * px_per_mm, octaves=4)
     blood = spec.blood * (1.0 + 0.22 * flush) + veins + 0.5 * spec.pores * fine
     pigment = (1 - spec.grey) * _MELANIN + spec.grey * _MELANIN_GREY
-    mixing = np.stack([pigment, BLOOD], axis=1).astype(np.float32)
-    both = cv2.merge([np.maximum(melanin, 0.0), np.maximum(blood, 0.0)])
-    return np.asarray(cv2.transform(both, mixing), dtype=np.float32)
+    melanin, blood = np.maximum(melanin, 0.0), np.maximum(blood, 0.0)
+    planes = [
+        cv2.addWeighted(melanin, float(own), blood, float(red), 0.0)
+        for own, red in zip(pigment, BLOOD, strict=True)
+    ]
+    return np.asarray(cv2.merge(planes), dtype=np.float32)
 
 
 def skin_reflectance(absorbance: NDArray[np.float32]) -> NDArray[np.float32]:
     """Linear reflectance of skin without ink, (height, width, 3) float32."""
-    return np.asarray(np.exp(-absorbance) * _BARE, dtype=np.float32)
+    shifted = cv2.subtract(tuple(float(v) for v in np.log(_BARE)) + (0.0,), absorbance)
+    return np.asarray(cv2.exp(shifted), dtype=np.float32)
 
 
 def skin_relief(

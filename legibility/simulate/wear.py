@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import GrayImage, Points
-from legibility.simulate.texture import fractal_noise, soft_step
+from legibility.simulate.texture import blur, fractal_noise, soft_step
 
 WEAR_LEVELS: Final[dict[str, tuple[tuple[float, float], tuple[float, float]]]] = {
     "new": ((0.0, 0.10), (0.0, 0.03)),
@@ -70,9 +70,9 @@ def sample_wear(
     if level not in WEAR_LEVELS:
         raise ValueError(f"wear {level!r} is not known; expected one of {', '.join(WEAR_LEVELS)}")
     fading, lost = WEAR_LEVELS[level]
-    dirty = not clean and rng.random() < 0.3
-    waxy = not clean and rng.random() < 0.15
-    spec = WearSpec(
+    dirty = not clean and rng.random() < 0.18
+    waxy = not clean and rng.random() < 0.10
+    return WearSpec(
         level=level,
         fading=float(rng.uniform(*fading)),
         unevenness=float(rng.uniform(0.0, 0.6)),
@@ -82,12 +82,11 @@ def sample_wear(
         smudge=float(rng.uniform(0.1, 0.5) if rng.random() < 0.15 else 0.0),
         smudge_mm=float(rng.uniform(1.5, 7.0)),
         smudge_angle_deg=float(rng.uniform(0.0, 180.0)),
-        scars=0 if clean else int(rng.choice([0, 1, 2], p=[0.75, 0.18, 0.07])),
-        scar_mm=float(rng.uniform(0.6, 2.5)),
-        dirt=float(rng.uniform(0.01, 0.12)) if dirty else 0.0,
+        scars=0 if clean else int(rng.choice([0, 1, 2], p=[0.85, 0.12, 0.03])),
+        scar_mm=float(rng.uniform(0.4, 1.6)),
+        dirt=float(rng.uniform(0.005, 0.07)) if dirty else 0.0,
         wax=float(rng.uniform(0.02, 0.2)) if waxy else 0.0,
     )
-    return spec
 
 
 def needle_amounts(
@@ -150,8 +149,8 @@ def scar_map(
         cv2.polylines(canvas, fixed, False, 255, thickness, cv2.LINE_AA, 4)
     if not spec.scars:
         return canvas.astype(np.float32)
-    soft = cv2.GaussianBlur(canvas, (0, 0), max(0.2 * spec.scar_mm * px_per_mm, 0.7))
-    return np.asarray(soft, dtype=np.float32) / np.float32(255.0)
+    soft = canvas.astype(np.float32) / np.float32(255.0)
+    return blur(soft, sigma_px=max(0.25 * spec.scar_mm * px_per_mm, 0.7))
 
 
 def blot_map(
