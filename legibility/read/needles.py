@@ -1,0 +1,247 @@
+"""The needle model: which needles of which die are inked, and what that says of a character.
+
+It needs no training: a die set is a list of needle places, the ink map is turned into evidence
+for "a needle stood here" (:mod:`legibility.read.needle_ink`), and every character of every known
+die set is laid over each cell in every likely pose (:mod:`legibility.read.needle_pose`). Ink where
+no needle of a die stands counts against that die by what it fails to explain: all scores are
+ratios against bare skin, so a die that leaves ink unexplained scores lower by exactly that much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import CHARACTERS, index_of
+from legibility.containers import GrayImage, Mask, NeedleEvidence, Points
+from legibility.dies.strokes import GlyphSource
+from legibility.read.cells import CellBox
+from legibility.read.needle_bank import (
+    DieLayout,
+    NeedleBank,
+    build_bank,
+    layouts_from_sources,
+    needle_shares,
+)
+from legibility.read.needle_ink import LOSS_SHARE, InkEvidence, ink_evidence
+from legibility.read.needle_pose import (
+    ROW_TRUST,
+    PoseFit,
+    place,
+    sample,
+    score_row,
+    shared_poses,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NeedleFit:
+    """One die laid over one cell in its best pose."""
+
+    character: str
+    die_set: str
+    positions: Points
+    """(n, 2) needles in strip pixels."""
+    inked: NDArray[np.float64]
+    """(n,) probability that the needle shows ink, 0..1."""
+
+    @property
+    def evidence(self) -> NeedleEvidence:
+        """Needles of the die and how many of them are expected to show ink."""
+        return NeedleEvidence(expected=len(self.inked), inked=float(self.inked.sum()))
+
+
+@dataclass(frozen=True, slots=True)
+class NeedleScores:
+    """What the needle model says of one row."""
+
+    cells: tuple[CellBox, ...]
+    loglik: NDArray[np.float64]
+    """(n_cells, 36) log p(ink | character) - log p(ink | bare skin), natural logs."""
+    best: tuple[NeedleFit, ...]
+    """For each cell the best character's needles."""
+    layout_logp: NDArray[np.float64]
+    """(n_layouts,) log posterior of the die sets."""
+    ink: InkEvidence
+    fits: tuple[tuple[PoseFit, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NeedleVote:
+    """One needle of one of two compared dies."""
+
+    character: str
+    x: float
+    y: float
+    inked: float
+    """Probability that it shows ink."""
+    logratio: float
+    """Its part of log p(ink | character) - log p(ink | alternative); > 0 speaks for the first."""
+
+
+@dataclass(frozen=True, slots=True)
+class NeedleExplanation:
+    """Why one character explains a cell better than another: rows add up to the total."""
+
+    character: str
+    alternative: str
+    votes: tuple[NeedleVote, ...]
+    other_poses: float
+    """What the average over other poses and die sets adds to the best pose of each."""
+    total: float
+    """loglik(character) - loglik(alternative)."""
+
+
+class NeedleModel:
+    """Scores the characters of a row by their needle patterns.
+
+    Parameters
+    ----------
+    sources : sequence of GlyphSource
+        Glyph sources from which needle layouts are made; 16 to 24 varied ones are enough.
+
+    Notes
+    -----
+    Immutable after construction; one instance may serve many threads.
+    """
+
+    def __init__(self, sources: Sequence[GlyphSource]) -> None:
+        self._bank = build_bank(layouts_from_sources(sources))
+
+    @classmethod
+    def from_layouts(cls, layouts: Sequence[DieLayout]) -> NeedleModel:
+        """A model of die sets whose needle places are known exactly."""
+        model = cls.__new__(cls)
+        model._bank = build_bank(layouts)
+        return model
+
+    @property
+    def bank(self) -> NeedleBank:
+        """Templates in use."""
+        return self._bank
+
+    def score(
+        self,
+        ink: GrayImage,
+        cells: Sequence[CellBox],
+        *,
+        not_seen: Mask | None = None,
+        loss_share: float = LOSS_SHARE,
+        row_trust: float = ROW_TRUST,
+    ) -> NeedleScores:
+        """Score every character in every cell of a row.
+
+        Parameters
+        ----------
+        ink : ndarray, shape (48, 384), float32
+            0 (skin) .. 1 (ink).
+        cells : sequence of CellBox
+            May be empty.
+        not_seen : ndarray of bool, shape (48, 384), optional
+            Places that say nothing.
+        loss_share : float
+            Chance that a needle left no visible ink, 0 < value < 1.
+        row_trust : float
+            How far the cells of the row inform each other on die set, scale and slant, 0..1.
+
+        Returns
+        -------
+        NeedleScores
+
+        Raises
+        ------
+        ValueError
+            If a shape is wrong, a value is not finite, or a parameter is out of range.
+        """
+        evidence = ink_evidence(ink, cells, not_seen=not_seen, loss_share=loss_share)
+        row = score_row(evidence.llr, cells, self._bank, row_trust=row_trust)
+        best = tuple(
+            self._fit(evidence, cell, fits[character], character)
+            for cell, fits, character in zip(
+                cells, row.fits, row.loglik.argmax(axis=1), strict=True
+            )
+        )
+        return NeedleScores(
+            cells=tuple(cells),
+            loglik=row.loglik,
+            best=best,
+            layout_logp=row.layout_logp,
+            ink=evidence,
+            fits=row.fits,
+        )
+
+    def fit(self, scores: NeedleScores, *, cell: int, character: str) -> NeedleFit:
+        """Needles of any character in its best pose in a cell."""
+        index = index_of(character)
+        return self._fit(scores.ink, scores.cells[cell], scores.fits[cell][index], index)
+
+    def explain(
+        self, scores: NeedleScores, *, cell: int, character: str, alternative: str
+    ) -> NeedleExplanation:
+        """Which needles speak for a character against an alternative, strongest first.
+
+        Needles of the character count as they are, needles of the alternative with the opposite
+        sign: a needle of the alternative without ink speaks for the character.
+        """
+        votes = self._votes(scores, cell, character, 1.0)
+        votes += self._votes(scores, cell, alternative, -1.0)
+        votes.sort(key=lambda vote: -abs(vote.logratio))
+        total = float(
+            scores.loglik[cell, index_of(character)] - scores.loglik[cell, index_of(alternative)]
+        )
+        return NeedleExplanation(
+            character=character,
+            alternative=alternative,
+            votes=tuple(votes),
+            other_poses=total - sum(vote.logratio for vote in votes),
+            total=total,
+        )
+
+    def _fit(self, ink: InkEvidence, cell: CellBox, fit: PoseFit, character: int) -> NeedleFit:
+        pose = shared_poses()[fit.pose]
+        positions = place(self._bank.centred[fit.layout][character], cell, pose, fit.shift)
+        return NeedleFit(
+            character=CHARACTERS[character],
+            die_set=self._bank.layouts[fit.layout].name,
+            positions=positions,
+            inked=sample(ink.inked, positions).astype(np.float64),
+        )
+
+    def _votes(
+        self, scores: NeedleScores, cell: int, character: str, sign: float
+    ) -> list[NeedleVote]:
+        index = index_of(character)
+        fit = scores.fits[cell][index]
+        shares = needle_shares(self._bank.centred[fit.layout][index], self._bank.grid)
+        pose = shared_poses()[fit.pose]
+        values = sample(scores.ink.llr, place(self._bank.grid, scores.cells[cell], pose, fit.shift))
+        laid = self._fit(scores.ink, scores.cells[cell], fit, index)
+        return [
+            NeedleVote(
+                character=character,
+                x=float(x),
+                y=float(y),
+                inked=float(inked),
+                logratio=sign * float(part),
+            )
+            for (x, y), inked, part in zip(laid.positions, laid.inked, shares @ values, strict=True)
+        ]
+
+
+def score_mark(scores: NeedleScores, mark: str) -> float:
+    """Log-likelihood ratio of a whole row being ``mark`` against bare skin.
+
+    Raises
+    ------
+    ValueError
+        If the mark has another number of characters than the row has cells.
+    """
+    if len(mark) != len(scores.cells):
+        raise ValueError(
+            f"mark {mark!r} has {len(mark)} characters; the row has {len(scores.cells)} cells"
+        )
+    columns = [index_of(character) for character in mark]
+    return float(scores.loglik[np.arange(len(mark)), columns].sum())
