@@ -19,6 +19,9 @@ class Settings:
     """Choice: phones make up to 50; above this a picture is refused before it is decoded."""
     max_file_mib: float = 200.0
     """Choice: largest file read."""
+    working_side_px: int = 1600
+    """Choice: longest side of the picture that is worked on; a mark of 4 characters on 8 % of its
+    width then has needles about 5 px apart. Larger costs time in proportion."""
     candidate_coverage: float = 0.95
     """Contract: probability that the candidate set holds the true animal."""
     identified_probability: float = 0.95
