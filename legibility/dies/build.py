@@ -28,11 +28,11 @@ CLOSE: Final = 0.10
 TOLERANCE: Final = 0.008
 """Choice: largest error of a simplified line, heights."""
 FACES: Final = Path("/usr/share/fonts")
-_SMALL: Final = 0.06
+TABLE_MARKER: Final = "<!-- table written by legibility.dies.build -->"
 
 
 def face_glyphs(
-    path: Path, *, prune: float = PRUNE, close: float = CLOSE, weight: float | None = None
+    path: Path, *, prune: float = PRUNE, close: float = CLOSE, serif: float = 0.0
 ) -> tuple[Glyph, ...]:
     """Middle lines of the 36 characters of an outline face."""
     from PIL import Image, ImageDraw, ImageFont
@@ -40,19 +40,19 @@ def face_glyphs(
     from legibility.dies.skeleton import trace
 
     face = ImageFont.truetype(str(path), 200)
-    if weight is not None:
-        face.set_variation_by_axes([weight])
     top, bottom = face.getbbox("H")[1::2]
     face = face.font_variant(size=round(200 * CAP_PX / (bottom - top)))
-    if weight is not None:
-        face.set_variation_by_axes([weight])
     glyphs = []
     for character in CHARACTERS:
         canvas = Image.new("L", (4 * CAP_PX, 3 * CAP_PX))
         ImageDraw.Draw(canvas).text((CAP_PX, CAP_PX // 2), character, fill=255, font=face)
         filled = np.asarray(canvas) > 127
         lines = trace(
-            filled, prune=prune * CAP_PX, close=close * CAP_PX, tolerance=TOLERANCE * CAP_PX
+            filled,
+            prune=prune * CAP_PX,
+            close=close * CAP_PX,
+            tolerance=TOLERANCE * CAP_PX,
+            serif=serif * CAP_PX,
         )
         glyphs.append(normalised(lines))
     return tuple(glyphs)
@@ -109,7 +109,7 @@ def build(manifest: Path, faces: Path) -> list[GlyphSource]:
 
 def _glyphs(entry: dict[str, Any], folder: Path, faces: Path) -> tuple[Glyph, ...]:
     if entry["kind"] == "skeleton":
-        options = {key: entry[key] for key in ("prune", "close", "weight") if key in entry}
+        options = {key: entry[key] for key in ("prune", "close", "serif") if key in entry}
         return face_glyphs(faces / entry["file"], **options)
     from legibility.dies import lettering
 
@@ -120,6 +120,23 @@ def _glyphs(entry: dict[str, Any], folder: Path, faces: Path) -> tuple[Glyph, ..
     return lettering.stroke_glyphs(folder / entry["file"], entry["name"])
 
 
+def origins_table(listed: Sequence[dict[str, Any]], sources: Sequence[GlyphSource]) -> str:
+    """Markdown table of sources, the file each was made from, and its licence."""
+    rows = ["| source | kind | origin | made from | licence |", "| --- | --- | --- | --- | --- |"]
+    for entry, source in zip(listed, sources, strict=True):
+        made_from = Path(entry["file"]).name + (f" [{entry['name']}]" if "name" in entry else "")
+        rows.append(
+            f"| {source.name} | {source.kind} | {source.origin} | {made_from} | {source.licence} |"
+        )
+    return "\n".join(rows) + "\n"
+
+
+def _write_table(readme: Path, table: str) -> None:
+    """Replace what stands below the marker line of a readme."""
+    head = readme.read_text("utf-8").split(TABLE_MARKER)[0] if readme.exists() else ""
+    readme.write_text(f"{head}{TABLE_MARKER}\n\n{table}", "utf-8")
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Build the sources of one manifest."""
     parser = argparse.ArgumentParser(prog="python -m legibility.dies.build")
@@ -128,6 +145,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     options = parser.parse_args(arguments)
     sources = build(options.manifest, options.faces)
     save_sources(options.manifest.parent / "strokes.npz", sources)
+    listed = tomllib.loads(options.manifest.read_text("utf-8"))["source"]
+    _write_table(options.manifest.parent / "README.md", origins_table(listed, sources))
     print(f"{len(sources)} sources")
 
 

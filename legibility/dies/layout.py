@@ -7,6 +7,7 @@ into the widest gap, so that closed loops fill evenly. Needles never stand close
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from typing import Final
 
@@ -163,9 +164,7 @@ def _corners(curve: _Line, closed: bool) -> NDArray[np.float64]:
     return np.array(sorted(chosen))
 
 
-def _choose(
-    keys: _Line, rank: NDArray[np.int_], apart: float, most: int
-) -> NDArray[np.int_]:
+def _choose(keys: _Line, rank: NDArray[np.int_], apart: float, most: int) -> NDArray[np.int_]:
     """Key points to keep: by rank, far from those kept already, no more than ``most``."""
     kept: list[int] = []
     left = list(range(len(keys)))
@@ -188,17 +187,30 @@ def _choose(
 
 
 def _thin(dots: _Line, needles: int) -> _Line:
-    """Take out, one at a time, the dot that stands most crowded, keeping outer ones longest."""
-    left = list(range(len(dots)))
+    """Keep the ends and corners of a dot matrix, then always the dot farthest from those kept."""
+    if len(dots) <= needles:
+        return dots
     distance = np.hypot(*(dots[:, None] - dots[None]).transpose(2, 0, 1))
-    middle = (dots.min(0) + dots.max(0)) / 2
-    outward = np.abs(dots - middle).max(1)
-    while len(left) > needles:
-        grid = distance[np.ix_(left, left)] + np.where(np.eye(len(left)) > 0, np.inf, 0)
-        nearest = np.sort(grid, axis=1)[:, :2]
-        crowded = nearest.sum(1) + 0.05 * outward[left]
-        left.pop(int(np.argmin(crowded)))
-    return dots[left]
+    pitch = float(distance[distance > 0].min())
+    rank = np.full(len(dots), 2)
+    for index in range(len(dots)):
+        near = np.flatnonzero((distance[index] > 0) & (distance[index] < 1.5 * pitch))
+        straight = any(
+            float(np.abs(dots[i] + dots[j] - 2 * dots[index]).max()) < 0.1 * pitch
+            for i in near
+            for j in near
+            if i < j
+        )
+        if len(near) <= 1:
+            rank[index] = 0
+        elif not straight:
+            rank[index] = 1
+    key = np.flatnonzero(rank < 2)
+    apart = 0.5 * pitch * len(dots) / needles + 0.5 * pitch
+    kept = key[_choose(dots[key], rank[key], apart, needles)].tolist() if len(key) else [0]
+    while len(kept) < needles:
+        kept.append(int(np.argmax(distance[kept].min(axis=0))))
+    return dots[sorted(kept)]
 
 
 def _shake(placed: _Line, jitter: float, rng: np.random.Generator) -> _Line:
@@ -238,7 +250,7 @@ def _cut(curve: _Line, at: NDArray[np.float64]) -> list[_Line]:
     along = _lengths(curve)
     marks = [0.0, *at.tolist(), float(along[-1])]
     pieces = []
-    for start, stop in zip(marks[:-1], marks[1:], strict=True):
+    for start, stop in itertools.pairwise(marks):
         inside = curve[(along > start + 1e-9) & (along < stop - 1e-9)]
         ends = _at_arc(curve, np.array([start, stop]))
         pieces.append(np.vstack([ends[:1], inside, ends[1:]]))

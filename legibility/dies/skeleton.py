@@ -31,7 +31,9 @@ class Edge:
         return float(np.hypot(*np.diff(self.points, axis=0).T).sum())
 
 
-def trace(filled: NDArray[np.bool_], *, prune: float, close: float, tolerance: float) -> list[Line]:
+def trace(
+    filled: NDArray[np.bool_], *, prune: float, close: float, tolerance: float, serif: float = 0.0
+) -> list[Line]:
     """Lines of a filled shape.
 
     Parameters
@@ -44,6 +46,9 @@ def trace(filled: NDArray[np.bool_], *, prune: float, close: float, tolerance: f
         Junctions nearer than this many pixels along a line become one.
     tolerance
         Largest distance in pixels between a line and its simplified form.
+    serif
+        Branches shorter than this many pixels are cut off all at once, before a pair of them can
+        be taken for one line.
 
     Returns
     -------
@@ -54,6 +59,9 @@ def trace(filled: NDArray[np.bool_], *, prune: float, close: float, tolerance: f
 
     edges = _walk(skeletonize(filled))
     edges = _close_junctions(edges, close)
+    edges = _join(edges)
+    spurs = _spurs(edges, serif)
+    edges = _join([edge for edge in edges if not any(edge is spur for spur in spurs)])
     edges = _prune(edges, prune)
     edges = _close_junctions(edges, close)
     edges = _join(edges)
@@ -69,7 +77,11 @@ def _walk(thin: NDArray[np.bool_]) -> list[Edge]:
             other = (row + down, column + right)
             if other not in pixels:
                 continue
-            if down and right and ((row + down, column) in pixels or (row, column + right) in pixels):
+            if (
+                down
+                and right
+                and ((row + down, column) in pixels or (row, column + right) in pixels)
+            ):
                 continue
             found.append(other)
         near[(row, column)] = found
@@ -148,7 +160,11 @@ def _close_junctions(edges: list[Edge], close: float) -> list[Edge]:
             and edge.length < close
         ]
         if not short:
-            return [edge for edge in edges if edge.a != edge.b or edge.length > 2 * close or len(edge.points) == 1]
+            return [
+                edge
+                for edge in edges
+                if edge.a != edge.b or edge.length > 2 * close or len(edge.points) == 1
+            ]
         gone = min(short, key=lambda edge: edge.length)
         middle = (gone.points[0] + gone.points[-1]) / 2
         edges = [edge for edge in edges if edge is not gone]
@@ -169,25 +185,28 @@ def _ease(points: Line, close: float) -> Line:
     from_stop = np.hypot(*(points - points[-1]).T)
     keep = (from_start > close / 2) & (from_stop > close / 2)
     keep[[0, -1]] = True
-    return points[keep]
+    eased: Line = points[keep]
+    return eased
+
+
+def _spurs(edges: list[Edge], shorter: float) -> list[Edge]:
+    degrees = _degrees(edges)
+    return [
+        edge
+        for edge in edges
+        if len(edge.points) > 1
+        and edge.length < shorter
+        and min(degrees[edge.a], degrees[edge.b]) == 1
+        and max(degrees[edge.a], degrees[edge.b]) > 2
+    ]
 
 
 def _prune(edges: list[Edge], prune: float) -> list[Edge]:
     edges = list(edges)
-    while True:
-        degrees = _degrees(edges)
-        spurs = [
-            edge
-            for edge in edges
-            if len(edge.points) > 1
-            and edge.length < prune
-            and min(degrees[edge.a], degrees[edge.b]) == 1
-            and max(degrees[edge.a], degrees[edge.b]) > 2
-        ]
-        if not spurs:
-            return edges
+    while spurs := _spurs(edges, prune):
         gone = min(spurs, key=lambda edge: edge.length)
         edges = _join([edge for edge in edges if edge is not gone])
+    return edges
 
 
 def _join(edges: list[Edge]) -> list[Edge]:
