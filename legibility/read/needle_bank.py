@@ -1,8 +1,12 @@
 """Needle patterns of many die sets as a bank of small templates, ready for one matrix product.
 
-A template is the set of places where a die's needles stand, drawn as soft dots on a coarse grid
-and divided by the area of one dot, so that correlating it with a map of log-likelihood ratios
-adds up about one value a needle. Touching needles share their area instead of counting twice.
+A template says, for each place of a coarse grid about a character, how likely it is to be inked
+when that die was pressed: high near its needles, the share of clutter elsewhere. How many needles
+a die has and where along its strokes they start is not known for a strange die set, so layouts
+made from glyph sources have needles as dense as they can stand, each counting for less than one.
+
+The probability enters the score through a few nodes with linear interpolation between them
+(:mod:`legibility.read.needle_ink` explains why), so that a score is linear in the template.
 """
 
 from __future__ import annotations
@@ -27,13 +31,32 @@ GRID_ROWS: Final = 20
 GRID_COLUMNS: Final = 22
 """Choice: 40 x 44 px, the widest glyph (1.2 times its height) with a margin."""
 
-DOT_SIGMA_PX: Final = 1.6
-"""Choice: radius (standard deviation) of a needle's soft dot at nominal character height."""
+INK_SIGMA_PX: Final = 1.4
+"""Choice: spread of a needle's ink about where its layout says: radius of the dot and error of
+the place, nominal pixels."""
 
-NEEDLE_COUNTS: Final = (9, 13)
-"""Choice: layouts tried for each glyph source; dies carry 8 to 16 needles."""
+INK_AREA_PX: Final = 12.0
+"""Choice: area a needle inks at nominal character height, square pixels."""
 
-RANK: Final = 128
+SHOWS_SHARE: Final = 0.75
+"""Choice: chance that a needle left ink to be seen, before the row is looked at."""
+
+CLUTTER_SHARE: Final = 0.05
+"""Choice: chance that a place away from all needles looks inked; bounds what one speck can do."""
+
+NODES: Final = (0.25, 0.7)
+"""Choice: probabilities of ink at which evidence is computed, besides ``CLUTTER_SHARE``."""
+
+USUAL_NEEDLES: Final = 12
+"""Needles expected of a die of unknown layout; dies carry 8 to 16 (common practice, no source)."""
+
+DENSE_NEEDLES: Final = 40
+"""Choice: needles asked for when a source is to be covered as densely as they can stand."""
+
+PROTOTYPES: Final = 16
+"""Measured (``tests/read/dots.py``): shapes kept of each character; 8 read 3 to 5 points worse."""
+
+RANK: Final = 160
 """Choice: principal directions kept of the bank (see ``tests/read/test_needle_bank.py``)."""
 
 
@@ -44,11 +67,17 @@ class DieLayout:
     name: str
     needles: tuple[Points, ...]
     """For each of the 36 characters (n, 2): x, y in units of the character's height; y 0..1."""
+    usual_needles: int | None = None
+    """Needles a die really has when ``needles`` shows all places they may have; None: as shown."""
 
     def __post_init__(self) -> None:
         if len(self.needles) != N_CHARACTERS:
             raise ValueError(
                 f"die set {self.name!r} has {len(self.needles)} characters; expected {N_CHARACTERS}"
+            )
+        if self.usual_needles is not None and self.usual_needles < 1:
+            raise ValueError(
+                f"die set {self.name!r} has {self.usual_needles} needles; expected >= 1"
             )
         for character, points in zip(CHARACTERS, self.needles, strict=True):
             if points.ndim != 2 or points.shape[1] != 2 or len(points) == 0:
@@ -58,6 +87,11 @@ class DieLayout:
                 )
             if not np.all(np.isfinite(points)):
                 raise ValueError(f"die {character} of set {self.name!r} has a needle at no place")
+
+    def weight(self, character: int) -> float:
+        """How many real needles each shown place of a character stands for, at most one."""
+        shown = len(self.needles[character])
+        return 1.0 if self.usual_needles is None else min(1.0, self.usual_needles / shown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,27 +104,70 @@ class NeedleBank:
     coefficients: NDArray[np.float32]
     """(n_layouts * 36, rank)."""
     basis: NDArray[np.float32]
-    """(rank, GRID_ROWS * GRID_COLUMNS)."""
+    """(rank, n_nodes * n_grid)."""
     grid: NDArray[np.float64]
-    """(GRID_ROWS * GRID_COLUMNS, 2): x, y of the grid about the centre, nominal pixels."""
+    """(n_grid, 2): x, y of the grid about the centre, nominal pixels."""
 
 
-def layouts_from_sources(
-    sources: Sequence[GlyphSource], *, needle_counts: Sequence[int] = NEEDLE_COUNTS
-) -> tuple[DieLayout, ...]:
-    """Undisturbed needle layouts of glyph sources, one for each needle count."""
+def layouts_from_sources(sources: Sequence[GlyphSource]) -> tuple[DieLayout, ...]:
+    """For each glyph source all places where its needles may stand."""
     if not sources:
         raise ValueError("no glyph sources given; expected at least one")
     layouts = []
     for source in sources:
-        for count in needle_counts:
-            rng = np.random.default_rng(0)  # without jitter only ties depend on it
-            needles = tuple(
-                np.asarray(needle_layout(strokes, needles=count, jitter=0.0, rng=rng), np.float64)
-                for strokes in source.strokes
+        rng = np.random.default_rng(0)  # without jitter nothing is drawn from it
+        needles = tuple(
+            np.asarray(
+                needle_layout(strokes, needles=DENSE_NEEDLES, jitter=0.0, rng=rng), np.float64
             )
-            layouts.append(DieLayout(name=f"{source.name}/{count}", needles=needles))
+            for strokes in source.strokes
+        )
+        layouts.append(DieLayout(source.name, needles, usual_needles=USUAL_NEEDLES))
     return tuple(layouts)
+
+
+def choose_prototypes(
+    layouts: Sequence[DieLayout], *, count: int = PROTOTYPES
+) -> tuple[DieLayout, ...]:
+    """Few mixed die sets that hold the most typical shapes of every character.
+
+    Many faces draw a character alike. For each character the shapes are taken one by one so that
+    every shape of all layouts has a similar one among those taken (greedy facility location on
+    the correlation of templates; Nemhauser, Wolsey and Fisher 1978, doi:10.1007/BF01588971).
+    The ``k``-th result holds the ``k``-th shape of each character, so it is no set of one maker.
+    """
+    if len(layouts) <= count:
+        return tuple(layouts)
+    grid = template_grid()
+    order = []
+    for character in range(N_CHARACTERS):
+        shapes = np.stack(
+            [
+                ink_probability(
+                    centre_needles(die.needles[character]), grid, weight=die.weight(character)
+                )
+                for die in layouts
+            ]
+        )
+        shapes -= CLUTTER_SHARE
+        shapes /= np.linalg.norm(shapes, axis=1, keepdims=True)
+        similar = shapes @ shapes.T
+        covered = np.zeros(len(layouts))
+        taken: list[int] = []
+        for _ in range(count):
+            gain = np.maximum(similar, covered[:, None]).sum(axis=0)
+            gain[taken] = -np.inf
+            taken.append(int(gain.argmax()))
+            covered = np.maximum(covered, similar[:, taken[-1]])
+        order.append(taken)
+    return tuple(
+        DieLayout(
+            name=f"prototype-{k + 1:02d}",
+            needles=tuple(layouts[order[c][k]].needles[c] for c in range(N_CHARACTERS)),
+            usual_needles=USUAL_NEEDLES,
+        )
+        for k in range(count)
+    )
 
 
 def build_bank(layouts: Sequence[DieLayout], *, rank: int = RANK) -> NeedleBank:
@@ -101,7 +178,7 @@ def build_bank(layouts: Sequence[DieLayout], *, rank: int = RANK) -> NeedleBank:
     layouts : sequence of DieLayout
         At least one.
     rank : int
-        Directions kept; the scores are exact when it reaches the number of templates.
+        Directions kept; the scores are exact when it reaches ``n_nodes * n_grid``.
 
     Returns
     -------
@@ -111,8 +188,14 @@ def build_bank(layouts: Sequence[DieLayout], *, rank: int = RANK) -> NeedleBank:
         raise ValueError("no die layouts given; expected at least one")
     centred = tuple(tuple(centre_needles(points) for points in die.needles) for die in layouts)
     grid = template_grid()
-    templates = np.stack([draw_template(points, grid) for die in centred for points in die])
-    # Right singular vectors through the small Gram matrix: (grid, grid), cheap for any bank.
+    templates = np.stack(
+        [
+            draw_template(points, grid, weight=die.weight(character))
+            for die, dies in zip(layouts, centred, strict=True)
+            for character, points in enumerate(dies)
+        ]
+    )
+    # Right singular vectors through the Gram matrix, small whatever the size of the bank.
     _, vectors = np.linalg.eigh(templates.T @ templates)
     basis = vectors[:, ::-1][:, :rank].T
     return NeedleBank(
@@ -128,7 +211,7 @@ def centre_needles(points: Points) -> Points:
     """Needles in nominal pixels about the middle of their width and of the unit height."""
     values = np.asarray(points, dtype=np.float64)
     middle_x = 0.5 * (values[:, 0].min() + values[:, 0].max())
-    return (values - np.array([middle_x, 0.5])) * CHARACTER_HEIGHT_PX
+    return np.asarray((values - np.array([middle_x, 0.5])) * CHARACTER_HEIGHT_PX, np.float64)
 
 
 def template_grid() -> NDArray[np.float64]:
@@ -139,21 +222,29 @@ def template_grid() -> NDArray[np.float64]:
     return np.stack([columns.ravel(), rows.ravel()], axis=1)
 
 
-def draw_template(points: Points, grid: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Soft dots at the needles; each place of the grid is used at most once.
-
-    Returns
-    -------
-    ndarray, shape (n_grid,), float64
-        Sums to about the number of needles when they stand apart.
-    """
-    return needle_shares(points, grid).sum(axis=0)
-
-
-def needle_shares(points: Points, grid: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Part of the template that belongs to each needle, (n_needles, n_grid)."""
+def ink_rates(points: Points, grid: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Expected ink at each place from each needle alone, (n_needles, n_grid)."""
     squared = ((points[:, None, :] - grid[None, :, :]) ** 2).sum(axis=2)
-    dots = np.exp(-squared / (2 * DOT_SIGMA_PX**2))
-    crowded = np.maximum(dots.sum(axis=0), 1.0)
-    area = 2 * np.pi * DOT_SIGMA_PX**2 / GRID_STEP_PX**2
-    return np.asarray(dots / crowded / area, dtype=np.float64)
+    peak = SHOWS_SHARE * INK_AREA_PX / (2 * np.pi * INK_SIGMA_PX**2)
+    return np.asarray(peak * np.exp(-squared / (2 * INK_SIGMA_PX**2)), dtype=np.float64)
+
+
+def ink_probability(
+    points: Points, grid: NDArray[np.float64], *, weight: float = 1.0
+) -> NDArray[np.float64]:
+    """Chance that each place of the grid is inked when this die was pressed, (n_grid,), 0..1."""
+    missed = np.exp(-weight * ink_rates(points, grid).sum(axis=0))
+    return np.asarray(1.0 - (1.0 - CLUTTER_SHARE) * missed, dtype=np.float64)
+
+
+def draw_template(
+    points: Points, grid: NDArray[np.float64], *, weight: float = 1.0
+) -> NDArray[np.float64]:
+    """Weights of the evidence at each node and place, (n_nodes * n_grid,), 0..1.
+
+    Places away from all needles have none: there the die says what bare skin says.
+    """
+    probability = ink_probability(points, grid, weight=weight)
+    nodes = (CLUTTER_SHARE, *NODES)
+    units = np.eye(len(nodes))[1:]
+    return np.concatenate([np.interp(probability, nodes, unit) for unit in units])

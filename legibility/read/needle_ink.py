@@ -1,10 +1,16 @@
-"""How much each place of a strip looks like an inked needle rather than bare skin.
+"""How much each place of a strip looks inked rather than bare.
 
-Ink values of a row are taken as a mixture: bare skin (normal, spread measured on the row) with a
-little clutter, and inked dots of any strength up to the darkest of the row. The ratio of the two
-densities, averaged over a needle's uncertain place and mixed with the chance that the needle left
-no ink, gives a log-likelihood ratio that is bounded on both sides: neither a speck of dirt nor a
-single lost needle decides a character.
+Ink values of a row are taken as bare skin (normal, spread measured on the row) or inked dots of
+any strength up to the darkest of the row; ``ratio`` is the quotient of the two densities. Where a
+die makes ink probable with ``q``, a place speaks for it, against bare skin with a share ``q0`` of
+clutter, with
+
+``log((1 - q + q ratio) / (1 - q0 + q0 ratio))``
+
+Bare places speak against a die with at most ``log((1 - q) / (1 - q0))``, inked ones for it with
+at most ``log(q / q0)``, doubtful ones say nothing: neither a speck of dirt nor one lost needle
+decides a character. Ink away from a die's needles counts against it by what it fails to explain.
+The function is computed at few values of ``q`` and interpolated linearly between them.
 """
 
 from __future__ import annotations
@@ -19,18 +25,10 @@ from numpy.typing import NDArray
 
 from legibility.containers import GrayImage, Mask
 from legibility.read.cells import STRIP_HEIGHT_PX, STRIP_WIDTH_PX, CellBox
+from legibility.read.needle_bank import CLUTTER_SHARE, NODES, SHOWS_SHARE
 
-LOSS_SHARE: Final = 0.3
-"""Choice: chance that a needle left no ink to be seen, before the row is looked at."""
-
-CLUTTER_SHARE: Final = 0.04
-"""Choice: share of skin that shows ink-like clutter; bounds a needle's evidence at log 25."""
-
-INK_BLUR_PX: Final = 1.3
-"""Choice: smoothing of the ink map, about the radius of a dot (matched filter)."""
-
-PLACE_SIGMA_PX: Final = 1.3
-"""Choice: how far a needle stands from where its layout says (jitter, skin stretch)."""
+INK_BLUR_PX: Final = 1.0
+"""Choice: smoothing of the ink map, a little less than the radius of a dot (matched filter)."""
 
 LEAST_SPREAD: Final = 0.015
 """Choice: smallest spread of bare skin; keeps noiseless pictures finite."""
@@ -38,13 +36,18 @@ LEAST_SPREAD: Final = 0.015
 STRENGTHS: Final = (0.35, 0.6, 0.85, 1.1)
 """Choice: strengths of inked dots relative to the row's darkest, equally likely."""
 
+INDEPENDENT_SHARE: Final = 0.3
+"""Choice: part of a grid place's evidence that its neighbours do not repeat (a dot covers about
+three places of the grid)."""
+
 
 @dataclass(frozen=True, slots=True)
 class InkEvidence:
     """Evidence for ink at each place of the strip."""
 
     llr: NDArray[np.float32]
-    """(48, 384) log p(value | a needle pressed here) - log p(value | none); 0 where not seen."""
+    """(n_nodes, 48, 384) log-likelihood ratio for a die that makes ink there as probable as the
+    node says against bare skin; 0 where not seen."""
     inked: NDArray[np.float32]
     """(48, 384) probability that a needle pressed here left ink, 0..1."""
     contrast: float
@@ -54,13 +57,9 @@ class InkEvidence:
 
 
 def ink_evidence(
-    ink: GrayImage,
-    cells: Sequence[CellBox],
-    *,
-    not_seen: Mask | None = None,
-    loss_share: float = LOSS_SHARE,
+    ink: GrayImage, cells: Sequence[CellBox], *, not_seen: Mask | None = None
 ) -> InkEvidence:
-    """Log-likelihood ratios of "needle here" against "no needle here".
+    """Log-likelihood ratios of ink against bare skin.
 
     Parameters
     ----------
@@ -70,30 +69,28 @@ def ink_evidence(
         Cells of the row; skin and ink are measured between the first and the last.
     not_seen : ndarray of bool, shape (48, 384), optional
         Glare, hair, outside the photo: no evidence there.
-    loss_share : float
-        Chance that a needle left no ink, 0 < value < 1.
 
     Raises
     ------
     ValueError
-        If a shape is wrong, a value is not finite, or ``loss_share`` is out of range.
+        If a shape is wrong or a value is not finite.
     """
-    _check(ink, not_seen, loss_share)
+    _check(ink, not_seen)
     seen = np.ones(ink.shape, np.float32) if not_seen is None else (~not_seen).astype(np.float32)
     weight = cv2.GaussianBlur(seen, (0, 0), INK_BLUR_PX)
     values = cv2.GaussianBlur(ink.astype(np.float32) * seen, (0, 0), INK_BLUR_PX)
     values = values / np.maximum(weight, 1e-3)
     level, spread, contrast = _levels(values[_span(cells)], seen[_span(cells)] > 0)
     ratio = density_ratio(values - level, spread=spread, contrast=contrast)
-    moved = cv2.GaussianBlur(ratio * seen, (0, 0), PLACE_SIGMA_PX) + (
-        1 - cv2.GaussianBlur(seen, (0, 0), PLACE_SIGMA_PX)
-    )
-    mixed = loss_share + (1 - loss_share) * moved
+    bare = np.log1p(CLUTTER_SHARE * (ratio - 1))
     # A place that is hardly seen says nothing.
-    trust = np.clip(weight, 0, 1)
+    trust = INDEPENDENT_SHARE * np.where(seen > 0, np.clip(weight, 0, 1), 0)
+    llr = np.stack([(np.log1p(node * (ratio - 1)) - bare) * trust for node in NODES])
     return InkEvidence(
-        llr=np.asarray(np.log(mixed) * trust, dtype=np.float32),
-        inked=np.asarray((1 - loss_share) * moved / mixed, dtype=np.float32),
+        llr=np.asarray(llr, dtype=np.float32),
+        inked=np.asarray(
+            SHOWS_SHARE * ratio / (1 - SHOWS_SHARE + SHOWS_SHARE * ratio), dtype=np.float32
+        ),
         contrast=contrast,
         spread=spread,
     )
@@ -104,7 +101,7 @@ def density_ratio(
 ) -> NDArray[np.float32]:
     """p(value | inked) / p(value | not inked) for values above the skin's level.
 
-    Never above 1 / CLUTTER_SHARE. With no contrast the ratio tends to one everywhere.
+    At most 1e4, at least 1e-4.
     """
     strengths = np.asarray(STRENGTHS, dtype=np.float32) * np.float32(contrast)
     scale = float(np.hypot(spread, 0.15 * contrast))
@@ -117,10 +114,9 @@ def density_ratio(
     inked = np.where(values > top, np.float32(at_top), inked)
     inked /= len(strengths) * scale
     bare = np.exp(-0.5 * (values / spread) ** 2) / spread
-    bare = np.where(values < 0, np.maximum(bare, np.float32(0.02 / spread)), bare)
-    # Far below the skin's level both densities fade; keep the ratio at "not ink".
-    ratio = (inked + 1e-6) / ((1 - CLUTTER_SHARE) * bare + CLUTTER_SHARE * inked + 1e-6)
-    return np.asarray(ratio, dtype=np.float32)
+    # Paler than skin is still bare: hold the density from the skin's level down.
+    bare = np.where(values < 0, np.float32(1.0 / spread), bare)
+    return np.asarray(np.clip(inked / np.maximum(bare, 1e-30), 1e-4, 1e4), dtype=np.float32)
 
 
 def _levels(values: NDArray[np.float32], seen: NDArray[np.bool_]) -> tuple[float, float, float]:
@@ -141,7 +137,7 @@ def _span(cells: Sequence[CellBox]) -> tuple[slice, slice]:
     return slice(None), slice(left, max(right, left + 1))
 
 
-def _check(ink: GrayImage, not_seen: Mask | None, loss_share: float) -> None:
+def _check(ink: GrayImage, not_seen: Mask | None) -> None:
     shape = (STRIP_HEIGHT_PX, STRIP_WIDTH_PX)
     if ink.shape != shape or (not_seen is not None and not_seen.shape != shape):
         raise ValueError(
@@ -150,5 +146,3 @@ def _check(ink: GrayImage, not_seen: Mask | None, loss_share: float) -> None:
         )
     if not np.all(np.isfinite(ink)):
         raise ValueError("ink map holds values that are not finite")
-    if not 0 < loss_share < 1:
-        raise ValueError(f"loss share is {loss_share}; expected 0 < value < 1")

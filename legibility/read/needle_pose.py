@@ -32,8 +32,11 @@ SHIFTS_PX: Final = (-3.0, -1.5, 0.0, 1.5, 3.0)
 SHIFT_SIGMA_PX: Final = 1.8
 """Choice: shifts tried in x and y, and the spread of their prior."""
 
-ROW_TRUST: Final = 0.5
-"""Choice: power on what the other cells say of the die set, none of which is the true one."""
+POSE_TRUST: Final = 0.2
+"""Choice: power on what the other cells say of scale and slant."""
+
+DIE_TRUST: Final = 0.5
+"""Choice: power on what the other cells say of the die set, where the sets are real ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,18 +113,20 @@ def score_row(
     cells: Sequence[CellBox],
     bank: NeedleBank,
     *,
-    row_trust: float = ROW_TRUST,
+    pose_trust: float = POSE_TRUST,
+    die_trust: float = DIE_TRUST,
 ) -> RowScores:
     """Score all characters in all cells of a row.
 
     Parameters
     ----------
-    llr : ndarray, shape (48, 384), float32
-        Log-likelihood ratio of "needle here" (:class:`InkEvidence`).
+    llr : ndarray, shape (n_nodes, 48, 384), float32
+        Evidence for ink (:class:`InkEvidence`).
     cells : sequence of CellBox
     bank : NeedleBank
-    row_trust : float
-        Power on the other cells' evidence for die set, scale and slant; 0 treats each cell alone.
+    pose_trust, die_trust : float
+        Powers on the other cells' evidence for scale and slant, and for the die set; with 0 each
+        cell has its own.
 
     Returns
     -------
@@ -135,14 +140,19 @@ def score_row(
     for index, cell in enumerate(cells):
         scores[index], best_shift[index] = _score_cell(llr, cell, bank, poses)
     prior = np.array([pose.logp for pose in poses]) - np.log(n_layouts)
-    # How well each die set and pose explains a cell, whatever its character.
-    fit = logsumexp(scores, axis=2) - np.log(N_CHARACTERS)
-    row = fit.sum(axis=0)
+    # How well each die set, and each pose, explains a cell whatever its character.
+    fit = logsumexp(scores, axis=2) - np.log(N_CHARACTERS) + prior
+    die_fit, pose_fit = logsumexp(fit, axis=2), logsumexp(fit, axis=1)
+    die_row, pose_row = die_fit.sum(axis=0), pose_fit.sum(axis=0)
     loglik = np.empty((len(cells), N_CHARACTERS))
     fits = []
     places, _ = shifts()
     for index in range(len(cells)):
-        others = row_trust * (row - fit[index]) + prior
+        others = (
+            die_trust * (die_row - die_fit[index])[:, None]
+            + pose_trust * (pose_row - pose_fit[index])
+            + prior
+        )
         others -= logsumexp(others)
         weighted = scores[index] + others[:, None, :]
         loglik[index] = logsumexp(weighted, axis=(0, 2))
@@ -155,7 +165,7 @@ def score_row(
                 for a, b, s in zip(layout, pose, shift, strict=True)
             )
         )
-    layout_logp = normalise_log(logsumexp(row_trust * row + prior, axis=1))
+    layout_logp = normalise_log(die_trust * die_row)
     return RowScores(loglik=loglik, layout_logp=layout_logp, fits=tuple(fits))
 
 
@@ -169,8 +179,17 @@ def _score_cell(
     # cv2.remap takes any shape: one row of points for each shift.
     x = points[None, :, 0] + places[:, 0:1].astype(np.float32)
     y = points[None, :, 1] + places[:, 1:2].astype(np.float32)
-    values = cv2.remap(llr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    patches = np.asarray(values).reshape(len(places) * len(poses), len(bank.grid))
+    # (node, shift and pose, grid) -> (shift and pose, node and grid), as the basis has it.
+    values = np.stack(
+        [
+            cv2.remap(node, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT).reshape(
+                len(places) * len(poses), len(bank.grid)
+            )
+            for node in llr
+        ],
+        axis=1,
+    )
+    patches = values.reshape(len(values), -1)
     all_scores = bank.coefficients @ (bank.basis @ patches.T)
     all_scores = all_scores.reshape(-1, len(places), len(poses))
     all_scores += prior.astype(np.float32)[None, :, None]

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,18 +24,24 @@ from legibility.read.needle_bank import (
     DieLayout,
     NeedleBank,
     build_bank,
+    choose_prototypes,
+    draw_template,
     layouts_from_sources,
-    needle_shares,
 )
-from legibility.read.needle_ink import LOSS_SHARE, InkEvidence, ink_evidence
+from legibility.read.needle_ink import InkEvidence, ink_evidence
 from legibility.read.needle_pose import (
-    ROW_TRUST,
+    DIE_TRUST,
     PoseFit,
     place,
     sample,
     score_row,
     shared_poses,
 )
+
+
+SPACING_PX: Final = 4.2
+"""Choice: needles of a die of unknown layout stand at least this far apart, at nominal height
+(about 1.25 mm on a 9.5 mm die)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +108,8 @@ class NeedleModel:
     Parameters
     ----------
     sources : sequence of GlyphSource
-        Glyph sources from which needle layouts are made; 16 to 24 varied ones are enough.
+        Glyph sources from which needle places are made; the more varied, the better, since only
+        the most typical shapes of each character are kept.
 
     Notes
     -----
@@ -109,13 +117,16 @@ class NeedleModel:
     """
 
     def __init__(self, sources: Sequence[GlyphSource]) -> None:
-        self._bank = build_bank(layouts_from_sources(sources))
+        self._bank = build_bank(choose_prototypes(layouts_from_sources(sources)))
+        # Prototypes are mixed from many sources: one character says nothing of another's shape.
+        self._die_trust = 0.0
 
     @classmethod
     def from_layouts(cls, layouts: Sequence[DieLayout]) -> NeedleModel:
-        """A model of die sets whose needle places are known exactly."""
+        """A model of real die sets: all characters of a row come from one of them."""
         model = cls.__new__(cls)
         model._bank = build_bank(layouts)
+        model._die_trust = DIE_TRUST
         return model
 
     @property
@@ -129,8 +140,6 @@ class NeedleModel:
         cells: Sequence[CellBox],
         *,
         not_seen: Mask | None = None,
-        loss_share: float = LOSS_SHARE,
-        row_trust: float = ROW_TRUST,
     ) -> NeedleScores:
         """Score every character in every cell of a row.
 
@@ -142,10 +151,6 @@ class NeedleModel:
             May be empty.
         not_seen : ndarray of bool, shape (48, 384), optional
             Places that say nothing.
-        loss_share : float
-            Chance that a needle left no visible ink, 0 < value < 1.
-        row_trust : float
-            How far the cells of the row inform each other on die set, scale and slant, 0..1.
 
         Returns
         -------
@@ -154,10 +159,10 @@ class NeedleModel:
         Raises
         ------
         ValueError
-            If a shape is wrong, a value is not finite, or a parameter is out of range.
+            If a shape is wrong, a value is not finite.
         """
-        evidence = ink_evidence(ink, cells, not_seen=not_seen, loss_share=loss_share)
-        row = score_row(evidence.llr, cells, self._bank, row_trust=row_trust)
+        evidence = ink_evidence(ink, cells, not_seen=not_seen)
+        row = score_row(evidence.llr, cells, self._bank, die_trust=self._die_trust)
         best = tuple(
             self._fit(evidence, cell, fits[character], character)
             for cell, fits, character in zip(
@@ -201,34 +206,79 @@ class NeedleModel:
         )
 
     def _fit(self, ink: InkEvidence, cell: CellBox, fit: PoseFit, character: int) -> NeedleFit:
-        pose = shared_poses()[fit.pose]
-        positions = place(self._bank.centred[fit.layout][character], cell, pose, fit.shift)
+        chosen, inked = self._needles(ink, cell, fit, character)
+        positions = self._laid(cell, fit, self._bank.centred[fit.layout][character])
         return NeedleFit(
             character=CHARACTERS[character],
             die_set=self._bank.layouts[fit.layout].name,
-            positions=positions,
-            inked=sample(ink.inked, positions).astype(np.float64),
+            positions=positions[chosen],
+            inked=inked[chosen],
         )
+
+    def _laid(self, cell: CellBox, fit: PoseFit, points: Points) -> Points:
+        return place(points, cell, shared_poses()[fit.pose], fit.shift)
+
+    def _needles(
+        self, ink: InkEvidence, cell: CellBox, fit: PoseFit, character: int
+    ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+        """Which of the shown places hold the needles, and the probability of ink at all places."""
+        points = self._bank.centred[fit.layout][character]
+        inked = sample(ink.inked, self._laid(cell, fit, points)).astype(np.float64)
+        die = self._bank.layouts[fit.layout]
+        if die.usual_needles is None:
+            return np.arange(len(points)), inked
+        return likeliest_needles(points, inked, most=die.usual_needles), inked
 
     def _votes(
         self, scores: NeedleScores, cell: int, character: str, sign: float
     ) -> list[NeedleVote]:
         index = index_of(character)
-        fit = scores.fits[cell][index]
-        shares = needle_shares(self._bank.centred[fit.layout][index], self._bank.grid)
-        pose = shared_poses()[fit.pose]
-        values = sample(scores.ink.llr, place(self._bank.grid, scores.cells[cell], pose, fit.shift))
-        laid = self._fit(scores.ink, scores.cells[cell], fit, index)
+        fit, box = scores.fits[cell][index], scores.cells[cell]
+        points, grid = self._bank.centred[fit.layout][index], self._bank.grid
+        template = draw_template(
+            points, grid, weight=self._bank.layouts[fit.layout].weight(index)
+        ).reshape(-1, len(grid))
+        laid = self._laid(box, fit, grid)
+        parts = sum(
+            row * sample(node, laid) for row, node in zip(template, scores.ink.llr, strict=True)
+        )
+        chosen, inked = self._needles(scores.ink, box, fit, index)
+        squared = ((points[chosen][:, None, :] - grid[None, :, :]) ** 2).sum(axis=2)
+        votes = np.bincount(squared.argmin(axis=0), parts, minlength=len(chosen))
         return [
             NeedleVote(
                 character=character,
                 x=float(x),
                 y=float(y),
-                inked=float(inked),
-                logratio=sign * float(part),
+                inked=float(inked[needle]),
+                logratio=sign * float(vote),
             )
-            for (x, y), inked, part in zip(laid.positions, laid.inked, shares @ values, strict=True)
+            for needle, vote, (x, y) in zip(
+                chosen, votes, self._laid(box, fit, points)[chosen], strict=True
+            )
         ]
+
+
+def likeliest_needles(
+    points: Points, inked: NDArray[np.float64], *, most: int, spacing_px: float = SPACING_PX
+) -> NDArray[np.intp]:
+    """Pick the places where the needles of a die of unknown layout stand.
+
+    The most inked place is taken first; places closer than ``spacing_px`` to it cannot hold
+    another needle; and so on until ``most`` are taken or no place is left.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Indices into ``points``, in rising order.
+    """
+    free = np.ones(len(points), dtype=bool)
+    chosen: list[int] = []
+    while len(chosen) < most and free.any():
+        best = int(np.where(free, inked, -1.0).argmax())
+        chosen.append(best)
+        free &= ((points - points[best]) ** 2).sum(axis=1) >= spacing_px**2
+    return np.sort(np.array(chosen, dtype=np.intp))
 
 
 def score_mark(scores: NeedleScores, mark: str) -> float:
