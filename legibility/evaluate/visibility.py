@@ -1,0 +1,97 @@
+"""What of a mark can be seen in a photo, and whether a person could read it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.containers import ColorImage
+from legibility.evaluate.textures import blur
+
+VISIBLE_CNR: Final = 2.0
+"""Contrast-to-noise from which a needle counts as visible. Measured: see person_readable."""
+
+READABLE_SHARE: Final = 0.70
+"""Share of a die's needles that must be visible. Measured: see person_readable."""
+
+READABLE_CNR: Final = 3.5
+"""Median contrast-to-noise of a character's uncovered inked needles. Measured likewise."""
+
+READABLE_HEIGHT_PX: Final = 16.0
+"""Smallest height of a character in photo pixels. Measured likewise."""
+
+
+def dot_response(
+    channel: NDArray[np.float32], *, sigma_px: float, background_px: float
+) -> NDArray[np.float32]:
+    """Difference of Gaussians at the scale of a dot; positive where the channel is high.
+
+    Parameters
+    ----------
+    channel : ndarray of float32, (height, width)
+        Picture projected on the ink's direction.
+    sigma_px, background_px : float
+        Scales of the dot and of its surroundings.
+    """
+    return np.asarray(
+        blur(channel, sigma=sigma_px) - blur(channel, sigma=background_px), dtype=np.float32
+    )
+
+
+def ink_direction(
+    inked: ColorImage, blank: ColorImage, density: NDArray[np.float32]
+) -> NDArray[np.float64]:
+    """Unit RGB vector along which ink changes this photo, weighted by the ink's density.
+
+    Returns
+    -------
+    ndarray of float64, (3,); (-1, -1, -1) / sqrt(3) when there is no ink.
+    """
+    weight = density.astype(np.float64)
+    total = float(weight.sum())
+    if total <= 0:
+        return -np.ones(3) / np.sqrt(3.0)
+    difference = inked.astype(np.float32) - blank.astype(np.float32)
+    vector = np.tensordot(weight, difference, axes=((0, 1), (0, 1))) / total
+    length = float(np.linalg.norm(vector))
+    return np.asarray(vector / length if length > 1e-9 else -np.ones(3) / np.sqrt(3.0))
+
+
+def sample(image: NDArray[np.float32], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values of an image at the nearest pixels of points (x, y); zero outside."""
+    x = np.round(points[:, 0]).astype(int)
+    y = np.round(points[:, 1]).astype(int)
+    height, width = image.shape[:2]
+    inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
+    values = image[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)].astype(np.float64)
+    return np.asarray(np.where(inside, values, 0.0))
+
+
+def character_readable(
+    *,
+    visible: NDArray[np.bool_],
+    cnr: NDArray[np.float64],
+    inked: NDArray[np.bool_],
+    covered: NDArray[np.bool_],
+    height_px: float,
+) -> bool:
+    """Whether one character meets the definition of :func:`person_readable`."""
+    seen = inked & ~covered
+    if height_px < READABLE_HEIGHT_PX or not seen.any():
+        return False
+    return bool(
+        visible.mean() >= READABLE_SHARE and float(np.median(cnr[seen])) >= READABLE_CNR
+    )
+
+
+def person_readable(characters: tuple[bool, ...]) -> bool:
+    """Whether a person who knows how such marks look could read every character of a photo.
+
+    Definition: every character is at least ``READABLE_HEIGHT_PX`` high, at least
+    ``READABLE_SHARE`` of its needles are visible (not covered by hair, dirt or glare, with a
+    contrast-to-noise of at least ``VISIBLE_CNR``), and the median contrast-to-noise of its inked
+    and uncovered needles is at least ``READABLE_CNR``.
+    """
+    return bool(characters) and all(characters)
