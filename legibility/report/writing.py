@@ -25,7 +25,7 @@ def write_bytes(path: Path, data: bytes) -> None:
             file.write(data)
         os.chmod(temporary, 0o666 & ~_umask())
         os.replace(temporary, path)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
         raise OutputError(output_message(path, error)) from error
@@ -36,9 +36,9 @@ def write_text(path: Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8", errors="backslashreplace"))
 
 
-def output_message(path: Path, error: OSError) -> str:
+def output_message(path: Path, error: OSError | ValueError) -> str:
     """One line that names the output, the reason and what to do."""
-    reason = error.strerror or str(error)
+    reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
     return (
         f"{printable(str(path))}: cannot be written: {reason}; choose another place with --out or "
         "--json, or make room or change the permissions"
