@@ -1,0 +1,223 @@
+"""Likelihood of one seen row of cells for every row of characters of a registry.
+
+A row of characters makes a row of cells from left to right: before each character and at the end
+come places cut out although nothing was pressed there, k of them with probability
+``(1 - q) q**k``; each character then gives a cell, or with probability d none. The likelihood sums
+over all ways to do so. All likelihoods are ratios to a cell of which nothing is known (a cell's
+log-probability plus log 37).
+
+States are the number of cells used so far, once with nothing gone wrong at application and once
+with exactly one event of the application channel, weighted by its odds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import N_CHARACTERS, N_CLASSES, NO_CHARACTER
+from legibility.containers import LogLikelihood
+from legibility.identify.channel import IS_TURNABLE, TURNED_INDEX, ChannelOdds
+from legibility.identify.marktable import MarkTable, PrefixTree
+
+CELL_FLOOR: Final = -30.0
+"""Choice: no cell speaks against a character with more than exp(-30)."""
+ROW_FLOOR: Final = -600.0
+"""Arithmetic: a whole row above exp(-600), so that products stay above the smallest double."""
+CHUNK: Final = 32768
+"""Choice: rows worked on at a time, so that their states fit the processor's cache."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """Probabilities that the rows found are not the rows of the mark."""
+
+    extra_cell: float = 0.02
+    """Choice, no source: one more empty place cut out, before any character or at the end."""
+    missed_cell: float = 0.02
+    """Choice, no source: a character that got no cell; gaps in a row get one as a rule."""
+    extra_row: float = 0.02
+    """Choice, no source: one more row found where there is none."""
+    missed_row: float = 0.02
+    """Choice, no source: one row of two not found."""
+    crossed_rows: float = 0.002
+    """Choice, no source: two rows written in the record in the other order."""
+
+
+@dataclass(frozen=True, slots=True)
+class RowLikelihood:
+    """What one seen row says of each different row of a registry."""
+
+    log_intact: NDArray[np.float64]
+    """(r,) log-likelihood with nothing gone wrong at application."""
+    log_one_event: NDArray[np.float64]
+    """(r,) log of the odds-weighted sum over single events; -inf where there are none."""
+    log_empty: float
+    """Log-likelihood of the cells when none of them holds a character."""
+
+
+def cell_ratios(logp: LogLikelihood) -> NDArray[np.float64]:
+    """Likelihood ratios of a row's cells to a cell of which nothing is known.
+
+    Parameters
+    ----------
+    logp : ndarray of float64, (cells, 37)
+        Log-probabilities under equal priors; ``-inf`` allowed.
+
+    Returns
+    -------
+    ndarray of float64, (cells, 37)
+        Positive and finite.
+    """
+    floor = max(CELL_FLOOR, ROW_FLOOR / max(1, logp.shape[0]))
+    return np.asarray(np.exp(np.maximum(logp, floor)) * N_CLASSES, dtype=np.float64)
+
+
+def gap_matrix(ratios: NDArray[np.float64], *, extra_cell: float) -> NDArray[np.float64]:
+    """(cells + 1, cells + 1) weights of going from one number of used cells to another by empties."""
+    cells = ratios.shape[0]
+    steps = np.ones((cells + 1, cells + 1))
+    for start in range(cells):
+        steps[start, start + 1 :] = np.cumprod(extra_cell * ratios[start:, NO_CHARACTER])
+    return np.asarray((1.0 - extra_cell) * np.triu(steps), dtype=np.float64)
+
+
+def row_likelihood(
+    logp: LogLikelihood, table: MarkTable, *, odds: ChannelOdds, prices: Prices
+) -> RowLikelihood:
+    """Likelihood of a seen row for each different row of a registry.
+
+    Parameters
+    ----------
+    logp : ndarray of float64, (cells, 37)
+    table : MarkTable
+    odds : ChannelOdds
+    prices : Prices
+
+    Returns
+    -------
+    RowLikelihood
+    """
+    ratios = cell_ratios(logp)
+    gap = gap_matrix(ratios, extra_cell=prices.extra_cell)
+    backward = np.ascontiguousarray(ratios[::-1])
+    back_gap = gap_matrix(backward, extra_cell=prices.extra_cell)
+    left, left_event = _walk(table.left, ratios, gap, odds=odds, missed=prices.missed_cell)
+    right, right_event = _walk(
+        table.right, backward, back_gap, odds=odds, missed=prices.missed_cell
+    )
+    left, left_event = left @ gap, left_event @ gap
+    right = np.ascontiguousarray(right[:, ::-1])
+    right_event = np.ascontiguousarray(right_event[:, ::-1])
+
+    count = table.row_keys.size
+    intact, one_event = np.empty(count), np.empty(count)
+    for start in range(0, count, CHUNK):
+        part = slice(start, start + CHUNK)
+        l_node, r_node = table.left_node[part], table.right_node[part]
+        l_states, r_states = left[l_node], right[r_node]
+        intact[part] = _dot(l_states, r_states)
+        events = _dot(left_event[l_node], r_states) + _dot(l_states, right_event[r_node])
+        swapped = _dot(left[table.swapped_left[part]], right[table.swapped_right[part]])
+        one_event[part] = events + odds.swap * table.swap_at_cut[part] * swapped
+    with np.errstate(divide="ignore"):
+        log_one_event = np.log(one_event)
+    return RowLikelihood(
+        log_intact=np.log(intact),
+        log_one_event=log_one_event,
+        log_empty=empty_log_likelihood(logp),
+    )
+
+
+def empty_log_likelihood(logp: LogLikelihood) -> float:
+    """Log-likelihood of a row's cells when none of them holds a character."""
+    return float(np.sum(np.log(cell_ratios(logp)[:, NO_CHARACTER])))
+
+
+def average_row_likelihood(
+    logp: LogLikelihood, weights: NDArray[np.float64], *, prices: Prices
+) -> NDArray[np.float64]:
+    """Log of the likelihood averaged over rows whose characters are drawn independently.
+
+    Parameters
+    ----------
+    logp : ndarray of float64, (cells, 37)
+    weights : ndarray of float64, (places, 36)
+        Probability of each character at each place; each place sums to one.
+    prices : Prices
+
+    Returns
+    -------
+    ndarray of float64, (places,)
+        For rows of the first 1, 2, ... places.
+    """
+    ratios = cell_ratios(logp)
+    gap = gap_matrix(ratios, extra_cell=prices.extra_cell)
+    emission = (1.0 - prices.missed_cell) * weights @ ratios[:, :N_CHARACTERS].T
+    states = np.zeros((1, ratios.shape[0] + 1))
+    states[0, 0] = 1.0
+    result = np.empty(weights.shape[0])
+    for place in range(weights.shape[0]):
+        states = _step(states @ gap, emission[place], prices.missed_cell)
+        result[place] = np.log((states @ gap)[0, -1])
+    return result
+
+
+def _walk(
+    tree: PrefixTree,
+    ratios: NDArray[np.float64],
+    gap: NDArray[np.float64],
+    *,
+    odds: ChannelOdds,
+    missed: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(nodes, cells + 1) state weights of every node, intact and with one event."""
+    count, cells = tree.keys.size, ratios.shape[0]
+    intact, one_event = np.zeros((count, cells + 1)), np.zeros((count, cells + 1))
+    intact[0, 0] = 1.0
+    emission = (1.0 - missed) * ratios[:, :N_CHARACTERS].T
+    others = (emission.sum(axis=0) - emission) / (N_CHARACTERS - 1)
+    wrong = odds.wrong_die * others
+    wrong += odds.turned_die * np.where(IS_TURNABLE[:, None], emission[TURNED_INDEX], 0.0)
+    wrong_missed = missed * (odds.wrong_die + odds.turned_die * IS_TURNABLE)
+
+    before_gap = np.zeros((0, 0))
+    starts = tree.level_start
+    for level in range(1, len(starts) - 1):
+        above, here = starts[level - 1], starts[level]
+        parent_gap = intact[above:here] @ gap
+        event_gap = one_event[above:here] @ gap
+        for start in range(here, starts[level + 1], CHUNK):
+            part = slice(start, min(start + CHUNK, starts[level + 1]))
+            parent, last = tree.parent[part], tree.last[part]
+            states, seen = parent_gap[parent - above], emission[last]
+            intact[part] = _step(states, seen, missed)
+            events = _step(event_gap[parent - above], seen, missed)
+            events += _step(states, wrong[last], wrong_missed[last, None])
+            if level > 1 and odds.swap > 0:
+                grandparent = tree.parent[parent] - starts[level - 2]
+                previous = tree.last[parent]
+                exchanged = _step(before_gap[grandparent], seen, missed) @ gap
+                exchanged = _step(exchanged, emission[previous], missed)
+                events += odds.swap * (previous != last)[:, None] * exchanged
+            one_event[part] = events
+        before_gap = parent_gap
+    return intact, one_event
+
+
+def _step(
+    states: NDArray[np.float64],
+    emission: NDArray[np.float64],
+    missed: float | NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """States after one character: it got no cell, or it is the next cell."""
+    after: NDArray[np.float64] = states * missed
+    after[:, 1:] += states[:, :-1] * emission
+    return after
+
+
+def _dot(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.einsum("ij,ij->i", first, second), dtype=np.float64)

@@ -1,0 +1,258 @@
+"""Marks of a registry as arrays that one pass of arithmetic can score.
+
+Every different row of characters is stored once. For scoring, a row is cut in the middle; the
+halves are nodes of two prefix trees (the left halves read forwards, the right halves backwards),
+so that rows which begin or end alike share their arithmetic. A row as it looks with the two
+characters at the cut exchanged has its own pair of nodes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import CHARACTERS, ROW_SEPARATOR
+from legibility.identify.channel import IS_TURNABLE
+from legibility.identify.rules import LONGEST_ROW
+
+Ids: TypeAlias = NDArray[np.int32]
+Keys: TypeAlias = NDArray[np.uint64]
+"""A string of characters as digits 1..36 of a number to the base 37, first character first."""
+
+BASE: Final = 37
+_LONGEST_MARK: Final = 2 * LONGEST_ROW + 1
+_PAD: Final = 0
+_SEPARATOR: Final = 255
+_CODES: Final = np.zeros(256, dtype=np.uint8)
+_CODES[np.frombuffer(CHARACTERS.encode(), dtype=np.uint8)] = np.arange(1, BASE)
+_CODES[ord(ROW_SEPARATOR)] = _SEPARATOR
+
+
+@dataclass(frozen=True, slots=True)
+class PrefixTree:
+    """Nodes level by level; node 0 is the empty string."""
+
+    keys: Keys
+    """(n,) ascending, hence level by level."""
+    parent: Ids
+    """(n,); of the root 0."""
+    last: NDArray[np.uint8]
+    """(n,) index of the last character; of the root 0."""
+    level_start: tuple[int, ...]
+    """First node of each level, and ``n``."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarkTable:
+    """All marks of a registry; one entry per animal refers to the different rows."""
+
+    row_keys: Keys
+    """(r,) ascending keys of the different rows."""
+    characters: NDArray[np.uint8]
+    """(r,) number of characters of each row."""
+    turnable: NDArray[np.uint8]
+    """(r,) how many of them make another character when their die is turned."""
+    unequal_pairs: NDArray[np.uint8]
+    """(r,) neighbouring pairs of different characters."""
+    left: PrefixTree
+    right: PrefixTree
+    left_node: Ids
+    """(r,) node of the left half."""
+    right_node: Ids
+    """(r,) node of the right half, read backwards."""
+    swapped_left: Ids
+    """(r,) the same with the two characters at the cut exchanged."""
+    swapped_right: Ids
+    swap_at_cut: NDArray[np.bool_]
+    """(r,) whether there are two different characters at the cut."""
+    first_row: Ids
+    """(n,) row of each animal."""
+    second_row: Ids
+    """(n,) second row of each animal, -1 for none."""
+    mark_keys: NDArray[np.int64]
+    """(n,) ascending ``first_row * (r + 1) + second_row + 1``."""
+    mark_order: Ids
+    """(n,) animal of each entry of ``mark_keys``."""
+
+    def __len__(self) -> int:
+        return int(self.first_row.size)
+
+    def row_text(self, row: int) -> str:
+        """Characters of one of the different rows."""
+        key, text = int(self.row_keys[row]), ""
+        while key:
+            key, digit = divmod(key, BASE)
+            text = CHARACTERS[digit - 1] + text
+        return text
+
+    def mark_text(self, animal: int) -> str:
+        """Mark of an animal as written."""
+        rows = [self.row_text(int(self.first_row[animal]))]
+        if self.second_row[animal] >= 0:
+            rows.append(self.row_text(int(self.second_row[animal])))
+        return ROW_SEPARATOR.join(rows)
+
+    def find(self, mark: str) -> Ids:
+        """(k,) animals that carry a mark, ascending; empty when none does."""
+        rows = mark.split(ROW_SEPARATOR)
+        ids = [self._row_id(row) for row in rows]
+        if len(rows) > 2 or min(ids) < 0:
+            return np.zeros(0, dtype=np.int32)
+        key = ids[0] * (self.row_keys.size + 1) + (ids[1] + 1 if len(ids) == 2 else 0)
+        start, stop = np.searchsorted(self.mark_keys, [key, key + 1])
+        return np.sort(self.mark_order[start:stop])
+
+    def _row_id(self, row: str) -> int:
+        if not 1 <= len(row) <= LONGEST_ROW or any(c not in CHARACTERS for c in row):
+            return -1
+        key = 0
+        for character in row:
+            key = key * BASE + CHARACTERS.index(character) + 1
+        place = int(np.searchsorted(self.row_keys, np.uint64(key)))
+        found = place < self.row_keys.size and int(self.row_keys[place]) == key
+        return place if found else -1
+
+
+def build_mark_table(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkTable:
+    """Table of well-formed, upper-case marks with at most ``LONGEST_ROW`` characters a row.
+
+    Parameters
+    ----------
+    marks : sequence of str, or (n,) array of bytes
+        One per animal, in the registry's order.
+    """
+    texts = np.asarray(marks, dtype=f"S{_LONGEST_MARK}")
+    first_keys, second_keys = _row_keys(texts)
+    has_second = second_keys > 0
+    row_keys, inverse = np.unique(
+        np.concatenate([first_keys, second_keys[has_second]]), return_inverse=True
+    )
+    first_row = inverse[: first_keys.size].astype(np.int32)
+    second_row = np.full(first_keys.size, -1, dtype=np.int32)
+    second_row[has_second] = inverse[first_keys.size :]
+    mark_keys = first_row.astype(np.int64) * (row_keys.size + 1) + second_row + 1
+    order = np.argsort(mark_keys, kind="stable").astype(np.int32)
+
+    digits = _digits(row_keys)
+    characters = np.count_nonzero(digits, axis=1).astype(np.uint8)
+    turnable = np.concatenate([[False], IS_TURNABLE])[digits].sum(axis=1)
+    unequal = (digits[:, 1:] != digits[:, :-1]) & (digits[:, 1:] != _PAD)
+    halves, swap_at_cut = _half_keys(digits, characters)
+    left = _tree(np.concatenate(halves[:2]))
+    right = _tree(np.concatenate(halves[2:]))
+    nodes = [
+        np.searchsorted(tree.keys, keys).astype(np.int32)
+        for tree, keys in zip((left, left, right, right), halves, strict=True)
+    ]
+    return MarkTable(
+        row_keys=row_keys,
+        characters=characters,
+        turnable=turnable.astype(np.uint8),
+        unequal_pairs=unequal.sum(axis=1).astype(np.uint8),
+        left=left,
+        right=right,
+        left_node=nodes[0],
+        swapped_left=nodes[1],
+        right_node=nodes[2],
+        swapped_right=nodes[3],
+        swap_at_cut=swap_at_cut,
+        first_row=first_row,
+        second_row=second_row,
+        mark_keys=mark_keys[order],
+        mark_order=order,
+    )
+
+
+def _row_keys(texts: NDArray[np.bytes_]) -> tuple[Keys, Keys]:
+    """Keys of the first and second rows (0 = none) of marks as bytes."""
+    count = texts.size
+    first, second = np.zeros(count, dtype=np.uint64), np.zeros(count, dtype=np.uint64)
+    if not count:
+        return first, second
+    codes = _CODES[np.ascontiguousarray(texts).view(np.uint8).reshape(count, _LONGEST_MARK)]
+    in_second = np.zeros(count, dtype=bool)
+    for column in codes.T:
+        is_character = (column != _PAD) & (column != _SEPARATOR)
+        for keys, chosen in (
+            (first, is_character & ~in_second),
+            (second, is_character & in_second),
+        ):
+            np.copyto(keys, keys * np.uint64(BASE) + column, where=chosen, casting="unsafe")
+        in_second |= column == _SEPARATOR
+    return first, second
+
+
+def _digits(keys: Keys) -> NDArray[np.uint8]:
+    """(n, LONGEST_ROW) digits 1..36 of keys, left-justified, 0 after the last."""
+    digits = np.zeros((keys.size, LONGEST_ROW), dtype=np.uint8)
+    lengths = np.zeros(keys.size, dtype=np.int64)
+    rest = keys.copy()
+    while np.any(rest):
+        lengths += rest > 0
+        rest //= np.uint64(BASE)
+    rest = keys.copy()
+    for back in range(1, LONGEST_ROW + 1):
+        rows = np.flatnonzero(lengths >= back)
+        digits[rows, lengths[rows] - back] = rest[rows] % np.uint64(BASE)
+        rest //= np.uint64(BASE)
+    return digits
+
+
+def _half_keys(
+    digits: NDArray[np.uint8], characters: NDArray[np.uint8]
+) -> tuple[tuple[Keys, Keys, Keys, Keys], NDArray[np.bool_]]:
+    """Keys of (left, left with the cut's swap, right backwards, the same with the swap)."""
+    count = characters.size
+    keys = tuple(np.zeros(count, dtype=np.uint64) for _ in range(4))
+    swap_at_cut = np.zeros(count, dtype=bool)
+    for length in np.unique(characters):
+        rows = np.flatnonzero(characters == length)
+        text = digits[rows, :length]
+        half = int(length) // 2
+        swapped = text.copy()
+        if half:
+            swapped[:, [half - 1, half]] = text[:, [half, half - 1]]
+            swap_at_cut[rows] = text[:, half] != text[:, half - 1]
+        keys[0][rows] = _key(text[:, :half])
+        keys[1][rows] = _key(swapped[:, :half])
+        keys[2][rows] = _key(text[:, half:][:, ::-1])
+        keys[3][rows] = _key(swapped[:, half:][:, ::-1])
+    return (keys[0], keys[1], keys[2], keys[3]), swap_at_cut
+
+
+def _key(text: NDArray[np.uint8]) -> Keys:
+    key = np.zeros(text.shape[0], dtype=np.uint64)
+    for column in text.T:
+        key = key * np.uint64(BASE) + column
+    return key
+
+
+def _tree(keys: Keys) -> PrefixTree:
+    """Prefix tree that holds all ``keys``."""
+    levels: list[Keys] = []
+    wanted = np.unique(keys)
+    lowest = np.array([BASE**level // (BASE - 1) for level in range(LONGEST_ROW + 2)])
+    above = np.zeros(0, dtype=np.uint64)
+    for level in range(LONGEST_ROW // 2 + 1, 0, -1):
+        low, high = np.uint64(lowest[level]), np.uint64(lowest[level + 1])
+        own = wanted[(wanted >= low) & (wanted < high)]
+        nodes = np.union1d(own, above) if above.size else own
+        above = np.unique(nodes // np.uint64(BASE))
+        levels.append(nodes)
+    levels.append(np.zeros(1, dtype=np.uint64))
+    levels.reverse()
+    while levels and not levels[-1].size:
+        levels.pop()
+    all_keys = np.concatenate(levels)
+    last = np.where(all_keys > 0, all_keys % np.uint64(BASE) - np.uint64(1), 0)
+    starts = np.concatenate([[0], np.cumsum([level.size for level in levels])])
+    return PrefixTree(
+        keys=all_keys,
+        parent=np.searchsorted(all_keys, all_keys // np.uint64(BASE)).astype(np.int32),
+        last=last.astype(np.uint8),
+        level_start=tuple(int(start) for start in starts),
+    )

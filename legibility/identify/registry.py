@@ -1,0 +1,311 @@
+"""Reads a registry from a CSV file: all of it, or an error that names every bad row."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.errors import RegistryError
+from legibility.identify.animals import TEXT_FIELDS, Registry, assemble, registry_of
+from legibility.identify.rowcheck import (
+    CONTROL,
+    LONGEST_FIELD,
+    MARK,
+    check_birth,
+    check_ear,
+    check_mark,
+    check_text,
+)
+from legibility.identify.rules import Rules
+from legibility.identify.textcolumn import TextColumn, joined, text_column
+
+MAX_FILE_MIB: Final = 512
+"""Choice: a registry of a million rows takes about 50 MiB."""
+LONGEST_HEADER: Final = 20_000
+"""Choice: characters of the first line that are looked at."""
+PROBLEMS_NAMED: Final = 20
+"""Choice: most bad rows named one by one."""
+ROWS_AT_A_TIME: Final = 5_000
+"""Choice: rows held as Python objects at the same time."""
+
+__all__ = ["Registry", "load_registry", "registry_of"]
+
+REQUIRED: Final = ("animal_id", "mark")
+KNOWN: Final = ("animal_id", "mark", "ear", "birth_date", "birth_year", "sex", "chip", "status")
+_DELIMITERS: Final = (",", ";", "\t")
+_MARK_BYTES: Final = 25
+
+
+@dataclass(slots=True)
+class _Problems:
+    named: list[str] = field(default_factory=list)
+    count: int = 0
+
+    def add(self, line: int, problem: str) -> None:
+        self.count += 1
+        if len(self.named) < PROBLEMS_NAMED:
+            self.named.append(f"line {line}: {problem}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Chunk:
+    marks: NDArray[np.bytes_]
+    ids: list[str]
+    """Dropped when the next batch begins."""
+    columns: dict[str, TextColumn]
+    years: NDArray[np.int16]
+    lines: NDArray[np.int32]
+
+
+def load_registry(path: Path, *, rules: Rules | None = None) -> Registry:
+    """Registry from a CSV file in UTF-8, separated by commas, semicolons or tabs.
+
+    Parameters
+    ----------
+    path : Path
+        First line: column names. ``animal_id`` and ``mark`` are required; ``ear``, ``birth_date``
+        (YYYY-MM-DD) or ``birth_year``, ``sex``, ``chip``, ``status`` are optional; others are
+        ignored with a notice. Two-row marks are written ``AB/123``.
+    rules : Rules, optional
+        Marks that break them are errors too.
+
+    Raises
+    ------
+    RegistryError
+        If the file cannot be read, or any row cannot be used: the first ``PROBLEMS_NAMED`` are
+        named with line and field, and nothing is imported in part.
+    """
+    name = ascii_safe(path)
+    data = _read(path, name)
+    stream = io.TextIOWrapper(io.BytesIO(data), encoding="utf-8-sig", newline="")
+    delimiter, header = _header(stream.readline(LONGEST_HEADER), name)
+    reader = csv.reader(stream, delimiter=delimiter, strict=True)
+    problems, chunks, seen = _Problems(), [], set[str]()
+    duplicates: list[tuple[int, str]] = []
+    batches = _batches(reader, len(header), quoted=b'"' in data, problems=problems)
+    for lines, rows in batches:
+        chunk = _check(lines, rows, header, rules, problems)
+        chunks.append(chunk)
+        before = len(seen)
+        seen.update(chunk.ids)
+        if len(seen) - before < len(chunk.ids):
+            duplicates += _repeated(chunks)
+        chunk.ids.clear()
+    del data, stream
+    for line, problem in duplicates:
+        problems.add(line, problem)
+    if problems.count:
+        raise RegistryError(_message(name, problems))
+    if not chunks:
+        raise RegistryError(f"{name}: has no rows below the header; expected one line an animal")
+    unknown = [column for column in header if column and column not in KNOWN]
+    notices = (f"columns not used: {', '.join(unknown)}",) if unknown else ()
+    return assemble(
+        name=name,
+        marks=np.concatenate([chunk.marks for chunk in chunks]),
+        columns={
+            column: joined([chunk.columns[column] for chunk in chunks])
+            for column in TEXT_FIELDS
+            if column in header
+        },
+        birth_years=np.concatenate([chunk.years for chunk in chunks]),
+        lines=np.concatenate([chunk.lines for chunk in chunks]),
+        notices=notices,
+        rules=rules,
+    )
+
+
+def ascii_safe(path: Path) -> str:
+    """Path that any terminal can print: undecodable bytes and control characters escaped."""
+    text = str(path).encode("utf-8", "backslashreplace").decode("utf-8")
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
+def _read(path: Path, name: str) -> bytes:
+    try:
+        size = path.stat().st_size
+        if size > MAX_FILE_MIB * 2**20:
+            raise RegistryError(
+                f"{name}: is {size / 2**20:.0f} MiB; expected at most {MAX_FILE_MIB} MiB"
+            )
+        data = path.read_bytes()
+    except OSError as error:
+        raise RegistryError(f"{name}: cannot be read: {error.strerror or error}") from error
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise RegistryError(f"{name}: is UTF-16; expected UTF-8: save it as CSV UTF-8")
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise RegistryError(
+            f"{name}: line {line}: byte 0x{data[error.start]:02x} is not UTF-8 (the file looks "
+            "like Latin-1); expected UTF-8: save it as CSV UTF-8"
+        ) from error
+    if not text.strip("\ufeff \t\r\n"):
+        raise RegistryError(f"{name}: is empty; expected a header with animal_id and mark")
+    return data
+
+
+def _header(line: str, name: str) -> tuple[str, list[str]]:
+    """Delimiter and column names; the delimiter is the one that gives the required columns."""
+    for delimiter in _DELIMITERS:
+        try:
+            fields = next(csv.reader([line], delimiter=delimiter, strict=True), [])
+        except csv.Error:
+            continue
+        header = [column.strip().lower() for column in fields]
+        if all(column in header for column in REQUIRED):
+            twice = sorted({column for column in header if column and header.count(column) > 1})
+            if twice:
+                raise RegistryError(f"{name}: line 1: column {twice[0]!r} is there twice")
+            return delimiter, header
+    raise RegistryError(
+        f"{name}: line 1: found {line.strip()[:120]!r}; expected a header with animal_id and mark, "
+        "separated by commas, semicolons or tabs"
+    )
+
+
+def _batches(
+    reader: Iterator[list[str]], width: int, *, quoted: bool, problems: _Problems
+) -> Iterator[tuple[list[int], list[list[str]]]]:
+    """Rows of the right width that are not empty, some at a time, with the line each begins on.
+
+    Without quotes in the file each line is a row; with them a row may go on over line ends.
+    """
+    line, size, at_end = 2, 1 if quoted else ROWS_AT_A_TIME, False
+    lines: list[int] = []
+    rows: list[list[str]] = []
+    while not at_end:
+        try:
+            read = list(islice(reader, size))
+        except csv.Error as error:
+            at = line if quoted else int(getattr(reader, "line_num", 0)) + 1
+            problems.add(at, f"cannot be read as CSV ({error}); the rest was not looked at")
+            read = []
+        at_end = not read
+        if any(len(fields) != width or not fields[0] for fields in read):
+            for offset, fields in enumerate(read):
+                if len(fields) == width and any(fields):
+                    lines.append(line + offset)
+                    rows.append(fields)
+                elif any(text.strip() for text in fields):
+                    problem = f"has {len(fields)} fields; the header has {width}"
+                    problems.add(line + offset, problem)
+        else:
+            lines += range(line, line + len(read))
+            rows += read
+        line = int(getattr(reader, "line_num", 0)) + 2
+        if rows and (at_end or len(rows) >= ROWS_AT_A_TIME):
+            yield lines, rows
+            lines, rows = [], []
+
+
+def _check(
+    lines: list[int],
+    rows: list[list[str]],
+    header: list[str],
+    rules: Rules | None,
+    problems: _Problems,
+) -> _Chunk:
+    """Columns of a batch of rows; values of bad rows are left empty and reported."""
+    by_name = dict(zip(header, zip(*rows, strict=True), strict=True))
+    found: list[tuple[int, str]] = []
+    values = {
+        column: _texts(column, by_name[column], lines, found)
+        for column in TEXT_FIELDS
+        if column in by_name
+    }
+    marks = _marks(by_name["mark"], lines, rules, found)
+    years = np.zeros(len(rows), dtype=np.int16)
+    nothing = ("",) * len(rows)
+    births = zip(
+        by_name.get("birth_date", nothing), by_name.get("birth_year", nothing), strict=True
+    )
+    pairs = list(births)
+    known = {pair: check_birth(*pair) for pair in set(pairs)}
+    years[:] = [known[pair][0] for pair in pairs]
+    if any(problem for _, problem in known.values()):
+        found += [(line, known[p][1]) for line, p in zip(lines, pairs, strict=True) if known[p][1]]
+    for line, problem in sorted(found):
+        problems.add(line, problem)
+    return _Chunk(
+        np.array(marks, dtype=f"S{_MARK_BYTES}"),
+        values["animal_id"],
+        {column: text_column(texts) for column, texts in values.items()},
+        years,
+        np.array(lines, dtype=np.int32),
+    )
+
+
+def _marks(
+    texts: tuple[str, ...], lines: list[int], rules: Rules | None, found: list[tuple[int, str]]
+) -> list[str]:
+    if rules is None and all(map(MARK.fullmatch, texts)):
+        return "\n".join(texts).upper().split("\n")
+    marks = []
+    for line, text in zip(lines, texts, strict=True):
+        mark, problem = check_mark(text, rules)
+        marks.append(mark)
+        if problem:
+            found.append((line, problem))
+    return marks
+
+
+def _texts(
+    column: str, texts: tuple[str, ...], lines: list[int], found: list[tuple[int, str]]
+) -> list[str]:
+    if column == "ear":
+        known = {text: check_ear(text) for text in set(texts)}
+        checked = [known[text] for text in texts]
+    elif column != "animal_id" and not any(texts):
+        return list(texts)
+    elif max(map(len, texts)) <= LONGEST_FIELD and not CONTROL.search("".join(texts)):
+        stripped = [text.strip() for text in texts]
+        if column != "animal_id" or all(stripped):
+            return stripped
+        checked = [(text, "") for text in stripped]
+    else:
+        checked = [check_text(column, text) for text in texts]
+    values = [value for value, _ in checked]
+    if column == "animal_id" and not all(values):
+        checked = [(v, p if v or p else "animal_id is empty") for v, p in checked]
+    found += [(line, p) for line, (_, p) in zip(lines, checked, strict=True) if p]
+    return values
+
+
+def _repeated(chunks: list[_Chunk]) -> list[tuple[int, str]]:
+    """Rows of the last chunk whose ``animal_id`` was there before, with the line it was first."""
+    texts = chunks[-1].ids
+    wanted = set(texts)
+    first: dict[str, int] = {}
+    for chunk in chunks[:-1]:
+        ids = chunk.columns["animal_id"]
+        for index in range(len(ids)):
+            if ids[index] in wanted:
+                first.setdefault(ids[index], int(chunk.lines[index]))
+    problems = []
+    for index, text in enumerate(texts):
+        line = int(chunks[-1].lines[index])
+        if not text:
+            continue
+        if text in first:
+            problems.append((line, f"animal_id {text!r} was already on line {first[text]}"))
+        else:
+            first[text] = line
+    return problems
+
+
+def _message(name: str, problems: _Problems) -> str:
+    lines = "\n".join(f"  {problem}" for problem in problems.named)
+    more = problems.count - len(problems.named)
+    rest = f"\n  and {more} more" if more else ""
+    rows = "problem" if problems.count == 1 else "problems"
+    return f"{name}: {problems.count} {rows}; nothing was imported\n{lines}{rest}"

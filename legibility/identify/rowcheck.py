@@ -1,0 +1,96 @@
+"""Checks of single registry fields: each returns the value to keep and what is wrong with it."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from typing import Final
+
+from legibility.alphabet import CHARACTERS, split_mark
+from legibility.identify.rules import LONGEST_ROW, Rules
+
+FIRST_YEAR: Final = 1900
+LAST_YEAR: Final = 2100
+"""Choice: a birth outside these years is a slip of the pen."""
+LONGEST_FIELD: Final = 200
+"""Choice: characters in one field; more is a broken file."""
+
+MARK: Final = re.compile(rf"[A-Za-z0-9]{{1,{LONGEST_ROW}}}(?:/[A-Za-z0-9]{{1,{LONGEST_ROW}}})?")
+"""A well-formed mark before it is put in upper case (ASCII only: some other letters have an
+upper-case form inside A-Z)."""
+CONTROL: Final = re.compile(r"[\x00-\x1f\x7f]")
+"""What no field may hold: a line end or other control character."""
+_EARS: Final = {
+    "": "",
+    "l": "left",
+    "left": "left",
+    "r": "right",
+    "right": "right",
+    "b": "both",
+    "both": "both",
+}
+
+
+def check_mark(text: str, rules: Rules | None) -> tuple[str, str]:
+    """Mark in upper case without surrounding spaces, and what is wrong with it ("" = nothing)."""
+    mark = text.strip()
+    if not MARK.fullmatch(mark):
+        return "", _mark_problem(mark)
+    mark = mark.upper()
+    return mark, rules.problem(mark) if rules else ""
+
+
+def check_text(name: str, text: str) -> tuple[str, str]:
+    """Text without surrounding spaces, and what is wrong with it."""
+    value = text.strip()
+    if len(value) > LONGEST_FIELD:
+        return "", f"{name} has {len(value)} characters; expected at most {LONGEST_FIELD}"
+    if CONTROL.search(value):
+        return "", f"{name} {value!r} has a control character"
+    return value, ""
+
+
+def check_ear(text: str) -> tuple[str, str]:
+    """``left``, ``right``, ``both`` or nothing, and what is wrong with it."""
+    value = _EARS.get(text.strip().lower())
+    if value is None:
+        return "", f"ear is {text.strip()[:40]!r}; expected left, right, both or nothing"
+    return value, ""
+
+
+def check_birth(birth_date: str, birth_year: str) -> tuple[int, str]:
+    """Year of birth (0 = not recorded), and what is wrong with it."""
+    birth_date, birth_year = birth_date.strip(), birth_year.strip()
+    year = 0
+    if birth_year:
+        if not (birth_year.isascii() and birth_year.isdigit() and len(birth_year) == 4):
+            return 0, f"birth_year is {birth_year[:40]!r}; expected four digits"
+        year = int(birth_year)
+    if birth_date:
+        try:
+            if len(birth_date) != 10:
+                raise ValueError
+            from_date = date.fromisoformat(birth_date).year
+        except ValueError:
+            return 0, f"birth_date is {birth_date[:40]!r}; expected YYYY-MM-DD"
+        if year and year != from_date:
+            return 0, f"birth_year is {year} but birth_date is {birth_date}"
+        year = from_date
+    if year and not FIRST_YEAR <= year <= LAST_YEAR:
+        return 0, f"year of birth is {year}; expected {FIRST_YEAR} to {LAST_YEAR}"
+    return year, ""
+
+
+def _mark_problem(mark: str) -> str:
+    if not mark:
+        return "mark is empty"
+    shown = mark[:40]
+    for character in mark.upper() if mark.isascii() else mark:
+        if character not in CHARACTERS and character != "/":
+            return f"mark {shown!r} has {character!r}; expected A-Z, 0-9 and one / between rows"
+    try:
+        rows = split_mark(mark.upper())
+    except ValueError as error:
+        return str(error)[:200]
+    longest = max(len(row) for row in rows)
+    return f"mark {shown!r} has a row of {longest} characters; expected at most {LONGEST_ROW}"
