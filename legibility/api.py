@@ -1,12 +1,16 @@
-"""The functions of ``import legibility``: one photo, one call."""
+"""What a program or a command asks of the package in one call."""
 
 from __future__ import annotations
 
+import hashlib
 import os
+from dataclasses import dataclass
+from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from legibility.containers import CaptureCheck, Enhanced, PhotoResult
+from legibility.errors import ModelError
 from legibility.settings import Settings
 
 if TYPE_CHECKING:
@@ -93,3 +97,48 @@ def enhance(
 
     settings = settings or Settings()
     return enhance_photo(load_photo(path, settings=settings), settings=settings, without=without)
+
+
+@dataclass(frozen=True, slots=True)
+class ModelFile:
+    """One trained or fitted file that the package carries."""
+
+    name: str
+    size_bytes: int
+    sha256: str
+
+
+def model_files() -> tuple[ModelFile, ...]:
+    """Every trained or fitted file of the package with its digest, by name.
+
+    Raises
+    ------
+    ModelError
+        If there is none.
+    """
+    folder = resources.files("legibility") / "models"
+    found = sorted(
+        (item for item in folder.iterdir() if item.name.endswith((".onnx", ".json"))),
+        key=lambda item: item.name,
+    )
+    if not found:
+        raise ModelError("the package holds no models; install it again")
+    contents = [(item.name, item.read_bytes()) for item in found]
+    return tuple(
+        ModelFile(name, len(data), hashlib.sha256(data).hexdigest()) for name, data in contents
+    )
+
+
+def model_card() -> str:
+    """How the models were made and how well they read, as Markdown.
+
+    Raises
+    ------
+    ModelError
+        If the card is missing.
+    """
+    folder = resources.files("legibility") / "models"
+    cards = sorted(item.name for item in folder.iterdir() if item.name.endswith(".md"))
+    if not cards:
+        raise ModelError("the package holds no model card; install it again")
+    return "\n".join((folder / name).read_text("utf-8") for name in cards)

@@ -56,7 +56,7 @@ def open_lines(target: Path, *, resume: bool = False) -> Iterator[JsonLines]:
         If the file cannot be opened, written or renamed, or if a line that is to be kept is no
         JSON object with a field "photo".
     """
-    part = target.with_name(target.name + ".part")
+    part = target.parent / (target.name + ".part")
     file, held = _open_part(target, part, resume=resume)
     with file:
         yield JsonLines(file, target=target, held=held)

@@ -12,6 +12,17 @@ from legibility.cli.output import json_output
 from legibility.errors import PhotoError
 
 
+def _known_steps(
+    ctx: click.Context, parameter: click.Parameter, names: tuple[str, ...]
+) -> frozenset[str]:
+    from legibility.enhance import STEPS
+
+    for name in names:
+        if name not in STEPS:
+            raise click.BadParameter(f"{name!r} is no step; expected one of: {', '.join(STEPS)}")
+    return frozenset(names)
+
+
 @click.command()
 @options.photos_argument
 @click.option(
@@ -25,6 +36,7 @@ from legibility.errors import PhotoError
 @click.option(
     "--without",
     multiple=True,
+    callback=_known_steps,
     metavar="STEP",
     help="Leave a step out (may be repeated).",
 )
@@ -35,7 +47,7 @@ def enhance(
     ctx: click.Context,
     photos: tuple[Path, ...],
     folder: Path,
-    without: tuple[str, ...],
+    without: frozenset[str],
     settings_file: Path | None,
     json_target: str | None,
 ) -> None:
@@ -43,7 +55,7 @@ def enhance(
     failed = False
     settings = options.settings_from(settings_file)
     with json_output(json_target) as (write, _):
-        for item in enhance_files(photos, folder, settings=settings, without=frozenset(without)):
+        for item in enhance_files(photos, folder, settings=settings, without=without):
             failed |= bool(item.error)
             write({"photo": item.photo, "files": [*map(str, item.files)], "error": item.error})
             if item.error:

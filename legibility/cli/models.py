@@ -13,13 +13,15 @@ from legibility.cli.output import json_output
 @json_option
 def models(card: bool, json_target: str | None) -> None:
     """List the trained files, or say how they were made and how well they read."""
-    from legibility.models import model_card, model_files
+    from legibility.api import model_card, model_files
 
     if card:
         click.echo(model_card())
         return
     with json_output(json_target) as (write, _):
         for item in model_files():
-            write({"name": item.name, "bytes": item.size, "sha256": item.sha256})
+            write({"name": item.name, "bytes": item.size_bytes, "sha256": item.sha256})
             if json_target is None:
-                click.echo(f"{item.name:<28} {item.size:>12,} bytes  sha256 {item.sha256[:16]}")
+                click.echo(
+                    f"{item.name:<28} {item.size_bytes:>12,} bytes  sha256 {item.sha256[:16]}"
+                )

@@ -32,6 +32,12 @@ SPOT: Final = (86, 180, 233)
 WHITE: Final = (255, 255, 255)
 BLACK: Final = (0, 0, 0)
 
+FONT: Final = cv2.FONT_HERSHEY_SIMPLEX
+SMALLEST_TEXT: Final = 0.5
+"""Choice: letters about 11 pixels high can still be read."""
+LARGEST_TEXT: Final = 1.2
+"""Choice: larger letters would hide too much of the photo."""
+
 SURE_PROBABILITY: Final = 0.9
 """Choice: cells at least this certain are drawn with a full line, others with a broken one."""
 
@@ -138,22 +144,27 @@ def _draw_cell(drawn: ColorImage, cell: CellReading, scale: float) -> None:
 
 
 def _label_cell(drawn: ColorImage, cell: CellReading, index: int, scale: float) -> None:
+    """Write character and certainty below the cell, no wider than the cell where that is legible.
+
+    Labels that have to be wider stand alternately nearer and further out.
+    """
     character, probability = best_character(cell)
+    text = f"{character} {percent(probability)}"
     corners = cell.quad * scale
     bottom = (corners[2] + corners[3]) / 2
-    top = (corners[0] + corners[1]) / 2
-    size = float(np.clip(np.linalg.norm(corners[1] - corners[0]) / 70.0, 0.35, 1.2))
-    # Every second label stands further out, so that neighbours do not overprint each other.
-    distance = 0.35 + 0.35 * (index % 2)
-    place = bottom + distance * (bottom - top) / max(float(np.linalg.norm(bottom - top)), 1.0) * (
-        60.0 * size
-    )
-    text = f"{character} {percent(probability)}"
-    (text_width, text_height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 1)
-    x = int(np.clip(place[0] - text_width / 2, 2, max(2, drawn.shape[1] - text_width - 2)))
-    y = int(np.clip(place[1] + text_height / 2, text_height + 3, drawn.shape[0] - 3))
-    cv2.rectangle(drawn, (x - 2, y - text_height - 3), (x + text_width + 2, y + 4), BLACK, -1)
-    cv2.putText(drawn, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, WHITE, 1, cv2.LINE_AA)
+    down = bottom - (corners[0] + corners[1]) / 2
+    down = down / max(float(np.linalg.norm(down)), 1.0)
+    cell_width = float(np.linalg.norm(corners[1] - corners[0]))
+    (full_width, _), _ = cv2.getTextSize(text, FONT, 1.0, 1)
+    fitting = 0.9 * cell_width / full_width
+    size = float(np.clip(fitting, SMALLEST_TEXT, LARGEST_TEXT))
+    (width, height), _ = cv2.getTextSize(text, FONT, size, 1)
+    steps_out = 1.2 + (2.0 * (index % 2) if fitting < SMALLEST_TEXT else 0.0)
+    place = bottom + down * (steps_out * height + abs(float(down[0])) * width / 2)
+    x = int(np.clip(place[0] - width / 2, 2, max(2, drawn.shape[1] - width - 2)))
+    y = int(np.clip(place[1] + height / 2, height + 3, max(height + 3, drawn.shape[0] - 5)))
+    cv2.rectangle(drawn, (x - 3, y - height - 3), (x + width + 3, y + 4), BLACK, -1)
+    cv2.putText(drawn, text, (x, y), FONT, size, WHITE, 1, cv2.LINE_AA)
 
 
 def _line(
@@ -176,4 +187,5 @@ def _line_width(drawn: ColorImage) -> int:
 
 
 def _point(values: Sequence[float] | Points) -> tuple[int, int]:
-    return round(float(values[0])), round(float(values[1]))
+    x, y = float(values[0]), float(values[1])
+    return round(x), round(y)
