@@ -263,12 +263,16 @@ class Grade:
 
 @dataclass(frozen=True, slots=True)
 class Provenance:
+    """What a result was made with, so that it can be made again."""
+
     version: str
     model_sha256: str
     settings_sha256: str
 
 
 class Status(str, Enum):
+    """What became of one photo."""
+
     READ = "read"
     UNREADABLE = "unreadable"
     RETAKE = "retake"
