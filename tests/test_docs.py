@@ -1,0 +1,82 @@
+"""What the documents promise exists."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+
+from legibility.cli import cli
+from legibility.report.record import FIELDS
+
+ROOT = Path(__file__).parent.parent
+README = ROOT / "README.md"
+
+
+def shell_lines(text: str) -> list[str]:
+    """Steps of all ``sh`` and ``console`` blocks, continuation lines joined."""
+    blocks = re.findall(r"^```(?:sh|console)\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
+    joined = "\n".join(blocks).replace("\\\n", " ")
+    return [step.strip().removeprefix("$ ") for step in re.split(r"\n|&&|\|", joined)]
+
+
+def program_calls(text: str) -> list[list[str]]:
+    """Arguments of every call of this program in a document."""
+    calls = []
+    for line in shell_lines(text):
+        words = shlex.split(line, comments=True) if line else []
+        if words and Path(words[0]).name == "legibility":
+            calls.append(words[1:])
+    return calls
+
+
+def test_the_readme_calls_only_commands_and_options_that_exist() -> None:
+    calls = program_calls(README.read_text("utf-8"))
+    assert calls
+    for words in calls:
+        if not words or words[0].startswith("-"):
+            continue
+        assert words[0] in cli.commands, words
+        known = {
+            option
+            for parameter in cli.commands[words[0]].params
+            if isinstance(parameter, click.Option)
+            for option in (*parameter.opts, *parameter.secondary_opts)
+        } | {"--help", "-h"}
+        used = {word.split("=")[0] for word in words[1:] if re.match(r"--?[a-z]", word)}
+        assert used <= known, words
+
+
+@pytest.mark.parametrize("name", list(cli.commands))
+def test_every_command_is_in_the_readme(name: str) -> None:
+    assert f"legibility {name}" in README.read_text("utf-8")
+
+
+def test_every_field_of_the_contract_is_in_the_readme() -> None:
+    text = README.read_text("utf-8")
+    assert [field for field in FIELDS if f"`{field}`" not in text] == []
+
+
+@pytest.mark.parametrize(("number", "wanted"), [("1", "legibility demo"), ("2", "pytest")])
+def test_set_up_begins_with_the_demo_and_the_tests(number: str, wanted: str) -> None:
+    done = subprocess.run(
+        [sys.executable, str(ROOT / ".ci" / "readme_command.py"), str(README), number],
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert wanted in done.stdout
+
+
+def test_links_between_documents_lead_somewhere() -> None:
+    for document in sorted(ROOT.glob("*.md")):
+        for address in re.findall(r"\]\(([^)#\s]+)", document.read_text("utf-8")):
+            if "://" not in address and not address.startswith("mailto:"):
+                assert (document.parent / address).exists(), f"{document.name}: {address}"
