@@ -33,6 +33,10 @@ INK_BLUR_PX: Final = 1.0
 LEAST_SPREAD: Final = 0.015
 """Choice: smallest spread of bare skin; keeps noiseless pictures finite."""
 
+DOT_EDGE_SHARE: Final = 0.15
+"""Choice: skin within this share of the contrast of an inked dot counts as the dot's blurred edge,
+not as ink, however clean the picture is."""
+
 STRENGTHS: Final = (0.35, 0.6, 0.85, 1.1)
 """Choice: strengths of inked dots relative to the row's darkest, equally likely."""
 
@@ -53,7 +57,7 @@ class InkEvidence:
     contrast: float
     """Strength of the row's inked dots above skin, in units of the ink map."""
     spread: float
-    """Standard deviation of bare skin, in units of the ink map."""
+    """Standard deviation of bare skin, blurred edges of dots included, in units of the ink map."""
 
 
 def ink_evidence(
@@ -128,7 +132,8 @@ def _levels(values: NDArray[np.float32], seen: NDArray[np.bool_]) -> tuple[float
     # 7 % and 35 % of all are about the 9 % and 44 % points of skin when a fifth is ink:
     # 1.19 standard deviations of a normal apart.
     spread = max((level - low) / 1.19, LEAST_SPREAD)
-    return level, spread, max(high - level, spread)
+    contrast = max(high - level, spread)
+    return level, max(spread, DOT_EDGE_SHARE * contrast), contrast
 
 
 def _span(cells: Sequence[CellBox]) -> tuple[slice, slice]:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from functools import cache
+from typing import Any, Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from legibility.alphabet import N_CHARACTERS
 from legibility.containers import Points
@@ -71,6 +71,7 @@ class RowScores:
     """For each cell and character the pose with the largest share."""
 
 
+@cache
 def shared_poses() -> tuple[SharedPose, ...]:
     """All combinations of scale and slant with normalised priors."""
     raw = [
@@ -85,6 +86,7 @@ def shared_poses() -> tuple[SharedPose, ...]:
     )
 
 
+@cache
 def shifts() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Shifts (n, 2) in strip pixels and their normalised log prior (n,)."""
     places = np.array([(x, y) for x in SHIFTS_PX for y in SHIFTS_PX])
@@ -141,8 +143,8 @@ def score_row(
         scores[index], best_shift[index] = _score_cell(llr, cell, bank, poses)
     prior = np.array([pose.logp for pose in poses]) - np.log(n_layouts)
     # How well each die set, and each pose, explains a cell whatever its character.
-    fit = logsumexp(scores, axis=2) - np.log(N_CHARACTERS) + prior
-    die_fit, pose_fit = logsumexp(fit, axis=2), logsumexp(fit, axis=1)
+    fit = log_sum(scores, axis=2) - np.log(N_CHARACTERS) + prior
+    die_fit, pose_fit = log_sum(fit, axis=2), log_sum(fit, axis=1)
     die_row, pose_row = die_fit.sum(axis=0), pose_fit.sum(axis=0)
     loglik = np.empty((len(cells), N_CHARACTERS))
     fits = []
@@ -153,10 +155,11 @@ def score_row(
             + pose_trust * (pose_row - pose_fit[index])
             + prior
         )
-        others -= logsumexp(others)
+        others -= log_sum(others.ravel(), axis=0)
         weighted = scores[index] + others[:, None, :]
-        loglik[index] = logsumexp(weighted, axis=(0, 2))
-        flat = weighted.transpose(1, 0, 2).reshape(N_CHARACTERS, -1).argmax(axis=1)
+        by_character = weighted.transpose(1, 0, 2).reshape(N_CHARACTERS, -1)
+        loglik[index] = log_sum(by_character, axis=1)
+        flat = by_character.argmax(axis=1)
         layout, pose = np.unravel_index(flat, (n_layouts, n_poses))
         shift = places[best_shift[index][layout, np.arange(N_CHARACTERS), pose]]
         fits.append(
@@ -194,7 +197,12 @@ def _score_cell(
     all_scores = all_scores.reshape(-1, len(places), len(poses))
     all_scores += prior.astype(np.float32)[None, :, None]
     best = all_scores.argmax(axis=1)
-    top = all_scores.max(axis=1)
-    total = np.exp(all_scores - top[:, None, :]).sum(axis=1)
     shape = (len(bank.layouts), N_CHARACTERS, len(poses))
-    return (top + np.log(total)).reshape(shape), best.astype(np.uint8).reshape(shape)
+    return log_sum(all_scores, axis=1).reshape(shape), best.astype(np.uint8).reshape(shape)
+
+
+def log_sum(values: NDArray[Any], *, axis: int) -> NDArray[Any]:
+    """Log of a sum of exponentials of finite values, several times faster than scipy's."""
+    top = values.max(axis=axis, keepdims=True)
+    total = np.log(np.exp(values - top).sum(axis=axis))
+    return np.asarray(total + top.squeeze(axis))

@@ -28,6 +28,7 @@ from legibility.read.needle_bank import (
     draw_template,
     layouts_from_sources,
 )
+from legibility.read.needle_file import load_layouts
 from legibility.read.needle_ink import InkEvidence, ink_evidence
 from legibility.read.needle_pose import (
     DIE_TRUST,
@@ -37,7 +38,6 @@ from legibility.read.needle_pose import (
     score_row,
     shared_poses,
 )
-
 
 SPACING_PX: Final = 4.2
 """Choice: needles of a die of unknown layout stand at least this far apart, at nominal height
@@ -74,6 +74,15 @@ class NeedleScores:
     """(n_layouts,) log posterior of the die sets."""
     ink: InkEvidence
     fits: tuple[tuple[PoseFit, ...], ...]
+    """For each cell and character the pose with the largest share."""
+
+    @property
+    def condition(self) -> NDArray[np.float64]:
+        """Share of the best die's needles that show ink times how clearly ink stands out of skin,
+        (n_cells,), 0 (lost) .. 1 (as new); the scalar the calibration goes by."""
+        inked = [fit.evidence.inked / fit.evidence.expected for fit in self.best]
+        clear = self.ink.contrast / (self.ink.contrast + 3.0 * self.ink.spread)
+        return clear * np.array(inked, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,12 +131,33 @@ class NeedleModel:
         self._die_trust = 0.0
 
     @classmethod
-    def from_layouts(cls, layouts: Sequence[DieLayout]) -> NeedleModel:
-        """A model of real die sets: all characters of a row come from one of them."""
+    def from_layouts(
+        cls, layouts: Sequence[DieLayout], *, die_trust: float = DIE_TRUST
+    ) -> NeedleModel:
+        """A model of given die sets.
+
+        Parameters
+        ----------
+        layouts : sequence of DieLayout
+            At least one.
+        die_trust : float
+            How far all characters of a row are taken to come from one of them; 0 for mixed sets.
+        """
         model = cls.__new__(cls)
         model._bank = build_bank(layouts)
-        model._die_trust = DIE_TRUST
+        model._die_trust = die_trust
         return model
+
+    @classmethod
+    def default(cls) -> NeedleModel:
+        """The shipped shapes; a third of a second, so keep the model.
+
+        Raises
+        ------
+        ModelError
+            If the file is missing or damaged.
+        """
+        return cls.from_layouts(load_layouts()[0], die_trust=0.0)
 
     @property
     def bank(self) -> NeedleBank:
