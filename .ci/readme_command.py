@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 
 INSTALLING = re.compile(
-    r"(sudo |env )*(apt-get|apt|git|cd|python3? -m venv|\.|source|(\S*/)?pip|\S*python3? -m pip) "
+    r"(sudo |\$\(command -v sudo\) |env )*(apt-get|apt|git|cd|python3? -m venv|\.|source|(\S*/)?pip|\S*python3? -m pip) "
     r"|export |sudo "
 )
 

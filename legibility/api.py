@@ -54,12 +54,13 @@ def read(
     """
     from legibility.identify.registry import load_registry
     from legibility.identify.rules import load_rules
-    from legibility.pipeline import read as read_file
 
     if isinstance(rules, (str, os.PathLike)):
         rules = load_rules(Path(rules))
     if isinstance(registry, (str, os.PathLike)):
         registry = load_registry(Path(registry), rules=rules)
+    from legibility.pipeline import read as read_file
+
     return read_file(Path(path), registry=registry, rules=rules, settings=settings or Settings())
 
 
