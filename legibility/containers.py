@@ -161,6 +161,9 @@ class CellReading:
     """Ink against skin, 0..1, median over the cell's inked needles."""
     seen_share: float
     """Share of the cell that is not under glare or hair, 0..1."""
+    separation: float = float("nan")
+    """How far the ink falls between neighbouring needle dots, 0 (run together) .. 1 (bare skin);
+    NaN where it was not measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +252,10 @@ class Identification:
     misread_risk: float
     """Probability that the first candidate is wrong, 0..1."""
     confusables: tuple[Confusable, ...]
+    reason: str = ""
+    """Why this decision, as part of a sentence."""
+    set_basis: str = ""
+    """What the candidate set rests on, e.g. the size of the calibration set."""
 
 
 @dataclass(frozen=True, slots=True)

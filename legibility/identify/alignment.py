@@ -27,7 +27,7 @@ CELL_FLOOR: Final = -30.0
 """Choice: no cell speaks against a character with more than exp(-30)."""
 ROW_FLOOR: Final = -600.0
 """Arithmetic: a whole row above exp(-600), so that products stay above the smallest double."""
-CHUNK: Final = 32768
+CHUNK: Final = 4096
 """Choice: rows worked on at a time, so that their states fit the processor's cache."""
 
 
@@ -77,7 +77,7 @@ def cell_ratios(logp: LogLikelihood) -> NDArray[np.float64]:
 
 
 def gap_matrix(ratios: NDArray[np.float64], *, extra_cell: float) -> NDArray[np.float64]:
-    """(cells + 1, cells + 1) weights of going from one number of used cells to another by empties."""
+    """(cells + 1, cells + 1) weights of going from one number of used cells to another."""
     cells = ratios.shape[0]
     steps = np.ones((cells + 1, cells + 1))
     for start in range(cells):
@@ -182,7 +182,7 @@ def _walk(
     others = (emission.sum(axis=0) - emission) / (N_CHARACTERS - 1)
     wrong = odds.wrong_die * others
     wrong += odds.turned_die * np.where(IS_TURNABLE[:, None], emission[TURNED_INDEX], 0.0)
-    wrong_missed = missed * (odds.wrong_die + odds.turned_die * IS_TURNABLE)
+    wrong_missed = missed * (odds.wrong_die + odds.turned_die * IS_TURNABLE.astype(np.float64))
 
     before_gap = np.zeros((0, 0))
     starts = tree.level_start

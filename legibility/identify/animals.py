@@ -152,7 +152,7 @@ def _digest(
 
 def _shared_marks(table: MarkTable, ids: TextColumn) -> tuple[str, ...]:
     keys = table.mark_keys
-    first = np.flatnonzero(np.concatenate([[True], keys[1:] != keys[:-1]])) if keys.size else []
+    first = np.flatnonzero(np.append(keys[:1] >= 0, keys[1:] != keys[:-1]))
     sizes = np.diff(np.append(first, keys.size))
     shared = np.flatnonzero(sizes > 1)
     notices = []
@@ -161,9 +161,8 @@ def _shared_marks(table: MarkTable, ids: TextColumn) -> tuple[str, ...]:
         animals = sorted(int(a) for a in table.mark_order[start : start + int(sizes[group])])
         named = ", ".join(ids[animal] for animal in animals[:5])
         more = f" and {len(animals) - 5} more" if len(animals) > 5 else ""
-        notices.append(
-            f"mark {table.mark_text(animals[0])} is carried by {len(animals)} animals: {named}{more}"
-        )
+        mark = table.mark_text(animals[0])
+        notices.append(f"mark {mark} is carried by {len(animals)} animals: {named}{more}")
     if shared.size > NOTICES_NAMED:
         notices.append(f"{shared.size - NOTICES_NAMED} more marks are carried by several animals")
     return tuple(notices)

@@ -30,7 +30,7 @@ TURNED_INDEX: Final[NDArray[np.int64]] = np.array(
 )
 """(36,): what each die makes upside down; itself when it is no event."""
 
-IS_TURNABLE: Final[NDArray[np.bool_]] = TURNED_INDEX != np.arange(N_CHARACTERS)
+IS_TURNABLE: Final[NDArray[np.bool_]] = np.arange(N_CHARACTERS) != TURNED_INDEX
 """(36,): whether turning a die makes another character."""
 
 

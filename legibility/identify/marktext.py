@@ -1,0 +1,109 @@
+"""The mark as read, without any registry."""
+
+from __future__ import annotations
+
+import heapq
+
+import numpy as np
+
+from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER, ROW_SEPARATOR, UNREAD
+from legibility.containers import CellReading, Hypothesis, Reading
+from legibility.identify.likelihood import hypothesis_weights
+from legibility.probability import LOG_FLOOR
+from legibility.settings import Settings
+
+BEAM: int = 64
+"""Choice: most partial marks kept while the most probable ones are put together."""
+
+
+def best_hypothesis(reading: Reading) -> Hypothesis | None:
+    """The most probable way to see the picture; None when no row was found."""
+    with_rows = [hypothesis for hypothesis in reading.hypotheses if any(hypothesis.rows)]
+    return max(with_rows, key=lambda hypothesis: hypothesis.logp, default=None)
+
+
+def is_empty(cell: CellReading, settings: Settings) -> bool:
+    """Whether a cell is read as a place where no character was pressed."""
+    return float(np.exp(cell.logp[NO_CHARACTER])) >= max(settings.readable_probability, 0.5)
+
+
+def best_character(cell: CellReading) -> tuple[str, float]:
+    """Most probable character of a cell and its probability, "no character" aside."""
+    index = int(np.argmax(cell.logp[:N_CHARACTERS]))
+    return CHARACTERS[index], float(np.exp(cell.logp[index]))
+
+
+def best_text(reading: Reading, settings: Settings) -> str:
+    """Most probable mark, "?" for each cell that cannot be read, ``/`` between rows.
+
+    Cells read as "no character" are left out; empty when nothing is left.
+
+    Examples
+    --------
+    ``"A4/12?"``: two rows, the last character cannot be read.
+    """
+    hypothesis = best_hypothesis(reading)
+    rows = []
+    for cells in hypothesis.rows if hypothesis else ():
+        text = ""
+        for cell in cells:
+            character, probability = best_character(cell)
+            if not is_empty(cell, settings):
+                text += character if probability >= settings.readable_probability else UNREAD
+        rows.append(text)
+    return ROW_SEPARATOR.join(row for row in rows if row)
+
+
+def probable_marks(reading: Reading, *, count: int, exponent: float) -> list[tuple[str, float]]:
+    """Most probable marks when nothing is known of the herd, best first.
+
+    Parameters
+    ----------
+    reading : Reading
+    count : int
+        Most marks returned.
+    exponent : float
+        Calibration exponent, applied to each cell.
+
+    Returns
+    -------
+    list of (mark, log-probability given that there is a mark)
+    """
+    found: dict[str, float] = {}
+    hypotheses = [h for h in reading.hypotheses if any(h.rows)]
+    weights = hypothesis_weights(hypotheses) if hypotheses else ()
+    for weight, hypothesis in zip(weights, hypotheses, strict=True):
+        marks = [("", float(weight))]
+        for cells in hypothesis.rows:
+            rows = _probable_rows(cells, exponent)
+            joined = [
+                (ROW_SEPARATOR.join(part for part in (mark, row) if part), a + b)
+                for mark, a in marks
+                for row, b in rows
+            ]
+            marks = heapq.nlargest(BEAM, _merged(joined).items(), key=lambda item: item[1])
+        for mark, logp in marks:
+            if mark:
+                found[mark] = float(np.logaddexp(found.get(mark, -np.inf), logp))
+    return sorted(found.items(), key=lambda item: (-item[1], item[0]))[:count]
+
+
+def _probable_rows(cells: tuple[CellReading, ...], exponent: float) -> list[tuple[str, float]]:
+    rows = [("", 0.0)]
+    for cell in cells:
+        logp = exponent * np.maximum(cell.logp, LOG_FLOOR)
+        logp = logp - np.logaddexp.reduce(logp)
+        longer = [
+            (row + (CHARACTERS[index] if index < N_CHARACTERS else ""), total + float(logp[index]))
+            for row, total in rows
+            for index in range(logp.size)
+        ]
+        rows = heapq.nlargest(BEAM, _merged(longer).items(), key=lambda item: item[1])
+    return rows
+
+
+def _merged(items: list[tuple[str, float]]) -> dict[str, float]:
+    merged: dict[str, float] = {}
+    for text, logp in items:
+        merged[text] = float(np.logaddexp(merged[text], logp)) if text in merged else logp
+    return merged
