@@ -1,0 +1,479 @@
+"""From placed needles to pictures: skin, ink, what lies over it, light and camera, batched in torch.
+
+The same physics as ``legibility.simulate`` (coverage of soft discs, Beer-Lambert staining), with
+wider ranges than are plausible for an ear: a reader that has seen stranger things than it will
+meet depends less on the renderer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from legibility.train.atlas import Atlas, cut, splat
+from legibility.train.placement import Placement, Sampler
+
+SKIN = torch.tensor(
+    [
+        [0.86, 0.66, 0.60],  # pink
+        [0.78, 0.60, 0.48],  # tan
+        [0.58, 0.56, 0.54],  # grey
+        [0.30, 0.24, 0.21],  # dark
+        [0.16, 0.14, 0.14],  # black
+        [0.92, 0.86, 0.80],  # pale
+        [0.52, 0.36, 0.27],  # brown
+    ]
+)
+"""Choice: sRGB centres of skin colours, varied widely around."""
+
+ABSORBANCE = torch.tensor(
+    [
+        [2.2, 0.9, 1.6],  # green
+        [2.4, 2.4, 2.4],  # black
+        [0.9, 2.0, 2.3],  # red-brown
+        [1.9, 1.1, 0.7],  # old blue-green
+        [2.3, 1.6, 0.8],  # blue
+        [1.6, 1.2, 1.4],  # dull green-grey
+    ]
+)
+"""Choice: absorbance (natural log, R G B) of full ink, varied widely around."""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Rendered pictures and what is true of them."""
+
+    pixels: Tensor
+    """(batch, 3, height, width), 0..1 sRGB."""
+    coverage: Tensor
+    """(batch, 1, height, width) ink that was laid, before hair and camera, 0..1."""
+    visibility: Tensor
+    """(batch, PLACES) ink contrast against noise of each character, 0 = nothing to see."""
+    placement: Placement
+
+
+def _window(
+    sampler: Sampler, layers: Tensor, batch: int, size: tuple[int, int], low: float, high: float
+) -> Tensor:
+    scale = torch.exp(sampler.uniform(batch, low=low, high=high))
+    return cut(
+        layers,
+        sampler.integer(layers.shape[0], batch),
+        size=size,
+        scale=scale,
+        angle=sampler.uniform(batch, high=6.2832),
+        shift=sampler.uniform(batch, 2, low=-0.9, high=0.9),
+    )
+
+
+def _skin(sampler: Sampler, atlas: Atlas, batch: int, size: tuple[int, int]) -> Tensor:
+    """Albedo of skin or of whatever lies behind, (batch, 3, h, w) linear 0..1."""
+    device = sampler.device
+    palette = SKIN.to(device)
+    wild = sampler.chance(0.07, batch)[:, None]
+
+    def colour() -> Tensor:
+        base = palette[sampler.integer(len(palette), batch)] + 0.06 * sampler.normal(batch, 3)
+        base = base * torch.exp(0.2 * sampler.normal(batch, 1))
+        return torch.where(wild, sampler.uniform(batch, 3), base).clamp(0.02, 1.0) ** 2.2
+
+    first, second = colour(), colour()
+    second = torch.where(sampler.chance(0.55, batch)[:, None], first, second)
+    mottle = torch.sigmoid(
+        (
+            _window(sampler, atlas.textures[:48], batch, size, -2.5, 0.0)
+            + sampler.normal(batch, 1, 1, 1)
+        )
+        * torch.exp(sampler.uniform(batch, 1, 1, 1, low=0, high=2.5))
+    )
+    albedo = first[..., None, None] * (1 - mottle) + second[..., None, None] * mottle
+    for _ in range(3):
+        texture = _window(sampler, atlas.textures, batch, size, -2.0, 0.7).clamp(-2.5, 2.5)
+        strength = 0.14 * sampler.uniform(batch, 1, 1, 1) ** 2.5
+        tint = 1 + 0.5 * sampler.normal(batch, 3, 1, 1) * sampler.chance(0.5, batch, 1, 1, 1)
+        albedo = albedo * torch.exp(strength * 1.4 * texture * tint)
+    vein = _window(sampler, atlas.veins, batch, size, -1.5, 0.3)
+    strength = sampler.uniform(batch, 1, 1, 1) ** 2 * sampler.chance(0.6, batch, 1, 1, 1)
+    vein_tint = torch.tensor([0.8, 1.1, 0.9], device=device).view(1, 3, 1, 1)
+    albedo = albedo * torch.exp(-1.2 * strength * vein * vein_tint)
+    if atlas.photographs.shape[0]:
+        photograph = _window(sampler, atlas.photographs, batch, size, -1.5, 0.7) ** 2.2
+        use = sampler.uniform(batch, 1, 1, 1) ** 2 * sampler.chance(0.3, batch, 1, 1, 1)
+        flat = photograph / photograph.mean(dim=(2, 3), keepdim=True).clamp_min(0.02)
+        albedo = albedo * (1 - use + use * flat.clamp(0, 3))
+    return albedo.clamp(0.002, 1.0)
+
+
+def _blur(images: Tensor, sigma: Tensor, *, reach: int) -> Tensor:
+    """Separable Gaussian blur with one sigma a picture."""
+    batch, channels, _, _ = images.shape
+    steps = torch.arange(-reach, reach + 1, device=images.device).float()
+    kernel = torch.exp(-0.5 * (steps[None] / sigma.clamp_min(0.05)[:, None]) ** 2)
+    kernel = kernel / kernel.sum(dim=1, keepdim=True)
+    kernel = kernel.repeat_interleave(channels, dim=0)[:, None, None]
+    flat = images.reshape(1, batch * channels, *images.shape[2:])
+    flat = F.conv2d(
+        F.pad(flat, (reach, reach, 0, 0), mode="reflect"), kernel, groups=batch * channels
+    )
+    flat = F.conv2d(
+        F.pad(flat, (0, 0, reach, reach), mode="reflect"),
+        kernel.transpose(2, 3),
+        groups=batch * channels,
+    )
+    return flat.view(images.shape)
+
+
+def _motion(images: Tensor, length: Tensor, angle: Tensor, *, reach: int) -> Tensor:
+    """Blur along a line of ``length`` pixels, one direction a picture."""
+    batch, channels, _, _ = images.shape
+    steps = torch.arange(-reach, reach + 1, device=images.device).float()
+    gy, gx = torch.meshgrid(steps, steps, indexing="ij")
+    along = gx[None] * torch.cos(angle)[:, None, None] + gy[None] * torch.sin(angle)[:, None, None]
+    across = gy[None] * torch.cos(angle)[:, None, None] - gx[None] * torch.sin(angle)[:, None, None]
+    half = (length / 2).clamp_min(0.01)[:, None, None]
+    kernel = torch.sigmoid((half + 0.3 - along.abs()) * 4) * torch.exp(-0.5 * (across / 0.45) ** 2)
+    kernel = kernel / kernel.sum(dim=(1, 2), keepdim=True)
+    kernel = kernel.repeat_interleave(channels, dim=0)[:, None]
+    flat = images.reshape(1, batch * channels, *images.shape[2:])
+    flat = F.conv2d(F.pad(flat, (reach,) * 4, mode="reflect"), kernel, groups=batch * channels)
+    return flat.view(images.shape)
+
+
+def _ink(
+    sampler: Sampler, atlas: Atlas, placement: Placement, size: tuple[int, int], *, reach: int
+) -> tuple[Tensor, Tensor, Tensor]:
+    """Coverage (batch, 1, h, w), needle amounts (batch, PLACES, n) and overall strength (batch,)."""
+    batch = placement.centre.shape[0]
+    height = placement.height
+    n = placement.needle_present.shape[-1]
+    fine = torch.exp(0.3 * sampler.normal(batch))
+    relative = (0.05 * fine).clamp(0.022, 0.095)
+    radius = (relative[:, None] * height)[..., None] * (
+        1 + 0.18 * sampler.normal(batch, 16, n)
+    ).clamp(0.4, 1.8)
+    lost = (
+        torch.where(sampler.chance(0.45, batch), 0.03, 1.0) * sampler.uniform(batch) ** 1.5 * 0.55
+    )
+    per_die = (lost[:, None] * (0.5 + sampler.uniform(batch, 16))).clamp(0, 0.9)
+    kept = sampler.uniform(batch, 16, n) > per_die[..., None]
+    dead_die = sampler.chance(0.03, batch, 16)[..., None]
+    kept = kept & ~dead_die
+    # One side of a die or row that did not take: a linear fall of ink across the picture.
+    spread = 0.25 * sampler.uniform(batch, 1, 1)
+    amount = (1 - spread + spread * sampler.normal(batch, 16, n)).clamp(0.1, 1.0)
+    die_amount = (1 - 0.35 * sampler.uniform(batch, 1) * sampler.uniform(batch, 16)).clamp(0.1, 1)
+    amount = amount * die_amount[..., None] * kept * placement.needle_present
+    softness = (relative[:, None] * height.mean(dim=1, keepdim=True)) * sampler.uniform(
+        batch, 1, low=0.06, high=0.35
+    ) + 0.2
+    points = placement.needles.reshape(batch, -1, 2)
+    flat_radius, flat_amount = radius.reshape(batch, -1), amount.reshape(batch, -1)
+    coverage = splat(points, flat_radius, flat_amount, size=size, softness=softness, reach=reach)
+    rings = sampler.chance(0.08, batch)[:, None]
+    hollow = splat(
+        points,
+        flat_radius * 0.55,
+        torch.where(rings, flat_amount, 0.0),
+        size=size,
+        softness=softness,
+        reach=reach,
+    )
+    coverage = (coverage - 0.8 * hollow).clamp(0, 1)
+    mean_height = height.mean(dim=1)
+    bled = _blur(coverage, mean_height * 0.05 * sampler.uniform(batch) + 0.1, reach=min(reach, 9))
+    amount_bled = (sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.4, batch, 1, 1, 1)) ** 1.2
+    coverage = torch.maximum(
+        coverage * (1 - 0.6 * amount_bled), (bled * 1.6 * amount_bled).clamp(0, 1)
+    )
+    smear = _motion(
+        coverage,
+        mean_height * 0.5 * sampler.uniform(batch),
+        sampler.uniform(batch, high=3.1416),
+        reach=reach,
+    )
+    smeared = sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.12, batch, 1, 1, 1)
+    coverage = torch.maximum(coverage * (1 - 0.5 * smeared), smear * smeared)
+    patch = _window(sampler, atlas.textures[:48], batch, size, -2.0, 0.5)
+    patchy = sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.4, batch, 1, 1, 1)
+    worn = torch.sigmoid(2.5 * patch + 1.5 + sampler.normal(batch, 1, 1, 1))
+    coverage = coverage * (1 - patchy + patchy * worn)
+    # Fading: from fresh ink down to nothing; a third of the marks is faint.
+    faint = torch.where(
+        sampler.chance(0.75, batch),
+        sampler.uniform(batch, low=0.12, high=0.5),
+        sampler.uniform(batch, low=0.0, high=0.12),
+    )
+    strength = torch.where(
+        sampler.chance(0.35, batch), faint, sampler.uniform(batch, low=0.4, high=1.5)
+    )
+    return coverage, amount, strength
+
+
+def _cover(
+    sampler: Sampler, atlas: Atlas, image: Tensor, size: tuple[int, int]
+) -> tuple[Tensor, Tensor]:
+    """Hair, straw, dirt and wax over the skin; also returns what is hidden, (batch, 1, h, w)."""
+    batch = image.shape[0]
+    hidden = torch.zeros(batch, 1, *size, device=sampler.device)
+    for chance in (0.45, 0.15):
+        strand = _window(sampler, atlas.strands, batch, size, -1.6, 0.5)
+        opacity = sampler.uniform(batch, 1, 1, 1, low=0.3) * sampler.chance(chance, batch, 1, 1, 1)
+        level = sampler.uniform(batch, 1, 1, 1) ** 1.5
+        warm = 1 + 0.12 * sampler.normal(batch, 3, 1, 1)
+        colour = (level * warm).clamp(0.003, 1.2)
+        alpha = strand * opacity
+        image = image * (1 - alpha) + colour * alpha
+        hidden = torch.maximum(hidden, alpha)
+    blob = _window(sampler, atlas.textures[:48], batch, size, -3.0, 0.3)
+    cut_at = sampler.uniform(batch, 1, 1, 1, low=0.8, high=2.8)
+    alpha = torch.sigmoid(
+        (blob - cut_at) * torch.exp(sampler.uniform(batch, 1, 1, 1, low=0.5, high=3))
+    )
+    alpha = alpha * sampler.uniform(batch, 1, 1, 1, low=0.2) * sampler.chance(0.2, batch, 1, 1, 1)
+    dirt = sampler.uniform(batch, 3, 1, 1) ** 2
+    image = image * (1 - alpha) + dirt * alpha
+    speck = _window(sampler, atlas.textures[48:72], batch, size, -1.5, 0.7)
+    alpha = torch.sigmoid((speck - sampler.uniform(batch, 1, 1, 1, low=1.5, high=4)) * 4)
+    alpha = alpha * sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.12, batch, 1, 1, 1)
+    image = image * (1 - alpha) + (sampler.uniform(batch, 3, 1, 1) ** 2) * alpha
+    return image, torch.maximum(hidden, alpha)
+
+
+def _behind(
+    sampler: Sampler, atlas: Atlas, image: Tensor, size: tuple[int, int], chance: float
+) -> tuple[Tensor, Tensor]:
+    """Something else beyond a curved edge of the ear; returns the picture and where it is."""
+    batch = image.shape[0]
+    height, width = size
+    ys = torch.arange(height, device=sampler.device).view(1, height, 1) - height / 2
+    xs = torch.arange(width, device=sampler.device).view(1, 1, width) - width / 2
+    angle = sampler.uniform(batch, 1, 1, high=6.2832)
+    along = xs * torch.cos(angle) + ys * torch.sin(angle)
+    across = ys * torch.cos(angle) - xs * torch.sin(angle)
+    reach = max(size)
+    offset = sampler.uniform(batch, 1, 1, low=0.05, high=0.6) * reach
+    bend = sampler.normal(batch, 1, 1) * 0.6 / reach
+    mask = torch.sigmoid((across - offset - bend * along**2) * 1.2)
+    mask = (mask * sampler.chance(chance, batch, 1, 1))[:, None]
+    other = _skin(sampler, atlas, batch, size)
+    if atlas.photographs.shape[0]:
+        photograph = _window(sampler, atlas.photographs, batch, size, -1.0, 1.0) ** 2.2
+        other = torch.where(sampler.chance(0.5, batch)[:, None, None, None], photograph, other)
+    straw = _window(sampler, atlas.strands, batch, size, -0.5, 0.7)
+    other = other * (1 - straw) + straw * sampler.uniform(batch, 3, 1, 1)
+    shade = 1 - 0.6 * torch.exp(-((across - offset).abs() / (0.06 * reach)))[
+        :, None
+    ] * sampler.uniform(batch, 1, 1, 1)
+    return image * (1 - mask) * (shade * (1 - mask) + mask) + other * mask, mask
+
+
+def _light(sampler: Sampler, atlas: Atlas, image: Tensor, size: tuple[int, int]) -> Tensor:
+    batch = image.shape[0]
+    height, width = size
+    ys = torch.linspace(-1, 1, height, device=sampler.device).view(1, 1, height, 1)
+    xs = torch.linspace(-1, 1, width, device=sampler.device).view(1, 1, 1, width)
+    a = sampler.normal(batch, 5, 1, 1) * sampler.uniform(batch, 1, 1, 1) * 0.7
+    field = (
+        a[:, 0:1] * xs
+        + a[:, 1:2] * ys
+        + 0.4 * (a[:, 2:3] * xs**2 + a[:, 3:4] * ys**2 + a[:, 4:5] * xs * ys)
+    )
+    spot_x, spot_y = (
+        sampler.uniform(batch, 1, 1, 1, low=-1),
+        sampler.uniform(batch, 1, 1, 1, low=-1),
+    )
+    radius = sampler.uniform(batch, 1, 1, 1, low=0.2, high=1.2)
+    spot = torch.exp(
+        -((xs - spot_x) ** 2 + (ys - spot_y) ** 2 * (height / width) ** 0.5) / radius**2
+    )
+    field = field + 1.8 * spot * sampler.chance(0.25, batch, 1, 1, 1) * sampler.uniform(
+        batch, 1, 1, 1
+    )
+    relief = _window(sampler, atlas.textures, batch, size, -3.5, -0.5).clamp(-2.5, 2.5)
+    field = field + 0.35 * relief * sampler.uniform(batch, 1, 1, 1) ** 2
+    tint = 0.1 * sampler.normal(batch, 3, 1, 1)
+    lit = image * torch.exp(field - field.mean(dim=(2, 3), keepdim=True) + tint)
+    wet = _window(sampler, atlas.textures[:72], batch, size, -1.8, 0.6)
+    glare = torch.sigmoid(
+        (wet - sampler.uniform(batch, 1, 1, 1, low=1.2, high=3.2))
+        * torch.exp(sampler.uniform(batch, 1, 1, 1, high=2.0))
+    )
+    glare = (
+        glare
+        * sampler.chance(0.22, batch, 1, 1, 1)
+        * sampler.uniform(batch, 1, 1, 1, low=0.2, high=1.6)
+    )
+    mean = lit.mean(dim=(1, 2, 3), keepdim=True)
+    target = torch.exp(sampler.uniform(batch, 1, 1, 1, low=-2.2, high=-0.5))
+    return lit * (target / mean.clamp_min(1e-4)) + glare
+
+
+def _jpeg(sampler: Sampler, image: Tensor) -> Tensor:
+    """Quantise 8 x 8 cosine blocks of luma and of halved chroma (ISO/IEC 10918-1, annexes A and K)."""
+    batch, _, height, width = image.shape
+    device = image.device
+    k = torch.arange(8, device=device).float()
+    basis = torch.cos((2 * k[None] + 1) * k[:, None] * torch.pi / 16) * 0.5
+    basis[0] = basis[0] / 2**0.5
+    # A smooth stand-in for the quantisation tables of annex K.
+    table = 10 + 6.0 * (k[:, None] + k[None]) + 1.2 * (k[:, None] * k[None])
+    scale = torch.exp(sampler.uniform(batch, low=-2.5, high=0.8))
+    step = (table[None] * scale[:, None, None] / 255)[:, None, None, None]
+    to_ycc = torch.tensor(
+        [[0.299, 0.587, 0.114], [-0.169, -0.331, 0.5], [0.5, -0.419, -0.081]], device=device
+    )
+    ycc = torch.einsum("ij,bjhw->bihw", to_ycc, image)
+    chroma = F.interpolate(
+        F.avg_pool2d(ycc[:, 1:], 2), scale_factor=2, mode="bilinear", align_corners=False
+    )
+    ycc = torch.cat([ycc[:, :1], chroma], dim=1)
+    blocks = ycc.view(batch, 3, height // 8, 8, width // 8, 8).permute(0, 1, 2, 4, 3, 5)
+    freq = basis @ blocks @ basis.T
+    freq = torch.round(freq / step) * step
+    blocks = basis.T @ freq @ basis
+    ycc = blocks.permute(0, 1, 2, 4, 3, 5).reshape(batch, 3, height, width)
+    return torch.einsum("ij,bjhw->bihw", torch.linalg.inv(to_ycc), ycc)
+
+
+def _camera(sampler: Sampler, image: Tensor, sigma: Tensor, *, reach: int) -> tuple[Tensor, Tensor]:
+    """Blur, sampling, noise, tone and compression; returns pictures and noise deviation (batch,)."""
+    batch, _, height, width = image.shape
+    image = _blur(image, sigma, reach=min(reach, 9))
+    length = sampler.uniform(batch) ** 2 * 8 * sigma.mean() * sampler.chance(0.15, batch)
+    image = _motion(image, length, sampler.uniform(batch, high=3.1416), reach=min(reach, 7))
+    image = image.clamp(0, 1.3)
+    gamma = torch.exp(0.2 * sampler.normal(batch, 1, 1, 1)) / 2.2
+    image = image.clamp(1e-4, 1.0) ** gamma
+    noise = 0.05 * sampler.uniform(batch) ** 3 + 0.002
+    grain = sampler.normal(*image.shape)
+    grey = grain.mean(dim=1, keepdim=True) * 1.7
+    grain = torch.where(
+        sampler.chance(0.5, batch)[:, None, None, None], grey.expand_as(grain), grain
+    )
+    coarse = F.interpolate(
+        F.avg_pool2d(grain, 2) * 2, scale_factor=2, mode="bilinear", align_corners=False
+    )
+    grain = torch.where(sampler.chance(0.4, batch)[:, None, None, None], coarse, grain)
+    shot = sampler.uniform(batch, 1, 1, 1)
+    image = image + grain * noise[:, None, None, None] * (1 - shot + shot * 1.6 * image.sqrt())
+    if height % 16 == 0 and width % 16 == 0:
+        factor = [1.0, 1.0, 0.75, 0.5][int(sampler.integer(4))]
+        if factor < 1:
+            part = batch // 3
+            small = F.interpolate(
+                image[:part], scale_factor=factor, mode="area" if factor == 0.5 else "bilinear"
+            )
+            image = torch.cat(
+                [
+                    F.interpolate(
+                        small, size=(height, width), mode="bilinear", align_corners=False
+                    ),
+                    image[part:],
+                ]
+            )
+    soft = F.avg_pool2d(F.pad(image, (1, 1, 1, 1), mode="reflect"), 3, stride=1)
+    amount = sampler.uniform(batch, 1, 1, 1) * 1.6 * sampler.chance(0.35, batch, 1, 1, 1)
+    image = image + amount * (image - soft)
+    grey = image.mean(dim=1, keepdim=True)
+    saturation = torch.where(
+        sampler.chance(0.08, batch)[:, None, None, None],
+        0.0,
+        1 + 0.2 * sampler.normal(batch, 1, 1, 1),
+    )
+    image = grey + saturation * (image - grey)
+    image = image * torch.exp(0.1 * sampler.normal(batch, 3, 1, 1))
+    # Compression varies with the phase of the blocks: shift before and after.
+    dy, dx = int(sampler.integer(8)), int(sampler.integer(8))
+    part = batch // 2
+    shifted = torch.roll(image[:part], (dy, dx), dims=(2, 3))
+    shifted = torch.roll(_jpeg(sampler, shifted), (-dy, -dx), dims=(2, 3))
+    return torch.cat([shifted, image[part:]]).clamp(0, 1), noise
+
+
+@torch.no_grad()
+def render(
+    sampler: Sampler,
+    atlas: Atlas,
+    placement: Placement,
+    *,
+    canvas: tuple[int, int],
+    reach: int,
+    edge_chance: float,
+    page_chance: float,
+) -> Batch:
+    """Pictures of placed rows; see the module for what is varied.
+
+    Parameters
+    ----------
+    reach : int
+        Half window in pixels of a needle's disc; at least 1.5 times the largest radius.
+    edge_chance, page_chance : float
+        Share of pictures with the ear's edge in view, and of printed pages without a mark.
+    """
+    device = sampler.device
+    batch = placement.centre.shape[0]
+    skin = _skin(sampler, atlas, batch, canvas)
+    coverage, amount, strength = _ink(sampler, atlas, placement, canvas, reach=reach)
+    palette = ABSORBANCE.to(device)
+    absorb = palette[sampler.integer(len(palette), batch)] * torch.exp(
+        0.25 * sampler.normal(batch, 3)
+    )
+    absorb = absorb * strength[:, None]
+    stained = skin * torch.exp(-coverage * absorb[..., None, None])
+    # Some inks lie over the skin like paint, some scars are lighter than the skin.
+    opaque = (0.6 * torch.exp(-absorb * 1.5) * skin.mean(dim=(2, 3)).clamp(0.05, 1))[
+        ..., None, None
+    ]
+    solid = strength.clamp(0, 1)[:, None, None, None]
+    painted = skin * (1 - coverage * solid) + opaque * coverage * solid
+    stained = torch.where(sampler.chance(0.2, batch)[:, None, None, None], painted, stained)
+    light_ink = sampler.uniform(batch, 3, 1, 1, low=0.3) * solid
+    scar = skin + coverage * light_ink * (1 - skin) * 0.8
+    stained = torch.where(sampler.chance(0.06, batch)[:, None, None, None], scar, stained)
+    page = sampler.chance(page_chance, batch)
+    printed = _window(sampler, atlas.pages, batch, canvas, -1.0, 0.8)
+    stained = torch.where(
+        page[:, None, None, None], skin * torch.exp(-2.5 * printed * solid), stained
+    )
+
+    image, mask = _behind(sampler, atlas, stained, canvas, edge_chance)
+    image, hidden = _cover(sampler, atlas, image, canvas)
+    image = _light(sampler, atlas, image, canvas)
+    mean_height = placement.height.mean(dim=1)
+    sigma = (mean_height * 0.065 * sampler.uniform(batch) ** 2 + 0.3).clamp(max=3.5)
+    image, noise = _camera(sampler, image, sigma, reach=reach)
+
+    # How visible each character is: mean stain at its needles, blurred and hidden as the camera sees.
+    hidden = torch.maximum(hidden, mask)
+    grid = placement.needles.reshape(batch, 1, -1, 2)
+    scale = torch.tensor([canvas[1], canvas[0]], device=device)
+    grid = (grid + 0.5) / scale * 2 - 1
+    seen_skin = F.grid_sample(skin, grid, align_corners=False, padding_mode="border")
+    seen_stain = F.grid_sample(stained, grid, align_corners=False, padding_mode="border")
+    seen_hidden = F.grid_sample(hidden, grid, align_corners=False, padding_mode="border")
+    ratio = (torch.log(seen_skin + 0.01) - torch.log(seen_stain + 0.01)).abs().amax(dim=1)
+    ratio = (ratio * (1 - seen_hidden[:, 0])).view(batch, *amount.shape[1:])
+    dots = placement.needle_present.sum(dim=-1).clamp_min(1)
+    contrast = (ratio * placement.needle_present).sum(dim=-1) / dots
+    radius = 0.05 * placement.height
+    contrast = contrast * (radius / (radius + sigma[:, None] * 0.7))
+    visibility = contrast / (0.03 + noise[:, None] * 1.5)
+    exists = placement.exists & ~page[:, None]
+    visibility = visibility * exists
+    placement = Placement(
+        centre=placement.centre,
+        height=placement.height,
+        angle=placement.angle,
+        character=placement.character,
+        exists=exists,
+        main_row=placement.main_row,
+        mirrored=placement.mirrored,
+        turned=placement.turned,
+        needles=placement.needles,
+        needle_present=placement.needle_present & exists[..., None],
+    )
+    keep = (~page).float()[:, None, None, None]
+    return Batch(pixels=image, coverage=coverage * keep, visibility=visibility, placement=placement)

@@ -1,0 +1,273 @@
+"""Training of one network on freshly rendered batches; goes on from a checkpoint when there is one."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import Tensor, nn
+
+from legibility.dies.strokes import load_sources
+from legibility.train.appearance import Batch, render
+from legibility.train.atlas import LAYER_PX, Atlas, build_atlas
+from legibility.train.layouts import LayoutBank, build_bank
+from legibility.train.losses import SEEN, reader_loss, spotter_loss
+from legibility.train.networks import Spotter, StripReader, normalise
+from legibility.train.placement import Sampler, place_rows
+
+SPOTTER_SIGMA = 4.0
+READER_SIGMA = 2.0
+"""Choice: surroundings of the normalisation, in 8-pixel blocks."""
+AVERAGE_DECAY = 0.998
+"""Choice: decay of the moving average of the weights that is exported."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One run of training."""
+
+    network: str
+    """"spotter" or "reader"."""
+    minutes: float
+    batch: int
+    seed: int
+    rate_start: float = 2e-3
+    rate_end: float = 2e-3
+    max_steps: int = 10**9
+    variants: int = 24
+
+
+def build_network(name: str) -> nn.Module:
+    """An untrained network by name."""
+    return {"spotter": Spotter, "reader": StripReader}[name]()
+
+
+def render_batch(name: str, sampler: Sampler, atlas: Atlas, bank: LayoutBank, batch: int) -> Batch:
+    """Crops of 256 x 256 for the spotter, strips of 48 x 384 for the reader."""
+    if name == "spotter":
+        canvas = (256, 256)
+        placement = place_rows(
+            sampler, bank, batch=batch, height_px=(11.0, 80.0), canvas=canvas, strip=False
+        )
+        return render(
+            sampler, atlas, placement, canvas=canvas, reach=10, edge_chance=0.4, page_chance=0.06
+        )
+    canvas = (48, 384)
+    placement = place_rows(
+        sampler, bank, batch=batch, height_px=(23.0, 39.0), canvas=canvas, strip=True
+    )
+    return render(
+        sampler, atlas, placement, canvas=canvas, reach=6, edge_chance=0.1, page_chance=0.01
+    )
+
+
+def loss_of(name: str, network: nn.Module, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
+    """Forward pass and loss of either network."""
+    sigma = SPOTTER_SIGMA if name == "spotter" else READER_SIGMA
+    inputs = normalise(batch.pixels, sigma=sigma)
+    use_bfloat = inputs.device.type == "cuda"
+    with torch.autocast(inputs.device.type, dtype=torch.bfloat16, enabled=use_bfloat):
+        output = network(inputs.contiguous(memory_format=torch.channels_last))
+    if name == "spotter":
+        return spotter_loss(output.float(), batch)
+    columns, ink = output
+    return reader_loss(columns.float()[:, :, 0], ink.float(), batch)
+
+
+def read_photographs(path: Path | None, device: torch.device) -> Tensor:
+    """Background pictures from an ``.npz`` with ``pictures`` (n, LAYER_PX, LAYER_PX, 3) uint8."""
+    if path is None:
+        return torch.zeros(0, 3, LAYER_PX, LAYER_PX, device=device)
+    pictures = np.load(path)["pictures"]
+    return torch.from_numpy(pictures).to(device).permute(0, 3, 1, 2).float() / 255
+
+
+@torch.no_grad()
+def assess(
+    name: str,
+    network: nn.Module,
+    sampler: Sampler,
+    atlas: Atlas,
+    bank: LayoutBank,
+    *,
+    batches: int,
+    batch: int,
+) -> dict[str, float]:
+    """Figures on freshly rendered batches, with the bank's glyph sources."""
+    network.eval()
+    hits = np.zeros(4)
+    totals = np.zeros(4)
+    losses: dict[str, list[float]] = {}
+    for _ in range(batches):
+        rendered = render_batch(name, sampler, atlas, bank, batch)
+        _, parts = loss_of(name, network, rendered)
+        for key, value in parts.items():
+            losses.setdefault(key, []).append(float(value))
+        if name == "reader":
+            placement = rendered.placement
+            columns = network(normalise(rendered.pixels, sigma=READER_SIGMA))[0][:, :, 0].float()
+            upright = ~(placement.turned | placement.mirrored)
+            x = ((placement.centre[..., 0] + 0.5) / 4 - 0.5).round().long().clamp(0, 95)
+            number = torch.arange(batch, device=x.device)[:, None]
+            guess = columns[number, :36, x].argmax(dim=-1)
+            asked = placement.exists & placement.main_row & upright[:, None]
+            level = torch.bucketize(
+                rendered.visibility.contiguous(), torch.tensor([0.6, 2.0, 5.0], device=x.device)
+            )
+            for k in range(4):
+                chosen = asked & (level == k)
+                hits[k] += float(((guess == placement.character) & chosen).sum())
+                totals[k] += float(chosen.sum())
+    network.train()
+    figures = {key: float(np.mean(values)) for key, values in losses.items()}
+    if name == "reader":
+        for k, label in enumerate(("lost", "faint", "fair", "good")):
+            figures[f"accuracy_{label}"] = hits[k] / max(totals[k], 1)
+    return figures
+
+
+def train(
+    plan: Plan,
+    *,
+    out: Path,
+    resume: Path | None,
+    photographs: Path | None,
+    device: torch.device,
+    say: Callable[[str], None],
+) -> dict[str, float]:
+    """Train, write ``<network>.pt`` (averaged weights) and ``<network>.json`` (log) into ``out``."""
+    generator = torch.Generator(device=device)
+    generator.manual_seed(plan.seed)
+    sampler = Sampler(generator, device)
+    bank = build_bank(
+        load_sources(split="train"), variants=plan.variants, seed=plan.seed, device=device
+    )
+    held_out = build_bank(load_sources(split="held_out"), variants=8, seed=1, device=device)
+    layouts = bank.needles.reshape(-1, *bank.needles.shape[3:])
+    present = bank.present.reshape(-1, bank.present.shape[3])
+    atlas = build_atlas(
+        layouts, present, read_photographs(photographs, device), generator=generator, device=device
+    )
+    network = build_network(plan.network).to(device, memory_format=torch.channels_last)
+    if resume is not None:
+        network.load_state_dict(torch.load(resume, map_location=device))
+    average = torch.optim.swa_utils.AveragedModel(
+        network,
+        multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(AVERAGE_DECAY),
+        use_buffers=True,
+    )
+    optimiser = torch.optim.AdamW(
+        network.parameters(), lr=plan.rate_start, weight_decay=0.01, fused=device.type == "cuda"
+    )
+    network.train()
+    started = time.monotonic()
+    step = 0
+    log: list[dict[str, float]] = []
+    next_word = 20.0
+    while True:
+        elapsed = time.monotonic() - started
+        done = max(elapsed / (plan.minutes * 60), step / plan.max_steps)
+        if done >= 1:
+            break
+        cosine = 0.5 * (1 + math.cos(math.pi * done))
+        rate = plan.rate_end + (plan.rate_start - plan.rate_end) * cosine
+        for group in optimiser.param_groups:
+            group["lr"] = rate * min(1.0, (step + 1) / 200)
+        batch = render_batch(plan.network, sampler, atlas, bank, plan.batch)
+        loss, _ = loss_of(plan.network, network, batch)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+        optimiser.step()
+        average.update_parameters(network)
+        step += 1
+        if device.type == "cuda" and step % 8 == 0:
+            torch.cuda.synchronize()
+        if elapsed > next_word:
+            next_word += 45.0
+            figures = assess(
+                plan.network,
+                average.module,
+                sampler,
+                atlas,
+                held_out,
+                batches=2,
+                batch=min(plan.batch, 256),
+            )
+            figures |= {
+                "step": step,
+                "seconds": round(elapsed),
+                "rate": rate,
+                "seen": step * plan.batch,
+            }
+            log.append(figures)
+            say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
+    figures = assess(
+        plan.network,
+        average.module,
+        sampler,
+        atlas,
+        held_out,
+        batches=8,
+        batch=min(plan.batch, 256),
+    )
+    figures |= {
+        "step": step,
+        "seconds": round(time.monotonic() - started),
+        "seen": step * plan.batch,
+    }
+    log.append(figures)
+    say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
+    out.mkdir(parents=True, exist_ok=True)
+    torch.save(average.module.state_dict(), out / f"{plan.network}.pt")
+    (out / f"{plan.network}.json").write_text(
+        json.dumps({"plan": asdict(plan), "seen_threshold": SEEN, "log": log}, indent=1)
+    )
+    return figures
+
+
+def main() -> None:
+    """``python -m legibility.train.loop``: the same as ``legibility train`` without the package's cli."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("network", choices=["spotter", "reader"])
+    parser.add_argument("--minutes", type=float, required=True)
+    parser.add_argument("--batch", type=int, required=True)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--rate-start", type=float, default=2e-3)
+    parser.add_argument("--rate-end", type=float, default=2e-3)
+    parser.add_argument("--max-steps", type=int, default=10**9)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--resume", type=Path)
+    parser.add_argument("--photographs", type=Path)
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    given = parser.parse_args()
+    plan = Plan(
+        network=given.network,
+        minutes=given.minutes,
+        batch=given.batch,
+        seed=given.seed,
+        rate_start=given.rate_start,
+        rate_end=given.rate_end,
+        max_steps=given.max_steps,
+    )
+    torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = True
+    train(
+        plan,
+        out=given.out,
+        resume=given.resume,
+        photographs=given.photographs,
+        device=torch.device(given.device),
+        say=lambda line: print(line, flush=True),
+    )
+
+
+if __name__ == "__main__":
+    main()
