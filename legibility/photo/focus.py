@@ -27,8 +27,10 @@ PRE_BLUR_PX: Final = 0.8
 """Choice: against noise; its share is taken off the result."""
 RE_BLUR_PX: Final = 2.0
 """Choice: of the order of the widths told apart."""
-EDGE_SHARE: Final = 0.02
-"""Choice: share of the pixels that are taken as edges."""
+DIFFERENCE_VARIANCE: Final = 1 / 3
+"""Variance of the box two pixels wide that a central difference averages over; taken off too."""
+EDGE_SHARE: Final = 0.005
+"""Choice: share of the pixels that are taken as edges, on the crests of the gradient."""
 MIN_EDGES: Final = 40
 """Choice: fewer edge pixels than this tell nothing."""
 NOISE_FACTOR: Final = 5.0
@@ -40,7 +42,7 @@ ACCEPTED_SIGMA_PX: Final = 2.0
 """Choice: edges of at least this width are measured at the reduced scale, where noise is lower."""
 REDUCTIONS: Final = 3
 """Choice: halvings for the coarsest scale, as long as both sides keep ``MIN_SIDE_PX``."""
-MIN_SIDE_PX: Final = 48
+MIN_SIDE_PX: Final = 20
 """Choice."""
 LAPLACIAN: Final = np.array([[0, 1, 0], [1, -4, 1], [0, 1, 0]], np.float32)
 
@@ -138,13 +140,14 @@ def directional_detail(gray: GrayImage) -> DirectionalDetail:
 def _edge_sigma_at(gray: GrayImage) -> float:
     base, again = _blurred(gray)
     gx1, gy1 = _gradient(again)
-    strength = cv2.magnitude(gx1, gy1).ravel()
+    strength = cv2.magnitude(gx1, gy1)
     floor = NOISE_FACTOR * _noise_gradient(
         noise_sigma(gray), float(np.hypot(PRE_BLUR_PX, RE_BLUR_PX))
     )
-    edges = np.flatnonzero(strength > max(floor, 1e-6 * float(np.abs(gray).max())))
+    edges = _crests(strength, gx1, gy1, max(floor, 1e-6 * float(np.abs(gray).max())))
     if edges.size < MIN_EDGES:
         return float("nan")
+    strength = strength.ravel()
     wanted = max(MIN_EDGES, int(EDGE_SHARE * gray.size))
     if edges.size > wanted:
         edges = edges[np.argpartition(strength[edges], -wanted)[-wanted:]]
@@ -155,8 +158,21 @@ def _edge_sigma_at(gray: GrayImage) -> float:
     if ratio <= 1.0:
         return MAX_SIGMA_PX
     # A step of variance t has the gradient 1 / sqrt(2 pi t); the second blur adds to t.
-    variance = RE_BLUR_PX**2 / (ratio**2 - 1.0) - PRE_BLUR_PX**2
+    variance = RE_BLUR_PX**2 / (ratio**2 - 1.0) - PRE_BLUR_PX**2 - DIFFERENCE_VARIANCE
     return float(min(np.sqrt(max(variance, 0.0)), MAX_SIGMA_PX))
+
+
+def _crests(strength: GrayImage, gx: GrayImage, gy: GrayImage, floor: float) -> NDArray[np.intp]:
+    """Flat indices where the gradient is above the floor and no smaller than both neighbours
+    across the edge, along the axis nearer to the gradient."""
+    width = strength.shape[1]
+    inner = np.zeros(strength.shape, np.bool_)
+    inner[1:-1, 1:-1] = strength[1:-1, 1:-1] > floor
+    chosen = np.flatnonzero(inner)
+    across = np.where(np.abs(gx).ravel()[chosen] >= np.abs(gy).ravel()[chosen], 1, width)
+    flat = strength.ravel()
+    here = flat[chosen]
+    return chosen[(here >= flat[chosen - across]) & (here >= flat[chosen + across])]
 
 
 def _blurred(gray: GrayImage) -> tuple[GrayImage, GrayImage]:

@@ -43,6 +43,7 @@ def strands(gray: NDArray[np.uint8]) -> Mask:
         doi:10.1016/S0010-4825(97)00020-6), kept where a straight piece of
         ``STRAND_LENGTH_PX`` fits into them; this measures, ``enhance`` masks for the reader.
     """
+    gray = np.asarray(cv2.GaussianBlur(gray, (3, 3), 0))  # against noise
     square = np.ones((STRAND_WIDTH_PX, STRAND_WIDTH_PX), np.uint8)
     longest = np.zeros_like(gray)
     for operation in (cv2.MORPH_BLACKHAT, cv2.MORPH_TOPHAT):

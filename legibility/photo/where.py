@@ -21,6 +21,10 @@ CENTRE_SIGMA: Final = 0.35
 DOT_SIGMAS: Final = (1.5, 3.0)
 """Choice: of a mark 8 to 40 % of the width, a needle's dot has a radius of 1 to 5 px in the copy
 that is searched."""
+TEXTURE_FLOOR: Final = 0.95
+"""Choice: share of a picture that a mark does not cover even in a close-up."""
+TEXTURE_CAP: Final = 0.998
+"""Choice: so that a spot of 0.2 % of the picture counts as any other."""
 LOOK_SIDE_PX: Final = 1024
 """Choice: longer side of the copy that is searched, at most; at least half of it."""
 
@@ -82,8 +86,10 @@ def guess_window(gray: GrayImage) -> Window:
     factor = 2**times
     texture = dot_texture(halve(gray, times))
     rows, columns = texture.shape
-    # Capped, so that a few strong spots (an eyelet, a tag) do not outweigh a faint mark.
-    texture = np.minimum(texture, float(np.quantile(texture[::4, ::4], 0.99)) + 1e-9)
+    # Above what fur and pores show everywhere; capped, so that a few strong spots (an eyelet, a
+    # tag) do not outweigh a faint mark.
+    low, high = np.quantile(texture[::2, ::2], [TEXTURE_FLOOR, TEXTURE_CAP])
+    texture = np.clip(texture - low, 0, high - low + 1e-9)
     window = (max(1, round(columns * WINDOW_SHARE)), max(1, round(rows * WINDOW_SHARE)))
     score = cv2.blur(texture, window, borderType=cv2.BORDER_CONSTANT)
     y = (np.arange(rows, dtype=np.float32) + 0.5) / rows - 0.5

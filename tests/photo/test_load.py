@@ -242,13 +242,14 @@ def test_limits_can_be_set() -> None:
     assert load_photo_bytes("a", data, settings=Settings(max_megapixels=0.001)).width_px == 32
 
 
-def test_pil_own_limit_is_neither_used_nor_changed() -> None:
-    """A picture above PIL's warning limit loads without a warning when the settings allow it."""
-    limit = Image.MAX_IMAGE_PIXELS
-    data = encoded(Image.new("1", (10_000, 9_500)), "PNG")
-    photo = load_photo_bytes("a", data, settings=Settings(max_megapixels=100))
-    assert photo.width_px == 10_000
-    assert limit == Image.MAX_IMAGE_PIXELS
+def test_pil_own_limit_is_neither_used_nor_changed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A picture above the limit at which PIL warns or refuses is judged by the settings alone."""
+    data = encoded(Image.fromarray(RAMP), "PNG")
+    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", 100)
+    with pytest.raises(Image.DecompressionBombError):
+        Image.open(io.BytesIO(data))
+    np.testing.assert_array_equal(load_photo_bytes("a", data).pixels, RAMP)
+    assert Image.MAX_IMAGE_PIXELS == 100
 
 
 def test_paths_that_are_no_regular_file(tmp_path: Path) -> None:
