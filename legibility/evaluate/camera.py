@@ -1,4 +1,4 @@
-"""From a scene to a file's pixels: focus, shake, exposure, noise, and what phones do to pictures."""
+"""From a scene to a file's pixels: focus, shake, exposure, noise, and a phone's processing."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def _sensor_noise(picture: FloatColor, *, rng: np.random.Generator) -> FloatColo
         blotch = cv2.resize(colour, (width, height), interpolation=cv2.INTER_LINEAR)
         fine = rng.standard_normal((height, width), dtype=np.float32)
         noisy = picture + 0.03 * amount * blotch + 0.015 * amount * fine[..., None]
-    return np.clip(noisy, 0.0, 1.0).astype(np.float32)
+    return np.asarray(np.clip(noisy, 0.0, 1.0), dtype=np.float32)
 
 
 def _phone(picture: FloatColor, *, height_px: float, rng: np.random.Generator) -> FloatColor:
@@ -99,7 +99,7 @@ def _phone(picture: FloatColor, *, height_px: float, rng: np.random.Generator) -
         picture = cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC)
     if sharpens:
         picture = picture + strength * (picture - blur(picture, sigma=radius))
-    return np.clip(picture, 0.0, 1.0).astype(np.float32)
+    return np.asarray(np.clip(picture, 0.0, 1.0), dtype=np.float32)
 
 
 def _recompress(pixels: ColorImage, *, rng: np.random.Generator) -> ColorImage:

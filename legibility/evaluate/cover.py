@@ -42,7 +42,7 @@ class Covering:
             hair = self.hair[..., None]
             result = result * (1.0 - hair) + self.hair_colour * hair
         result = result + self.glare[..., None]
-        return np.clip(result, 0.0, 1.0).astype(np.float32)
+        return np.asarray(np.clip(result, 0.0, 1.0), dtype=np.float32)
 
 
 def draw_covering(
@@ -139,8 +139,8 @@ def _dirt(
     cells = max(width, height) / height_px * rng.uniform(0.5, 1.6)
     lumps = slow_noise(width=width, height=height, cells=min(cells, 60.0), rng=rng)
     threshold = rng.uniform(0.84, 0.985)
-    alpha = np.clip((lumps + 0.05 * rough - threshold) / 0.06, 0.0, 1.0)
-    alpha = blur(alpha.astype(np.float32), sigma=0.02 * height_px) * rng.uniform(0.4, 0.97)
+    lump = np.clip((lumps + 0.05 * rough - threshold) / 0.06, 0.0, 1.0).astype(np.float32)
+    alpha = blur(lump, sigma=0.02 * height_px) * rng.uniform(0.4, 0.97)
     wax = rng.random() < 0.5
     tone = np.array((0.62, 0.5, 0.3) if wax else (0.25, 0.2, 0.16), dtype=np.float32)
     grain = patch(name, width=width, height=height, zoom=rng.uniform(1, 4), rng=rng)

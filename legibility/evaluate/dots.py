@@ -1,4 +1,4 @@
-"""Ink as it sits in the skin: dots of many shapes, smears, bleed, and the fading of a whole mark."""
+"""Ink as it sits in the skin: dots of many shapes, smears, bleed, and fading."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ SHAPES: Final = ("ellipse", "ring", "blob", "smear")
 BLENDS: Final = ("multiply", "alpha", "dodge", "film")
 
 STRENGTH: Final = ((0.75, 1.00), (0.50, 0.75), (0.30, 0.50), (0.15, 0.30), (0.0, 0.015))
-"""Mean ink left at the five levels of fading. Choice, no source: level 3 is at the edge of sight."""
+"""Mean ink left at the five levels of fading. Choice, no source: 3 is at the edge of sight."""
 
 LOSS: Final = ((0.0, 0.03), (0.01, 0.10), (0.05, 0.20), (0.15, 0.40), (0.95, 1.0))
 """Share of needles without ink at the five levels. Choice, no source."""
@@ -93,7 +93,9 @@ def ink_density(
     for (x, y), strength in zip(points, strengths, strict=True):
         draw = rng.normal(size=8)
         radius = radius_px * float(np.clip(1.0 + spread * draw[0], 0.5, 1.8))
-        _stamp(density, x=x, y=y, radius=radius, strength=strength, kind=kind, smear=smear, draw=draw)
+        _stamp(
+            density, x=x, y=y, radius=radius, strength=strength, kind=kind, smear=smear, draw=draw
+        )
     return density
 
 
@@ -111,7 +113,10 @@ def _stamp(
     """Add one dot to ``density``, which is changed in place."""
     reach = int(np.ceil(radius * (4.0 if kind == "smear" else 2.2))) + 2
     left, top = max(0, int(x) - reach), max(0, int(y) - reach)
-    right, bottom = min(density.shape[1], int(x) + reach + 1), min(density.shape[0], int(y) + reach + 1)
+    right, bottom = (
+        min(density.shape[1], int(x) + reach + 1),
+        min(density.shape[0], int(y) + reach + 1),
+    )
     if strength <= 0 or right <= left or bottom <= top:
         return
     ys, xs = np.mgrid[top:bottom, left:right].astype(np.float32)
@@ -139,13 +144,14 @@ def _stamp(
 def bleed(
     density: NDArray[np.float32], *, radius_px: float, level: int, rng: np.random.Generator
 ) -> NDArray[np.float32]:
-    """Ink that has crept into the skin, patchily: a sharp and a spread part, mixed by slow noise."""
+    """Ink that has crept into the skin: a sharp and a spread part, mixed by slow noise."""
     near = blur(density, sigma=radius_px * rng.uniform(0.15, 0.5))
     far = blur(density, sigma=radius_px * rng.uniform(0.8, 1.4 + 0.25 * min(level, 3)))
     height, width = density.shape
     share = slow_noise(width=width, height=height, cells=rng.uniform(4, 20), rng=rng)
     most = rng.uniform(0.1, 0.75)
-    return np.clip(near * (1.0 - most * share) + far * most * share, 0.0, 1.0).astype(np.float32)
+    mixed = near * (1.0 - most * share) + far * most * share
+    return np.asarray(np.clip(mixed, 0.0, 1.0), dtype=np.float32)
 
 
 def apply_ink(
@@ -171,8 +177,8 @@ def apply_ink(
     relief : float
         Shading of the little scars, share of brightness.
     """
-    colour = np.array(INKS[ink], dtype=np.float32) / 255.0 * (1.0 + rng.normal(0, 0.08, 3))
-    colour = colour.astype(np.float32)
+    drift = 1.0 + rng.normal(0, 0.08, 3)
+    colour = np.asarray(np.array(INKS[ink]) / 255.0 * drift, dtype=np.float32)
     cover = density[..., None]
     if blend == "multiply":
         inked = skin * (1.0 - cover * (1.0 - np.clip(colour * 1.25, 0.0, 1.0)))
@@ -188,4 +194,4 @@ def apply_ink(
         gy = cv2.Sobel(density, cv2.CV_32F, 0, 1, scale=0.25)
         slope = gx * np.cos(angle) + gy * np.sin(angle)
         inked = inked * (1.0 + relief * np.clip(slope * 4.0, -1.0, 1.0))[..., None]
-    return np.clip(inked, 0.0, 1.0).astype(np.float32)
+    return np.asarray(np.clip(inked, 0.0, 1.0), dtype=np.float32)

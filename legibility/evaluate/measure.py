@@ -15,9 +15,11 @@ from legibility.evaluate.placement import Die
 from legibility.evaluate.pose import Pose
 from legibility.evaluate.truth import CharacterTruth, NeedleTruth
 from legibility.evaluate.visibility import (
+    APART,
     VISIBLE_CNR,
     character_readable,
     dot_response,
+    needles_apart,
     sample,
 )
 
@@ -96,6 +98,7 @@ def measure_rows(
         cnr = np.maximum(signals[part], 0.0) / noise
         covered = covers[part] >= COVERED_FROM
         visible = inked[part] & ~covered & (cnr >= VISIBLE_CNR)
+        sites = _sites(pose, die, hidden)
         side = 0.5 * float(np.hypot(*(quad[0] - quad[3])) + np.hypot(*(quad[1] - quad[2])))
         cells.append(
             CharacterTruth(
@@ -112,9 +115,12 @@ def measure_rows(
                 ),
                 noise=noise,
                 unit_response=max(unit, 0.0),
-                sites=_sites(pose, die, hidden),
+                sites=sites,
                 readable=character_readable(
-                    visible=visible, cnr=cnr, inked=inked[part], covered=covered, height_px=side
+                    visible=visible, cnr=cnr, inked=inked[part], covered=covered, height_px=side,
+                    apart=needles_apart(
+                        placed[visible], sites, own=_same(die.character), distance_px=APART * side
+                    ),
                 ),
             )
         )  # fmt: skip
@@ -123,6 +129,12 @@ def measure_rows(
         rows.append(tuple(cells[place : place + len(row)]))
         place += len(row)
     return tuple(rows)
+
+
+def _same(character: str) -> tuple[int, ...]:
+    """Indices of the characters that nobody can tell from this one without the herd's rules."""
+    group = next((pair for pair in ("O0", "I1") if character in pair), character)
+    return tuple(CHARACTERS.index(member) for member in group)
 
 
 def _noise(clutter: GrayImage, quad: Points, *, margin: float) -> float:

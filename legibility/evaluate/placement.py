@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,11 +11,11 @@ from numpy.typing import NDArray
 from legibility.containers import Points
 from legibility.dies.strokes import GlyphSource
 
-_STEP = 0.01
+_STEP: Final = 0.01
 """Choice: spacing of the dense samples along a stroke, glyph heights."""
 
 
-SPACING = (0.17, 0.26)
+SPACING: Final = (0.15, 0.23)
 """Choice: distance of needles along the strokes, glyph heights, before the limits on their number.
 Sets with wider spacing were tried: one person read only about half of even their fresh marks."""
 
@@ -46,7 +47,8 @@ def die_set(
     for strokes in source.strokes:
         lengths = [_length(np.asarray(line, dtype=np.float64)) for line in strokes]
         total = sum(lengths)
-        count = int(np.clip(round(total / spacing), *needles))
+        wanted = len(strokes) if source.kind == "grid" else round(total / spacing)
+        count = int(np.clip(wanted, *needles))
         if farthest or source.kind == "grid" or total < 1e-3:
             points = _farthest_points(strokes, count=count, rng=rng)
         else:

@@ -71,9 +71,7 @@ class Pose:
         width, height = round(self.width * factor), round(self.height * factor)
         x, y = self.geometry.centre
         centre = ((x + 0.5) * factor - 0.5, (y + 0.5) * factor - 0.5)
-        geometry = replace(
-            self.geometry, height_px=self.geometry.height_px * factor, centre=centre
-        )
+        geometry = replace(self.geometry, height_px=self.geometry.height_px * factor, centre=centre)
         return replace(self, width=width, height=height, geometry=geometry)
 
 
@@ -141,9 +139,7 @@ def _fit(pose: Pose, *, share: float, place: np.ndarray) -> Pose:
     free = np.maximum(np.array((pose.width, pose.height)) * 0.97 - size, 0.0)
     middle = np.array((pose.width, pose.height)) / 2 + place * free / 2 * 0.8
     centre = middle - (low + high) / 2 * scale
-    geometry = replace(
-        pose.geometry, height_px=scale, centre=(float(centre[0]), float(centre[1]))
-    )
+    geometry = replace(pose.geometry, height_px=scale, centre=(float(centre[0]), float(centre[1])))
     return replace(pose, geometry=geometry)
 
 

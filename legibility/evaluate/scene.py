@@ -93,9 +93,7 @@ def no_mark(*, kind: str, rng: np.random.Generator, name: str) -> EvaluationPhot
     choices = SceneChoices(width_px=int(rng.integers(800, 1601)))
     pose = draw_pose(sources=evaluation_sources(), choices=choices, rng=rng)
     surface, covering = _ear(pose, rng=rng)
-    pixels = take(
-        covering.over(surface.pixels), height_px=pose.geometry.height_px, rng=rng
-    )
+    pixels = take(covering.over(surface.pixels), height_px=pose.geometry.height_px, rng=rng)
     truth = no_mark_truth(kind, skin=surface.kind, back_lit=surface.back_lit)
     return EvaluationPhoto(name, pixels, truth)
 

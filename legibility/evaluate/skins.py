@@ -76,7 +76,9 @@ def skin_surface(
     second = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_CUBIC)
     relief = 1.0 + depth * grain + rng.uniform(0.0, 0.03) * second
     skin = skin * relief[..., None]
-    skin = _with_veins(skin, strength=float(rng.uniform(0.0, 0.18)) * (2 if back_lit else 1), rng=rng)
+    skin = _with_veins(
+        skin, strength=float(rng.uniform(0.0, 0.18)) * (2 if back_lit else 1), rng=rng
+    )
     skin = _with_folds(skin, centre=centre, extent=mark_extent, rng=rng)
     ear = _outline(width=width, height=height, centre=centre, extent=mark_extent, rng=rng)
     if back_lit:
@@ -172,7 +174,9 @@ def _outline(
     return mask
 
 
-def _back_light(skin: FloatColor, ear: NDArray[np.float32], *, rng: np.random.Generator) -> FloatColor:
+def _back_light(
+    skin: FloatColor, ear: NDArray[np.float32], *, rng: np.random.Generator
+) -> FloatColor:
     """Light through the ear: warm, brighter where thin (towards the edge)."""
     height, width = ear.shape
     thickness = blur(ear, sigma=0.12 * width)
@@ -185,7 +189,9 @@ def _back_light(skin: FloatColor, ear: NDArray[np.float32], *, rng: np.random.Ge
 def _background(*, width: int, height: int, rng: np.random.Generator) -> FloatColor:
     zoom = rng.uniform(1.0, 4.0) * max(width, height) / 1200.0
     piece = patch(str(rng.choice(BACKGROUNDS)), width=width, height=height, zoom=zoom, rng=rng)
-    tint = np.array((rng.uniform(0.6, 1.0), rng.uniform(0.6, 1.0), rng.uniform(0.5, 0.9)), np.float32)
+    tint = np.array(
+        (rng.uniform(0.6, 1.0), rng.uniform(0.6, 1.0), rng.uniform(0.5, 0.9)), np.float32
+    )
     soft = blur(piece, sigma=float(rng.uniform(0.0, 6.0)) * width / 1200.0)
     return np.asarray(soft * tint * rng.uniform(0.4, 1.0), dtype=np.float32)
 

@@ -33,7 +33,14 @@ SKIN_TEXTURES: Final = (
 )
 """Pictures whose fine structure is used as skin, with all colour and slow shading removed."""
 
-BACKGROUNDS: Final = ("grass.png", "gravel.png", "brick.png", "china.jpg", "flower.jpg", "coffee.png")
+BACKGROUNDS: Final = (
+    "grass.png",
+    "gravel.png",
+    "brick.png",
+    "china.jpg",
+    "flower.jpg",
+    "coffee.png",
+)
 """What may lie behind an ear."""
 
 NO_MARK: Final = (
@@ -134,7 +141,7 @@ def _useful_part(name: str) -> ColorImage:
 def fine_structure(
     name: str, *, width: int, height: int, zoom: float, rng: np.random.Generator
 ) -> NDArray[np.float32]:
-    """Grey fine structure of a picture: slow shading removed, unit standard deviation, clipped to 3.
+    """Grey fine structure of a picture without slow shading: unit deviation, clipped to 3.
 
     Returns
     -------
@@ -146,7 +153,7 @@ def fine_structure(
     deviation = float(fine.std())
     if deviation < 1e-4:
         return np.zeros((height, width), dtype=np.float32)
-    return np.clip(fine / deviation, -3.0, 3.0).astype(np.float32)
+    return np.asarray(np.clip(fine / deviation, -3.0, 3.0), dtype=np.float32)
 
 
 def slow_noise(
@@ -163,7 +170,9 @@ def slow_noise(
     small = rng.random((rows, columns)).astype(np.float32)
     field = cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC)
     low, high = np.quantile(field, (0.02, 0.98))
-    return np.clip((field - low) / max(float(high - low), 1e-6), 0.0, 1.0).astype(np.float32)
+    return np.asarray(
+        np.clip((field - low) / max(float(high - low), 1e-6), 0.0, 1.0), dtype=np.float32
+    )
 
 
 def blur(picture: NDArray[np.float32], *, sigma: float) -> NDArray[np.float32]:

@@ -19,6 +19,13 @@ READABLE_SHARE: Final = 0.70
 READABLE_CNR: Final = 3.5
 """Median contrast-to-noise of a character's uncovered inked needles. Measured likewise."""
 
+READABLE_APART: Final = 1
+"""Needles that must tell a character from every other die of its set. Choice: with none, the
+layout itself is a riddle, however fresh the ink."""
+
+APART: Final = 0.12
+"""Choice: two needles are told apart when this far from each other, character heights."""
+
 READABLE_HEIGHT_PX: Final = 16.0
 """Smallest height of a character in photo pixels. Measured likewise."""
 
@@ -52,11 +59,11 @@ def ink_direction(
     weight = density.astype(np.float64)
     total = float(weight.sum())
     if total <= 0:
-        return -np.ones(3) / np.sqrt(3.0)
+        return np.full(3, -1.0 / np.sqrt(3.0))
     difference = inked.astype(np.float32) - blank.astype(np.float32)
     vector = np.tensordot(weight, difference, axes=((0, 1), (0, 1))) / total
     length = float(np.linalg.norm(vector))
-    return np.asarray(vector / length if length > 1e-9 else -np.ones(3) / np.sqrt(3.0))
+    return np.asarray(vector / length if length > 1e-9 else np.full(3, -1.0 / np.sqrt(3.0)))
 
 
 def sample(image: NDArray[np.float32], points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -75,15 +82,49 @@ def character_readable(
     cnr: NDArray[np.float64],
     inked: NDArray[np.bool_],
     covered: NDArray[np.bool_],
+    apart: int,
     height_px: float,
 ) -> bool:
     """Whether one character meets the definition of :func:`person_readable`."""
     seen = inked & ~covered
-    if height_px < READABLE_HEIGHT_PX or not seen.any():
+    if height_px < READABLE_HEIGHT_PX or not seen.any() or apart < READABLE_APART:
         return False
-    return bool(
-        visible.mean() >= READABLE_SHARE and float(np.median(cnr[seen])) >= READABLE_CNR
-    )
+    return bool(visible.mean() >= READABLE_SHARE and float(np.median(cnr[seen])) >= READABLE_CNR)
+
+
+def needles_apart(
+    seen: NDArray[np.float64],
+    sites: NDArray[np.float32],
+    *,
+    own: tuple[int, ...],
+    distance_px: float,
+) -> int:
+    """Fewest needles that tell the seen ones from another die of the set.
+
+    Counted are seen needles that the other die lacks, and needles of the other die that are not
+    seen though nothing covers their place.
+
+    Parameters
+    ----------
+    seen : ndarray of float64, (n, 2)
+        Visible needles, pixels.
+    sites : ndarray of float32, (m, 4)
+        See :class:`legibility.evaluate.truth.CharacterTruth`.
+    own : tuple of int
+        Characters not to be told from (itself, and O/0 or I/1).
+    distance_px : float
+        Needles nearer than this are the same.
+    """
+    least = len(seen)
+    for index in np.unique(sites[:, 2]).astype(int).tolist():
+        if index in own or not len(seen):
+            continue
+        other = sites[sites[:, 2] == index]
+        gaps = np.hypot(seen[:, None, 0] - other[None, :, 0], seen[:, None, 1] - other[None, :, 1])
+        lacking = int(np.sum(gaps.min(axis=1) > distance_px))
+        unseen = int(np.sum((gaps.min(axis=0) > distance_px) & (other[:, 3] < 0.5)))
+        least = min(least, lacking + unseen)
+    return least
 
 
 def person_readable(characters: tuple[bool, ...]) -> bool:
@@ -91,7 +132,8 @@ def person_readable(characters: tuple[bool, ...]) -> bool:
 
     Definition: every character is at least ``READABLE_HEIGHT_PX`` high, at least
     ``READABLE_SHARE`` of its needles are visible (not covered by hair, dirt or glare, with a
-    contrast-to-noise of at least ``VISIBLE_CNR``), and the median contrast-to-noise of its inked
-    and uncovered needles is at least ``READABLE_CNR``.
+    contrast-to-noise of at least ``VISIBLE_CNR``), the median contrast-to-noise of its inked and
+    uncovered needles is at least ``READABLE_CNR``, and at least ``READABLE_APART`` needles tell it
+    from every other die of its set (O and 0, I and 1 need not be told apart).
     """
     return bool(characters) and all(characters)

@@ -1,0 +1,302 @@
+"""One evaluation: photos made, read, judged, and compared with other readers and the ceiling."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from legibility.evaluate.baselines import BASELINES, Baseline, kindest
+from legibility.evaluate.ideal import read_ideally
+from legibility.evaluate.marks import evaluation_herd
+from legibility.evaluate.metrics import character_rate, exact_rate, plain
+from legibility.evaluate.outcome import Outcome, PhotoReader, judge
+from legibility.evaluate.pose import SceneChoices
+from legibility.evaluate.report import Report, Row, Section, write_report
+from legibility.evaluate.scene import evaluation_set
+from legibility.evaluate.slices import (
+    calibration_sections,
+    reading_row,
+    reading_section,
+    refusal_section,
+    registry_section,
+)
+from legibility.evaluate.truth import EvaluationPhoto
+from legibility.identify.animals import Registry, registry_of
+
+__all__ = ["pose_pairs", "run_ablation", "run_evaluation", "write_report"]
+
+HERD: Final = 400
+"""Contract: animals of the registry."""
+
+NOT_REGISTERED: Final = 0.10
+"""Contract: share of photographed animals that are not registered."""
+
+NO_MARK: Final = 0.10
+"""Choice: share of pictures without a mark."""
+
+POSES: Final[Mapping[str, SceneChoices]] = {
+    "upright": SceneChoices(rotation_deg=8.0, mirrored=False),
+    "upside down": SceneChoices(rotation_deg=-172.0, mirrored=False),
+    "mirrored": SceneChoices(rotation_deg=8.0, mirrored=True),
+}
+"""The same ears in three poses, so that nothing else differs."""
+
+
+def default_reader() -> PhotoReader:
+    """The pipeline with its default settings."""
+    from legibility.pipeline import read_photo
+
+    reader: PhotoReader = read_photo
+    return reader
+
+
+@dataclass(frozen=True, slots=True)
+class Herd:
+    """Animals that are photographed, and the registry that knows most of them."""
+
+    registry: Registry
+    marks: tuple[str, ...]
+    animal_ids: tuple[str | None, ...]
+    """In the order of ``marks``; None for those not registered."""
+
+
+def make_herd(*, seed: int) -> Herd:
+    """Registered animals with near-twins, and others of the same kind that are not registered."""
+    extra = round(HERD * NOT_REGISTERED / (1 - NOT_REGISTERED))
+    animals = evaluation_herd(HERD + extra, seed)
+    hidden = set(np.random.default_rng((seed, 7)).permutation(len(animals))[:extra].tolist())
+    known = tuple(a for i, a in enumerate(animals) if i not in hidden)
+    return Herd(
+        registry=registry_of(known, name="evaluation herd"),
+        marks=tuple(a.mark for a in animals),
+        animal_ids=tuple(None if i in hidden else a.animal_id for i, a in enumerate(animals)),
+    )
+
+
+def herd_photos(
+    *,
+    herd: Herd,
+    n: int,
+    seed: int,
+    no_mark_share: float = NO_MARK,
+    choices: SceneChoices | None = None,
+) -> Iterator[tuple[EvaluationPhoto, str | None]]:
+    """Evaluation photos of animals drawn from the herd, with who is in them."""
+    for index in range(n):
+        animal = int(np.random.default_rng((seed, index, 1)).integers(len(herd.marks)))
+        (photo,) = evaluation_set(
+            n=1,
+            seed=seed,
+            first=index,
+            no_mark_share=no_mark_share,
+            choices=replace(choices or SceneChoices(), mark=herd.marks[animal]),
+        )
+        yield photo, (herd.animal_ids[animal] if photo.truth.mark else None)
+
+
+def run_evaluation(
+    *,
+    n: int,
+    seed: int,
+    reader: PhotoReader | None = None,
+    baselines: Collection[str] = ("Tesseract, whole photo", "Tesseract, upright crop"),
+    baseline_photos: int = 100,
+    pairs: int | None = None,
+    choices: SceneChoices | None = None,
+    progress: Callable[[int], object] | None = None,
+) -> Report:
+    """Measure a reader on ``n`` evaluation photos.
+
+    Parameters
+    ----------
+    n : int
+    seed : int
+    reader : PhotoReader, optional
+        The pipeline by default.
+    baselines : collection of str, optional
+        Keys of ``BASELINES`` to run on the same photos.
+    baseline_photos : int, optional
+        They are run on the first so many person-readable photos.
+    pairs : int, optional
+        Ears photographed in each of ``POSES``; n // 8 by default.
+    choices : SceneChoices, optional
+        What to hold fixed in all photos, e.g. their width.
+    progress : callable, optional
+        Called with the number of photos done since its last call.
+
+    Returns
+    -------
+    Report
+    """
+    read = reader or default_reader()
+    herd = make_herd(seed=seed)
+    outcomes: list[Outcome] = []
+    ideal: list[tuple[str, str, int, bool]] = []
+    others: dict[str, list[tuple[str, str]]] = {name: [] for name in baselines}
+    compared: list[Outcome] = []
+    for photo, animal_id in herd_photos(herd=herd, n=n, seed=seed, choices=choices):
+        result = read(photo.photo(), registry=herd.registry)
+        outcomes.append(judge(photo, result, animal_id=animal_id))
+        truth = photo.truth
+        if truth.mark:
+            ideal.append(
+                (truth.mark, read_ideally(photo).text, truth.fading, truth.person_readable)
+            )
+        if truth.person_readable and len(compared) < baseline_photos:
+            compared.append(outcomes[-1])
+            for name in baselines:
+                lines = BASELINES[name](photo)
+                others[name].append((plain(truth.mark), kindest(truth.mark, lines)))
+        if progress is not None:
+            progress(1)
+    sections = (
+        reading_section(outcomes),
+        registry_section(outcomes),
+        refusal_section(outcomes),
+        *calibration_sections(outcomes),
+        ceiling_section(ideal, outcomes),
+        baseline_section(others, compared),
+        pose_pairs(read, n=n // 8 if pairs is None else pairs, seed=seed),
+    )
+    return Report(n=n, seed=seed, sections=sections, facts=_facts())
+
+
+def ceiling_section(
+    ideal: Sequence[tuple[str, str, int, bool]], outcomes: Sequence[Outcome]
+) -> Section:
+    """The ideal observer beside the reader, by fading."""
+    marked = [o for o in outcomes if o.mark]
+    groups: list[tuple[str, list[int]]] = [
+        (f"fading {level}", [i for i, item in enumerate(ideal) if item[2] == level])
+        for level in range(4)
+    ]
+    groups.append(("person-readable", [i for i, item in enumerate(ideal) if item[3]]))
+    rows: list[Row] = []
+    for name, chosen in groups:
+        best = [ideal[i][:2] for i in chosen]
+        ours = [(marked[i].mark, marked[i].said) for i in chosen]
+        rows.append(
+            {
+                "photos": name,
+                "ideal, characters": character_rate(best, merge=True),
+                "reader, characters": character_rate(ours, merge=True),
+                "ideal, exact": exact_rate(best, merge=True),
+                "reader, exact": exact_rate(ours, merge=True),
+            }
+        )
+    return Section(
+        "Ideal observer",
+        tuple(rows),
+        "Told place, die set, fading and clutter, the ideal observer is the ceiling. O=0, I=1.",
+    )
+
+
+def baseline_section(
+    others: Mapping[str, Sequence[tuple[str, str]]], compared: Sequence[Outcome]
+) -> Section:
+    """General programs beside the reader on the same person-readable photos."""
+    ours = [(plain(o.mark), plain(o.said)) for o in compared]
+    rows: list[Row] = [
+        {
+            "reader": name,
+            "exact mark": exact_rate(pairs, merge=True),
+            "characters": character_rate(pairs, merge=True),
+        }
+        for name, pairs in {"this package, whole photo": ours, **others}.items()
+    ]
+    return Section(
+        "Other readers",
+        tuple(rows),
+        "Person-readable photos; row breaks ignored; O=0, I=1; of all another program says, the "
+        "piece nearest to the truth counts.",
+    )
+
+
+def pose_pairs(read: PhotoReader, *, n: int, seed: int, width_px: int = 1200) -> Section:
+    """The same readable ears upright, upside down and from behind."""
+    rows: list[Row] = []
+    for name, pose in POSES.items():
+        photos = evaluation_set(n=n, seed=seed + 1, choices=replace(pose, fading=0, width_px=width_px))
+        results = [judge(p, read(p.photo())) for p in photos if p.truth.person_readable]
+        rows.append(reading_row(name, results))
+    return Section("The same ears in three poses", tuple(rows), f"Fresh marks, {width_px} pixels wide.")
+
+
+def run_ablation(
+    variants: Mapping[str, PhotoReader],
+    *,
+    n: int,
+    seed: int,
+    choices: SceneChoices | None = None,
+) -> Section:
+    """The same photos through several readers, e.g. one with an enhancement step left out.
+
+    Parameters
+    ----------
+    variants : mapping of str to PhotoReader
+        What was left out -> reader without it.
+    choices : SceneChoices, optional
+        What to hold fixed.
+    """
+    collected: dict[str, list[Outcome]] = {name: [] for name in variants}
+    for photo in evaluation_set(n=n, seed=seed, choices=choices):
+        if not photo.truth.person_readable:
+            continue
+        shown = photo.photo()
+        for name, read in variants.items():
+            collected[name].append(judge(photo, read(shown)))
+    rows = tuple(reading_row(name, found) for name, found in collected.items())
+    return Section("Ablation", rows, "Person-readable photos, the same for every row.")
+
+
+def enhancement_ablation(
+    *, n: int, seed: int, baseline: Baseline = BASELINES["Tesseract, upright crop"]
+) -> Section:
+    """What each enhancement step does to a general program's reading of the true upright crop.
+
+    The program is shown the ink picture, dark on light, with each step left out in turn.
+    """
+    from legibility.enhance.chain import STEPS, enhance
+
+    names = ("photo as it is", "all steps", *(f"without {step}" for step in STEPS))
+    pairs: dict[str, list[tuple[str, str]]] = {name: [] for name in names}
+    for photo in evaluation_set(n=n, seed=seed, choices=SceneChoices(width_px=1000)):
+        if not photo.truth.person_readable:
+            continue
+        mark, shown = photo.truth.mark, photo.photo()
+        side = max(photo.pixels.shape[:2])
+        for name in names:
+            pixels = photo.pixels
+            if name != "photo as it is":
+                left_out = (name.removeprefix("without "),) if name != "all steps" else ()
+                ink = enhance(shown, working_px=side, without=left_out).ink
+                grey = np.round(255.0 * (1.0 - np.clip(ink, 0.0, 1.0))).astype(np.uint8)
+                pixels = np.repeat(grey[..., None], 3, axis=2)
+            lines = baseline(replace(photo, pixels=pixels))
+            pairs[name].append((plain(mark), kindest(mark, lines)))
+    rows: tuple[Row, ...] = tuple(
+        {
+            "picture": name,
+            "exact mark": exact_rate(found, merge=True),
+            "characters": character_rate(found, merge=True),
+        }
+        for name, found in pairs.items()
+    )
+    return Section("Enhancement, read by another program", rows, "O=0, I=1; row breaks ignored.")
+
+
+def _facts() -> dict[str, str]:
+    import cv2
+
+    from legibility import __version__
+
+    return {
+        "legibility": __version__,
+        "Python": platform.python_version(),
+        "OpenCV": str(cv2.__version__),
+        "numpy": np.__version__,
+    }

@@ -1,0 +1,42 @@
+"""The timing tools (the times themselves are measured by hand)."""
+
+from __future__ import annotations
+
+import os
+import time
+
+import cv2
+
+from legibility.evaluate.speed import (
+    import_seconds,
+    median_seconds,
+    memory_growth_mib,
+    one_core,
+)
+
+
+def test_one_core_is_given_back():
+    threads, cores = cv2.getNumThreads(), os.sched_getaffinity(0)
+    with one_core():
+        assert cv2.getNumThreads() == 1
+        assert len(os.sched_getaffinity(0)) == 1
+        assert os.environ["OMP_THREAD_LIMIT"] == "1"
+    assert cv2.getNumThreads() == threads
+    assert os.sched_getaffinity(0) == cores
+
+
+def test_median_of_a_sleep():
+    assert 0.01 <= median_seconds(lambda: time.sleep(0.01), repeats=3) < 0.2
+
+
+def test_import_time_is_measured_in_a_fresh_interpreter():
+    assert 0.0 < import_seconds("json", runs=1) < 5.0
+
+
+def test_memory_growth_sees_a_leak_and_no_leak():
+    kept = []
+    assert memory_growth_mib(lambda: bytearray(1 << 20), warm_up=3, repeats=20) < 8
+    leak = memory_growth_mib(
+        lambda: kept.append(bytearray(os.urandom(8 << 20))), warm_up=1, repeats=12
+    )
+    assert leak > 40
