@@ -32,7 +32,7 @@ dots merge when sigma reaches half of their distance (Sparrow 1916, doi:10.1086/
 merge at h / 12 = 0.083 h, and strokes two pitches apart at h / 6 = 0.17 h. Drawn dot marks 24 to
 300 px high and blurred by 0 / 0.06 / 0.083 / 0.1 / 0.13 / 0.17 / 0.25 h measure 0 / 0.04 / 0.06 /
 0.07 / 0.09 to 0.10 / 0.10 to 0.13 / 0.16 to 0.20, so the limit lies at a true blur of h / 8.
-Without a mark, 26 sharp photographs (scikit-image, opencv-doc) measure 0.00 to 0.06; opencv-doc's
+Without a mark, 24 sharp photographs (scikit-image, opencv-doc) measure 0.00 to 0.06; opencv-doc's
 text_defocus 0.20 and licenseplate_motion 0.14."""
 MOTION_ANISOTROPY: Final = 1.6
 """Measured without a mark: sharp photographs 1.03 to 1.42; those above (print, 3.1 to 3.3; fur of a
@@ -40,8 +40,8 @@ baboon, 2.5) have much detail in every direction and pass by ``MOTION_DETAIL``. 
 text_motion 2.0, but licenseplate_motion 1.46, which is caught as blurred only. Photographs moved by
 2 % of their longer side 1.2 to 2.7, median 1.5: less than half of such movement is caught."""
 MOTION_ANISOTROPY_OF_MARK: Final = 1.85
-"""Measured on drawn dot marks: still or evenly blurred 1.0 to 1.4, but up to 1.82 for a mark of
-nothing but I or 1; moved by 0.4 to 0.8 of their height 1.5 to 4, the more the smaller the mark, and
+"""Measured on drawn dot marks: still or evenly blurred 1.0 to 1.4; with so little detail that
+``MOTION_DETAIL`` does not clear it, a mark of nothing but I or 1 reaches 1.82. Moved by 0.4 to 0.8 of their height 1.5 to 4, the more the smaller the mark, and
 aslant 1.7 to 3.5. A photo that need not have been taken again costs more than a weak reading, so
 the limit is above what stands still, and misses about half of the movement of marks above 64 px."""
 MOTION_DETAIL: Final = 3.0
@@ -55,8 +55,8 @@ GLARE_SHARE: Final = 0.05
 """Choice: about half a character of an eight-character mark."""
 HAIR_SHARE: Final = 0.22
 """Choice: share of the part looked at that is covered by strands. Measured on drawn marks without
-hair 0.00 to 0.22, at 16 px 0.25 (sharp rows of small dots look like strands), with 20 / 60 / 150 hairs across a
-picture of 1200 px 0.10 to 0.20 / 0.35 to 0.44 / 0.58 to 0.82."""
+hair 0.00 to 0.22, at 16 px 0.25 (sharp rows of small dots look like strands), with 20 / 60 / 150
+hairs across a picture of 1200 px 0.10 to 0.20 / 0.35 to 0.44 / 0.58 to 0.82."""
 FLAT_LEVELS: Final = 15.0
 """Choice: least grey levels between the darkest and the lightest half percent of the picture;
 evenly lit skin with a small mark measures 23."""
