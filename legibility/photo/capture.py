@@ -40,10 +40,11 @@ baboon, 2.5) have much detail in every direction and pass by ``MOTION_DETAIL``. 
 text_motion 2.0, but licenseplate_motion 1.46, which is caught as blurred only. Photographs moved by
 2 % of their longer side 1.2 to 2.7, median 1.5: less than half of such movement is caught."""
 MOTION_ANISOTROPY_OF_MARK: Final = 1.85
-"""Measured on drawn dot marks: still or evenly blurred 1.0 to 1.4; with so little detail that
-``MOTION_DETAIL`` does not clear it, a mark of nothing but I or 1 reaches 1.82. Moved by
-0.4 to 0.8 of their height 1.5 to 4, the more the smaller the mark, and aslant 1.7 to 3.5. A photo that need not have been taken again costs more than a weak reading, so
-the limit is above what stands still, and misses about half of the movement of marks above 64 px."""
+"""Measured on drawn dot marks: still or evenly blurred 1.0 to 1.4; a mark of nothing but I or 1,
+so soft that ``MOTION_DETAIL`` does not clear it, 1.82. Moved by 0.4 to 0.8 of their height 1.5 to
+4, the more the smaller the mark, and aslant 1.7 to 3.5. A photo that need not have been taken
+again costs more than a weak reading, so the limit is above what stands still, and misses about
+half of the movement of marks above 64 px."""
 MOTION_DETAIL: Final = 3.0
 """Measured: where movement has taken detail away, the weakest direction keeps 1.0 to 2.7; hair,
 print and fur, which are uneven without movement, have 3.4 to 6."""
