@@ -47,9 +47,9 @@ def _accuracy(model: NeedleModel, rows: int, **drawn: float) -> tuple[int, int, 
     return right, rows * 8, float(np.mean(log_loss))
 
 
-# Shares measured on 40 other rows: 0.87, 0.66, 0.47; refused is anything a tenth below
+# Shares measured on 40 other rows: 0.86, 0.66, 0.46; refused is anything a tenth below
 # them by more than a binomial chance of 1e-3.
-@pytest.mark.parametrize(("loss", "share"), [(0.0, 0.87), (0.3, 0.66), (0.5, 0.47)])
+@pytest.mark.parametrize(("loss", "share"), [(0.0, 0.86), (0.3, 0.66), (0.5, 0.46)])
 def test_unknown_dies_are_read(model: NeedleModel, loss: float, share: float) -> None:
     right, total, log_loss = _accuracy(model, 10, loss=loss)
     assert right >= binom.ppf(1e-3, total, share - 0.1)
