@@ -43,6 +43,10 @@ SPACING_PX: Final = 4.2
 """Choice: needles of a die of unknown layout stand at least this far apart, at nominal height
 (about 1.25 mm on a 9.5 mm die)."""
 
+BLANK_SPACING_PX: Final = 7.0
+"""Choice: a needle without ink is only reported where no other stands within this distance; dies
+with few needles would otherwise seem to have lost those that they never had."""
+
 
 @dataclass(frozen=True, slots=True)
 class NeedleFit:
@@ -290,24 +294,31 @@ class NeedleModel:
 
 
 def likeliest_needles(
-    points: Points, inked: NDArray[np.float64], *, most: int, spacing_px: float = SPACING_PX
+    points: Points,
+    inked: NDArray[np.float64],
+    *,
+    most: int,
+    spacing_px: float = SPACING_PX,
+    blank_spacing_px: float = BLANK_SPACING_PX,
 ) -> NDArray[np.intp]:
     """Pick the places where the needles of a die of unknown layout stand.
 
     The most inked place is taken first; places closer than ``spacing_px`` to it cannot hold
-    another needle; and so on until ``most`` are taken or no place is left.
+    another needle, nor places without ink closer than ``blank_spacing_px``; and so on until
+    ``most`` are taken or no place is left.
 
     Returns
     -------
     ndarray of int, shape (n,)
         Indices into ``points``, in rising order.
     """
+    least = np.where(inked > 0.5, spacing_px, blank_spacing_px) ** 2
     free = np.ones(len(points), dtype=bool)
     chosen: list[int] = []
     while len(chosen) < most and free.any():
         best = int(np.where(free, inked, -1.0).argmax())
         chosen.append(best)
-        free &= ((points - points[best]) ** 2).sum(axis=1) >= spacing_px**2
+        free &= ((points - points[best]) ** 2).sum(axis=1) >= least
     return np.sort(np.array(chosen, dtype=np.intp))
 
 

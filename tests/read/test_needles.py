@@ -226,11 +226,13 @@ def test_likeliest_needles_keep_their_distance() -> None:
     line = np.stack([np.arange(21.0), np.zeros(21)], axis=1)
     inked = np.full(21, 0.1)
     inked[[3, 4, 11]] = 0.8, 0.9, 0.7
-    chosen = likeliest_needles(line, inked, most=3, spacing_px=5)
-    assert set(chosen) >= {4, 11}
-    assert len(chosen) == 3
-    everywhere = likeliest_needles(line, inked, most=99, spacing_px=5)
-    assert np.diff(everywhere).min() >= 5
+    chosen = likeliest_needles(line, inked, most=3, spacing_px=5, blank_spacing_px=7)
+    # By hand: 4 (3 is too near), 11, then the first blank place 7 away from both.
+    assert list(chosen) == [4, 11, 18]
+    everywhere = likeliest_needles(line, inked, most=99, spacing_px=5, blank_spacing_px=9)
+    assert list(everywhere) == [4, 11, 20]
+    full = likeliest_needles(line, np.ones(21), most=99, spacing_px=5, blank_spacing_px=9)
+    assert list(full) == [0, 5, 10, 15, 20]
 
 
 @pytest.mark.benchmark
