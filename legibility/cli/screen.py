@@ -41,6 +41,9 @@ class ReadScreen:
         self._details = details
         self._kept: list[PhotoResult] = []
         self._step_folders: dict[str, str] = {}
+        registry, _ = reader.inputs()
+        for notice in registry.notices if registry is not None else ():
+            click.echo(f"Note: {notice}", err=True)
         self._n_read = self._n_failed = self._n_skipped = 0
 
     @contextmanager
@@ -100,11 +103,11 @@ class ReadScreen:
         return PhotoError.exit_code if self._n_failed else 0
 
     def _print_worklist(self, aside: bool) -> None:
-        from legibility.herd.worklist import worklist
+        from legibility.batch.overview import worklist_entries
         from legibility.report.worklist import worklist_table
 
         registry, _ = self._reader.inputs()
-        click.echo("\n" + worklist_table(worklist(self._kept, registry)), err=aside)
+        click.echo("\n" + worklist_table(worklist_entries(self._kept, registry)), err=aside)
 
     def _count(self) -> str:
         text = f"{self._n_read} photo{'' if self._n_read == 1 else 's'} looked at"

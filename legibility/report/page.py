@@ -12,7 +12,7 @@ import numpy as np
 
 from legibility.containers import ColorImage
 from legibility.errors import OutputError
-from legibility.report.words import CAUTION, advice, candidate_name, next_steps, percent
+from legibility.report.words import CAUTION, advice, candidate_name, next_steps, percent, sentence
 from legibility.report.writing import printable
 
 
@@ -33,7 +33,9 @@ def render_page(template: str, **values: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(percent=percent, printable=printable, address=_address)
+    environment.filters.update(
+        percent=percent, printable=printable, sentence=sentence, address=_address
+    )
     return environment.get_template(template).render(
         caution=CAUTION,
         advice=advice,

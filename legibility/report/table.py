@@ -17,6 +17,7 @@ from legibility.report.words import (
     candidate_name,
     next_steps,
     percent,
+    sentence,
 )
 
 LABEL: Final = 12
@@ -122,8 +123,8 @@ def _block(title: str, lines: Sequence[str]) -> list[str]:
 
 def _bullets(sentences: Iterable[str]) -> list[str]:
     lines: list[str] = []
-    for sentence in dict.fromkeys(sentences):
-        lines += wrapped(sentence, indent="      ", first="    - ")
+    for text in dict.fromkeys(map(sentence, sentences)):
+        lines += wrapped(text, indent="      ", first="    - ")
     return lines
 
 
@@ -198,7 +199,7 @@ def _condition(result: PhotoResult) -> list[str]:
         return wrapped(
             "Not graded: the photo does not allow a judgement of the mark.", indent="    "
         )
-    overall = f"{grade.overall:.1f} of 4. {grade.reason}".strip()
+    overall = f"{grade.overall:.1f} of 4. {sentence(grade.reason)}".strip()
     lines = wrapped(overall, indent="    ")
     table = [
         (name.replace("_", " "), f"{value:.1f}", bar(value / 4))

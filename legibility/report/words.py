@@ -48,6 +48,20 @@ def percent(probability: float) -> str:
     return f"{100 * probability:.0f} %"
 
 
+def sentence(text: str) -> str:
+    """Words with a capital at the start and a full stop at the end.
+
+    Examples
+    --------
+    >>> sentence("grade 2.4; limited by needles")
+    'Grade 2.4; limited by needles.'
+    """
+    text = text.strip()
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+
+
 def candidate_name(candidate: Candidate) -> str:
     """The animal's id, or the words for "not registered"."""
     return NOT_REGISTERED if candidate.animal_id is None else candidate.animal_id

@@ -11,7 +11,14 @@ from legibility.containers import PhotoResult
 from legibility.report.layout import columns, wrapped
 from legibility.report.page import render_page
 from legibility.report.record import best_character, cell_probabilities
-from legibility.report.words import FlagText, advice, candidate_name, next_steps, percent
+from legibility.report.words import (
+    FlagText,
+    advice,
+    candidate_name,
+    next_steps,
+    percent,
+    sentence,
+)
 from legibility.report.writing import write_text
 
 CANDIDATES_SHOWN: Final = 5
@@ -24,9 +31,11 @@ SMALLEST_SHOWN: Final = 0.02
 
 @dataclass(frozen=True, slots=True)
 class WorklistEntry:
-    """One photo of the worklist, most urgent first."""
+    """One line of the worklist."""
 
     result: PhotoResult
+    action: str
+    """What to do, in a word or two; "nothing" when the animal can wait."""
     reason: str
     """Why it stands where it stands, in words."""
     flags: tuple[FlagText, ...] = ()
@@ -47,13 +56,13 @@ def worklist_table(entries: Sequence[WorklistEntry]) -> str:
     """Worklist for a terminal of 80 columns: a line an entry, the reason below it."""
     if not entries:
         return "Nothing to look at: no photo was read.\n"
-    heading = ("", "Mark", "Most likely", "Chance", "Grade", "Photo")
+    heading = ("", "To do", "Mark", "Most likely", "Chance", "Grade", "Photo")
     table = [heading, *(_cells(rank, entry) for rank, entry in enumerate(entries, start=1))]
-    lines = columns(table, limits=(4, 10, 20, 8, 5, 23), right=frozenset({0, 3, 4}))
+    lines = columns(table, limits=(4, 16, 9, 14, 8, 5, 12), right=frozenset({0, 4, 5}))
     shown = ["Whom to look at first", "", lines[0]]
     for line, entry in zip(lines[1:], entries, strict=True):
         shown.append(line)
-        shown += wrapped(entry.reason, indent="      ")
+        shown += wrapped(sentence(entry.reason), indent="      ")
     return "\n".join(shown) + "\n"
 
 
@@ -92,6 +101,7 @@ def _cells(rank: int, entry: WorklistEntry) -> tuple[str, ...]:
     candidates = result.identification.candidates
     return (
         f"{rank}.",
+        entry.action,
         result.text or "-",
         candidate_name(candidates[0]) if candidates else "-",
         percent(candidates[0].probability) if candidates else "-",
@@ -118,7 +128,8 @@ def _view(
         "name": Path(result.photo).name or result.photo,
         "text": result.text,
         "advice": advice(result),
-        "reason": entry.reason,
+        "action": entry.action,
+        "reason": sentence(entry.reason),
         "decision": identification.decision.value,
         "risk": identification.misread_risk if identification.candidates else None,
         "grade": result.grade,

@@ -171,3 +171,19 @@ def test_an_unexpected_error_is_one_line_and_the_others_go_on(run: Run) -> None:
     assert [record["status"] for record in lines_of(result.stdout)] == ["error", "read"]
     assert "Traceback" not in result.stderr
     assert result.stderr.count("\n") == 1
+
+
+def test_a_worklist_names_whom_to_look_at_first(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "herd.csv").write_text(
+        "animal_id,mark\ngoat 0142,AB3/475\ngoat 0188,A83/475\ngoat 0009,X9\ntwin,X9\n"
+    )
+    arguments = ["read", "a.jpg", "doubt.jpg", "--registry", "herd.csv", "--worklist"]
+    result = run(*arguments)
+    assert result.exit_code == 0
+    listed = result.stdout.split("Whom to look at first")[1]
+    assert listed.index("goat 0142") < listed.index("goat 0009")
+    assert "goat 0188" in listed
+    assert "Note: " in result.stderr
+    aside = run(*arguments, "--json", "-")
+    assert len(lines_of(aside.stdout)) == 2
+    assert "Whom to look at first" in aside.stderr

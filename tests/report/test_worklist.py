@@ -45,7 +45,9 @@ class Texts(HTMLParser):
 
 def entries() -> list[WorklistEntry]:
     return [
-        WorklistEntry(result, "Two animals differ in one character only.", describe(result.flags))
+        WorklistEntry(
+            result, "confirm", "Two animals differ in one character only.", describe(result.flags)
+        )
         for result in example_results()
     ]
 
@@ -84,7 +86,7 @@ def test_hostile_words_stay_words(tmp_path: Path) -> None:
     result = ambiguous_result(HOSTILE)
     identification = replace(result.identification, candidates=(Candidate(HOSTILE, HOSTILE, 0.5),))
     result = replace(result, identification=identification, reasons=(HOSTILE,))
-    page = page_of(tmp_path, [WorklistEntry(result, HOSTILE)])
+    page = page_of(tmp_path, [WorklistEntry(result, HOSTILE, HOSTILE)])
     assert "script" not in page.tags
     assert not [name for name, _ in page.attributes if name.startswith("on")]
     assert "\x1b" not in page.words
