@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from legibility.containers import PhotoResult
 from legibility.errors import PhotoError
@@ -19,7 +19,7 @@ from legibility.settings import Settings
 if TYPE_CHECKING:
     from legibility.identify.registry import Registry
 
-PICTURE_WIDTH_PX = 720
+PICTURE_WIDTH_PX: Final = 720
 """Choice: half of a page on a screen of twice the usual density, at 40 to 80 kB."""
 
 
@@ -34,7 +34,7 @@ def worklist_entries(
 
 
 def entry_pictures(
-    paths: Sequence[Path], results: Sequence[PhotoResult], *, settings: Settings
+    paths: Sequence[Path], results: Sequence[PhotoResult], *, settings: Settings | None = None
 ) -> Mapping[str, EntryPictures]:
     """Pictures of photos for a page, by the photo's name; files that cannot be used have none.
 
