@@ -217,13 +217,18 @@ def baseline_section(
 
 
 def pose_pairs(read: PhotoReader, *, n: int, seed: int, width_px: int = 1200) -> Section:
-    """The same readable ears upright, upside down and from behind."""
-    rows: list[Row] = []
-    for name, pose in POSES.items():
-        photos = evaluation_set(n=n, seed=seed + 1, choices=replace(pose, fading=0, width_px=width_px))
-        results = [judge(p, read(p.photo())) for p in photos if p.truth.person_readable]
-        rows.append(reading_row(name, results))
-    return Section("The same ears in three poses", tuple(rows), f"Fresh marks, {width_px} pixels wide.")
+    """The same ears upright, upside down and from behind; only ears readable in all three."""
+    found: dict[str, list[Outcome]] = {name: [] for name in POSES}
+    for index in range(n):
+        views = {}
+        for name, pose in POSES.items():
+            fresh = replace(pose, fading=0, width_px=width_px)
+            (views[name],) = evaluation_set(n=1, seed=seed + 1, first=index, choices=fresh)
+        if all(photo.truth.person_readable for photo in views.values()):
+            for name, photo in views.items():
+                found[name].append(judge(photo, read(photo.photo())))
+    rows = tuple(reading_row(name, outcomes) for name, outcomes in found.items())
+    return Section("The same ears in three poses", rows, f"Fresh marks, {width_px} pixels wide.")
 
 
 def run_ablation(

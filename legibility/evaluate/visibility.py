@@ -13,17 +13,17 @@ from legibility.evaluate.textures import blur
 VISIBLE_CNR: Final = 2.0
 """Contrast-to-noise from which a needle counts as visible. Measured: see person_readable."""
 
-READABLE_SHARE: Final = 0.70
+READABLE_SHARE: Final = 0.75
 """Share of a die's needles that must be visible. Measured: see person_readable."""
 
-READABLE_CNR: Final = 3.5
+READABLE_CNR: Final = 4.0
 """Median contrast-to-noise of a character's uncovered inked needles. Measured likewise."""
 
 READABLE_APART: Final = 1
 """Needles that must tell a character from every other die of its set. Choice: with none, the
 layout itself is a riddle, however fresh the ink."""
 
-APART: Final = 0.12
+APART: Final = 0.08
 """Choice: two needles are told apart when this far from each other, character heights."""
 
 READABLE_HEIGHT_PX: Final = 16.0
@@ -135,5 +135,13 @@ def person_readable(characters: tuple[bool, ...]) -> bool:
     contrast-to-noise of at least ``VISIBLE_CNR``), the median contrast-to-noise of its inked and
     uncovered needles is at least ``READABLE_CNR``, and at least ``READABLE_APART`` needles tell it
     from every other die of its set (O and 0, I and 1 need not be told apart).
+
+    Calibrated by one person's blind reading of the upright crops of 75 photos with ink left
+    (O=0, I=1): of the 26 that meet the definition 67 % of the characters were read right
+    (83/124; 16 photos with two thirds or more right, 8 exact), of the 49 that do not 17 %
+    (42/249; 6 and 3). "Two thirds right" agrees with the definition in 79 % of the photos;
+    stricter and laxer limits agreed less. Most errors in photos that meet it are look-alikes
+    (C/G, D/0/8, S/5/9) and dot-matrix dies, which the layout, not the photo, makes hard: a person
+    who knows the die set would do better, one who does not will not read every mark exactly.
     """
     return bool(characters) and all(characters)

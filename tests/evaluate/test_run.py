@@ -117,3 +117,4 @@ def test_ablation_shows_the_same_photos_to_all():
 def test_poses_show_the_same_ears():
     section = run.pose_pairs(FakeReader(guess), n=2, seed=3, width_px=480)
     assert [r["photos"] for r in section.rows] == ["upright", "upside down", "mirrored"]
+    assert len({r["exact mark"].total for r in section.rows}) == 1
