@@ -41,7 +41,7 @@ class AnimalTable(Protocol):
 class WorklistRow:
     """One animal, or one photo that could not be put down to one."""
 
-    photo: str
+    result: PhotoResult
     animal_id: str | None
     """None: the photo was not put down to an animal."""
     mark: str
@@ -90,7 +90,8 @@ def worklist(
             best[first.animal_id] = result
     rows = [_animal_row(result, registry) for result in best.values()]
     rows += [_photo_row(result) for result in others]
-    return tuple(sorted(rows, key=lambda row: (-row.urgency, row.animal_id or "", row.photo)))
+    rows.sort(key=lambda row: (-row.urgency, row.animal_id or "", row.result.photo))
+    return tuple(rows)
 
 
 def near_twins(animal_id: str, mark: str, registry: AnimalTable) -> tuple[str, ...]:
@@ -128,7 +129,7 @@ def _animal_row(result: PhotoResult, registry: AnimalTable | None) -> WorklistRo
     else:
         action = "nothing"
     return WorklistRow(
-        photo=result.photo,
+        result=result,
         animal_id=first.animal_id,
         mark=first.mark,
         urgency=urgency,
@@ -174,7 +175,7 @@ def _photo_row(result: PhotoResult) -> WorklistRow:
         urgency, action = risk, "confirm"
         reason = "the mark was not settled: look again"
     return WorklistRow(
-        photo=result.photo,
+        result=result,
         animal_id=None,
         mark=result.text,
         urgency=urgency,

@@ -5,8 +5,9 @@ Psychol. Rev. 111:80-93, found measured performance worse than that rule predict
 
     p(a) = (1 - lam) softmax_a( log prior(a) + tau l(a) + beta(a) ) + lam prior(a)
 
-with l the log-likelihoods and beta(a) = beta for "not registered", else 0. The numbers tau, lam
-and beta are fitted by maximum likelihood on photos whose animal is known. ``lam`` is the probability that something else went wrong and the photo says nothing.
+with l the log-likelihoods and beta(a) = beta for "not registered", else 0. The three numbers are
+fitted by maximum likelihood on photos whose animal is known; lam is the probability that something
+else went wrong and the photo says nothing.
 """
 
 from __future__ import annotations

@@ -15,7 +15,6 @@ from legibility.alphabet import CHARACTERS, N_CHARACTERS, ROW_SEPARATOR
 from legibility.containers import Confusable, Reading
 from legibility.identify.animals import Registry
 from legibility.identify.marktext import best_character, best_hypothesis, is_empty
-from legibility.settings import Settings
 
 LEAST_PROBABILITY: Final = 0.005
 """Choice: alternatives below one half percent are not listed."""
@@ -23,9 +22,7 @@ ANIMALS_LISTED: Final = 20
 """Choice: most animals named for one exchange."""
 
 
-def confusables(
-    reading: Reading, registry: Registry | None, *, settings: Settings
-) -> tuple[Confusable, ...]:
+def confusables(reading: Reading, registry: Registry | None) -> tuple[Confusable, ...]:
     """Alternatives of each cell of the most probable hypothesis, in reading order, best first.
 
     Parameters
@@ -33,7 +30,6 @@ def confusables(
     reading : Reading
     registry : Registry, optional
         Animals whose mark is the reading with that one character exchanged are named.
-    settings : Settings
 
     Returns
     -------
@@ -44,7 +40,7 @@ def confusables(
     if hypothesis is None:
         return ()
     kept = [
-        [(place, cell) for place, cell in enumerate(cells) if not is_empty(cell, settings)]
+        [(place, cell) for place, cell in enumerate(cells) if not is_empty(cell)]
         for cells in hypothesis.rows
     ]
     letters = [[best_character(cell)[0] for _, cell in cells] for cells in kept]

@@ -19,7 +19,7 @@ from legibility.settings import Settings
 
 NO_MARK_PROBABILITY: Final = 0.5
 """Choice: a picture that is more likely to show no readable mark is called unreadable."""
-LARGEST_SET: Final = 100
+LARGEST_SET: Final = 30
 """Choice: when more animals than this fit the photo, it has not been read."""
 
 _NOTHING: Final = Identification(
@@ -68,7 +68,7 @@ def identify(
             _NOTHING, decision=failed, reason="nothing on the picture can be read as a mark"
         )
     has_character = bool(text.strip(UNREAD + ROW_SEPARATOR))
-    exchange = confusables(reading, registry, settings=settings)
+    exchange = confusables(reading, registry)
     if registry is None or not len(registry):
         if not has_character:
             return replace(_NOTHING, decision=failed, reason="no character can be read")

@@ -85,8 +85,9 @@ def _mark_problem(mark: str) -> str:
     if not mark:
         return "mark is empty"
     shown = mark[:40]
-    for character in mark.upper() if mark.isascii() else mark:
-        if character not in CHARACTERS and character != "/":
+    for character in mark:
+        known = character.isascii() and character.upper() in CHARACTERS
+        if not known and character != "/":
             return f"mark {shown!r} has {character!r}; expected A-Z, 0-9 and one / between rows"
     try:
         rows = split_mark(mark.upper())

@@ -1,0 +1,214 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from legibility.containers import Animal
+from legibility.errors import RegistryError
+from legibility.identify import registry as registry_module
+from legibility.identify.registry import load_registry, registry_of
+from legibility.identify.rules import Rules
+
+
+def written(path: Path, content: str | bytes) -> Path:
+    file = path / "herd.csv"
+    file.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
+    return file
+
+
+def failure(path: Path, content: str | bytes, rules: Rules | None = None) -> str:
+    with pytest.raises(RegistryError) as caught:
+        load_registry(written(path, content), rules=rules)
+    assert caught.value.exit_code == 5
+    assert "herd.csv" in str(caught.value)
+    return str(caught.value)
+
+
+def test_all_fields(tmp_path: Path) -> None:
+    got = load_registry(
+        written(
+            tmp_path,
+            "animal_id,mark,ear,birth_date,sex,chip,status\n"
+            " G-1 , ab/12 ,L,2019-03-04,f,999000000112233,alive\n"
+            "G-2,7x9,,,,,\n",
+        )
+    )
+    assert list(got) == [
+        Animal("G-1", "AB/12", "left", 2019, "f", "999000000112233", "alive", 2),
+        Animal("G-2", "7X9", line=3),
+    ]
+    assert got.find("AB/12") == (0,)
+    assert got.notices == ()
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("bom", ["", "\ufeff"])
+def test_separators_line_ends_and_bom_change_nothing(
+    tmp_path: Path, delimiter: str, end: str, bom: str
+) -> None:
+    rows = [["mark", "animal_id", "birth_year"], ["A1", "1", "2020"], ["B2", "zwei", ""]]
+    got = load_registry(written(tmp_path, bom + end.join(delimiter.join(r) for r in rows) + end))
+    plain = load_registry(written(tmp_path, "animal_id,mark,birth_year\n1,A1,2020\nzwei,B2,\n"))
+    assert got.digest == plain.digest
+    assert [animal.line for animal in got] == [2, 3]
+
+
+def test_digest_tells_contents_apart(tmp_path: Path) -> None:
+    texts = [
+        "1,A1\n2,B2\n",
+        "1,A1\n2,B3\n",
+        "2,A1\n1,B2\n",
+        "1,A1\n",
+        "1,A/1\n2,B2\n",
+    ]
+    digests = {load_registry(written(tmp_path, "animal_id,mark\n" + t)).digest for t in texts}
+    assert len(digests) == len(texts)
+
+
+def test_every_bad_row_is_named_and_nothing_imported(tmp_path: Path) -> None:
+    message = failure(
+        tmp_path,
+        "animal_id,mark,ear,birth_date,birth_year\n"
+        "1,A!,,,\n"
+        "2,A1,top,,\n"
+        "3,A1,,04.03.2019,\n"
+        "4,A1,,,19\n"
+        "5,A1,,2019-03-04,2018\n"
+        "6,,,,\n"
+        ",A1,,,\n"
+        "8,A/B/C,,,\n"
+        "9,A1\n"
+        "10,A1,,,2019\n"
+        "10,A2,,,2019\n"
+        "11,ABCDEFGHIJKLM,,,\n"
+        "12,A1,,,1492\n",
+    )
+    for line, word in {
+        2: "'!'",
+        3: "ear is 'top'",
+        4: "birth_date is '04.03.2019'",
+        5: "birth_year is '19'",
+        6: "birth_year is 2018",
+        7: "mark is empty",
+        8: "animal_id is empty",
+        9: "3 rows",
+        10: "has 2 fields; the header has 5",
+        12: "'10' was already on line 11",
+        13: "13 characters",
+        14: "1492",
+    }.items():
+        assert any(f"line {line}:" in part and word in part for part in message.split("\n")), (
+            line,
+            message,
+        )
+    assert "12 problems; nothing was imported" in message
+
+
+def test_many_bad_rows_are_counted(tmp_path: Path) -> None:
+    rows = "".join(f"{number},?\n" for number in range(1000))
+    message = failure(tmp_path, "animal_id,mark\n" + rows)
+    assert "1000 problems" in message
+    assert "and 980 more" in message
+    assert message.count("\n") == 21
+
+
+def test_many_repeated_identifiers(tmp_path: Path) -> None:
+    message = failure(tmp_path, "animal_id,mark\n" + "same,A1\n" * 5000)
+    assert "4999 problems" in message
+    assert "line 3: animal_id 'same' was already on line 2" in message
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "is empty"),
+        (b"\xef\xbb\xbf\r\n", "is empty"),
+        (b"animal_id,mark\n", "no rows"),
+        (b"animal_id,mark\n1,A1\nK\xfchn,A2\n", "line 3: byte 0xfc is not UTF-8"),
+        ("animal_id,mark\n1,A1\n".encode("utf-16"), "UTF-16"),
+        (b"id,tattoo\n1,A1\n", "expected a header with animal_id and mark"),
+        (b"animal_id|mark\n1|A1\n", "expected a header with animal_id and mark"),
+        (b"animal_id,mark,mark\n1,A1,A2\n", "column 'mark' is there twice"),
+        (b'animal_id,mark\n1,"A1\n2,A2\n', "line 2: cannot be read as CSV"),
+        (b'animal_id,mark\n1,A1\n2,"A2"x\n', "line 3: cannot be read as CSV"),
+        (b"animal_id,mark\n1\x00,A1\n", "control character"),
+        (b"animal_id,mark\n" + b"x" * 201 + b",A1\n", "201 characters; expected at most 200"),
+        (b"animal_id,mark\n" + b"x" * 200_000 + b",A1\n", "line 2"),
+        ("animal_id,mark\n1,A\u0131\n".encode(), "'\u0131'"),
+        ("animal_id,mark\n1,stra\u00dfe\n".encode(), "'\u00df'"),
+        ("animal_id,mark\n1,\uff21\uff11\n".encode(), "'\uff21'"),
+    ],
+)
+def test_hostile_files(tmp_path: Path, content: bytes, words: str) -> None:
+    assert words in failure(tmp_path, content)
+
+
+def test_missing_folder_and_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(RegistryError, match="cannot be read"):
+        load_registry(tmp_path / "none.csv")
+    with pytest.raises(RegistryError, match="cannot be read"):
+        load_registry(tmp_path)
+    monkeypatch.setattr(registry_module, "MAX_FILE_MIB", 0)
+    assert "expected at most 0 MiB" in failure(tmp_path, "animal_id,mark\n1,A1\n")
+
+
+def test_undecodable_name_is_printable(tmp_path: Path) -> None:
+    path = tmp_path / "k\udcfchn\n.csv"
+    with pytest.raises(RegistryError) as caught:
+        load_registry(path)
+    str(caught.value).encode("utf-8")
+    assert "\n" not in str(caught.value)
+
+
+def test_quoted_line_ends_keep_line_numbers(tmp_path: Path) -> None:
+    text = 'animal_id,mark,note\n1,A1,"two\nlines"\n2,B2,x\n\n3,C3,y\n'
+    got = load_registry(written(tmp_path, text))
+    assert [animal.line for animal in got] == [2, 4, 6]
+    assert got.notices == ("columns not used: note",)
+    bad = failure(tmp_path, text + "4,D!,z\n")
+    assert "line 7" in bad
+
+
+def test_blank_rows_are_no_animals(tmp_path: Path) -> None:
+    got = load_registry(written(tmp_path, "animal_id,mark\n\n1,A1\n,\n \n2,B2\n"))
+    assert [(animal.animal_id, animal.line) for animal in got] == [("1", 3), ("2", 6)]
+
+
+def test_animals_that_share_a_mark_are_a_notice(tmp_path: Path) -> None:
+    got = load_registry(written(tmp_path, "animal_id,mark\nx,A1\ny,B2\nz,a1\n"))
+    assert got.notices == ("mark A1 is carried by 2 animals: x, z",)
+    assert got.find("A1") == (0, 2)
+    many = "".join(f"{n},A{n // 2}\n" for n in range(60))
+    got = load_registry(written(tmp_path, "animal_id,mark\n" + many))
+    assert len(got.notices) == 21
+    assert got.notices[-1] == "10 more marks are carried by several animals"
+
+
+def test_rules_of_the_herd(tmp_path: Path) -> None:
+    rules = Rules(characters="ABC123", shortest_row=2, longest_row=3, max_rows=1)
+    message = failure(tmp_path, "animal_id,mark\n1,AB1\n2,A\n3,AO1\n4,AB/12\n", rules)
+    assert "3 problems" in message
+    for words in ("row of 1 characters", "has 'O'", "has 2 rows"):
+        assert words in message
+
+
+def test_registry_of_animals() -> None:
+    animals = [Animal("1", "A1", "left", 2019, "f", "c", "s", 7), Animal("2", "b/2")]
+    got = registry_of(animals)
+    assert list(got) == [animals[0], Animal("2", "B/2")]
+    with pytest.raises(RegistryError, match="used twice"):
+        registry_of([Animal("1", "A1"), Animal("1", "A2")])
+    assert len(registry_of([])) == 0
+
+
+def test_chunks_fit_together(tmp_path: Path) -> None:
+    rows = [f"k\u00fch{n},{n % 977:03d}A,{1990 + n % 30}" for n in range(2000)]
+    text = "animal_id,mark,birth_year\n" + "\n".join(rows)
+    got = load_registry(written(tmp_path, text))
+    assert [(a.animal_id, a.mark, a.birth_year, a.line) for a in got] == [
+        (f"k\u00fch{n}", f"{n % 977:03d}A", 1990 + n % 30, n + 2) for n in range(2000)
+    ]
+    assert got.birth_years.dtype == np.int16
