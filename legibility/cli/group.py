@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
+import errno
 from typing import Any
 
 import click
 
-from legibility.errors import LegibilityError
+from legibility.errors import LegibilityError, OutputError
 
 
 class PlainErrorsGroup(click.Group):
@@ -24,15 +24,14 @@ class PlainErrorsGroup(click.Group):
         except LegibilityError as error:
             click.echo(f"Error: {error}", err=True)
             ctx.exit(error.exit_code)
+        except OSError as error:
+            if error.errno == errno.EPIPE:
+                raise
+            click.echo(f"Error: {error.filename or 'output'}: {error.strerror or error}", err=True)
+            ctx.exit(OutputError.exit_code)
         except KeyboardInterrupt:
             click.echo("Interrupted.", err=True)
             ctx.exit(130)
         except MemoryError:
             click.echo("Error: out of memory; use fewer --jobs or smaller photos", err=True)
             ctx.exit(1)
-
-
-def color_free(text: str) -> None:
-    """Print ready-made text as it is."""
-    click.echo(text, nl=False)
-    sys.stdout.flush()

@@ -39,6 +39,7 @@ class ReadScreen:
         self._csv_target = csv_target
         self._worklist = worklist
         self._details = details
+        self._has_bar = False
         self._kept: list[PhotoResult] = []
         self._step_folders: dict[str, str] = {}
         registry, _ = reader.inputs()
@@ -55,13 +56,14 @@ class ReadScreen:
         if self._json_target is None and not self._details:
             click.echo(summary_heading())
         quiet = self._json_target is not None or not sys.stdout.isatty()
+        self._has_bar = quiet and sys.stderr.isatty() and results.n_photos > FEW_PHOTOS
         with click.progressbar(
             results.stream,
             length=results.n_photos,
             label="Reading",
             file=sys.stderr,
             show_pos=True,
-            hidden=not (quiet and sys.stderr.isatty() and results.n_photos > FEW_PHOTOS),
+            hidden=not self._has_bar,
         ) as stream:
             yield stream
 
@@ -70,7 +72,8 @@ class ReadScreen:
         self._n_read += 1
         self._n_failed += result.status is Status.ERROR
         if result.status is Status.ERROR and (self._json_target is not None or not self._details):
-            click.echo(f"Error: {' '.join(result.reasons)}", err=True)
+            below_bar = "\n" if self._has_bar else ""
+            click.echo(f"{below_bar}Error: {' '.join(result.reasons)}", err=True)
         if self._worklist or self._csv_target is not None:
             self._kept.append(without_details(result))
         if self._reader.steps_dir is not None:

@@ -135,3 +135,17 @@ def test_a_name_that_is_not_utf8(tmp_path: Path) -> None:
     )
     assert done.returncode == 4
     assert json.loads(done.stdout)["photo"].endswith("ear\\xe9.jpg")
+
+
+def test_an_output_that_is_full_is_one_line() -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "legibility", "flags"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            timeout=60,
+            check=False,
+        )
+    assert done.returncode == 7
+    assert done.stderr.count(b"\n") == 1
+    assert b"No space left" in done.stderr
