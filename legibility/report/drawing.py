@@ -183,7 +183,8 @@ def _line(
 
 
 def _line_width(drawn: ColorImage) -> int:
-    return max(1, round(max(drawn.shape[:2]) / 600))
+    longest = max(int(side) for side in drawn.shape[:2])
+    return max(1, round(longest / 600))
 
 
 def _point(values: Sequence[float] | Points) -> tuple[int, int]:
