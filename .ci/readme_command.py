@@ -12,8 +12,8 @@ import sys
 from pathlib import Path
 
 INSTALLING = re.compile(
-    r"(sudo |\$\(command -v sudo\) |env )*(apt-get|apt|git|cd|python3? -m venv|\.|source|(\S*/)?pip|\S*python3? -m pip) "
-    r"|export |sudo "
+    r"(sudo |\$\(command -v sudo\) |env )*(apt-get|apt|git|cd|python3? -m venv|\.|source) "
+    r"|(\S*/)?pip |\S*python3? -m pip |export |sudo "
 )
 
 
