@@ -78,11 +78,10 @@ def cell_ratios(logp: LogLikelihood) -> NDArray[np.float64]:
 
 def gap_matrix(ratios: NDArray[np.float64], *, extra_cell: float) -> NDArray[np.float64]:
     """(cells + 1, cells + 1) weights of going from one number of used cells to another."""
-    cells = ratios.shape[0]
-    steps = np.ones((cells + 1, cells + 1))
-    for start in range(cells):
-        steps[start, start + 1 :] = np.cumprod(extra_cell * ratios[start:, NO_CHARACTER])
-    return np.asarray((1.0 - extra_cell) * np.triu(steps), dtype=np.float64)
+    steps = np.full((ratios.shape[0] + 1, ratios.shape[0] + 1), 1.0)
+    steps[:, 1:] = extra_cell * ratios[:, NO_CHARACTER]
+    steps[np.tril_indices_from(steps)] = 1.0
+    return np.asarray((1.0 - extra_cell) * np.triu(np.cumprod(steps, axis=1)), dtype=np.float64)
 
 
 def row_likelihood(

@@ -12,11 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from legibility.alphabet import N_CLASSES
 from legibility.containers import Hypothesis, LogLikelihood, Reading
@@ -37,6 +37,7 @@ class Placement:
     """Seen rows that hold no character."""
 
 
+@lru_cache(maxsize=256)
 def placements(rows: int, seen: int, *, prices: Prices) -> tuple[Placement, ...]:
     """All ways to place ``rows`` (1 or 2) rows of a mark on ``seen`` (1 or more) rows found.
 
@@ -89,7 +90,7 @@ def row_logp(reading: Reading) -> list[list[LogLikelihood]]:
 def hypothesis_weights(hypotheses: Sequence[Hypothesis]) -> NDArray[np.float64]:
     """(h,) log-probabilities of the hypotheses given that there is a mark; they sum to one."""
     logp = np.array([hypothesis.logp for hypothesis in hypotheses], dtype=np.float64)
-    return np.asarray(logp - logsumexp(logp), dtype=np.float64)
+    return np.asarray(logp - np.logaddexp.reduce(logp), dtype=np.float64)
 
 
 def registry_log_likelihood(

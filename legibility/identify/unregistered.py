@@ -11,7 +11,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS
 from legibility.containers import Reading
@@ -43,6 +42,13 @@ class UnregisteredMarks:
     profiles: tuple[NDArray[np.float64], ...]
     """Each (places, 36): probability of every character at every place of a row."""
     layouts: tuple[Layout, ...]
+
+    def of_rows(self, rows: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """(k,) log-shares and (k, rows, 2) profiles and lengths of layouts of that many rows."""
+        chosen = [layout for layout in self.layouts if len(layout.rows) == rows]
+        shares = np.array([layout.log_share for layout in chosen], dtype=np.float64)
+        pieces = np.array([layout.rows for layout in chosen], dtype=np.int64)
+        return shares, pieces.reshape(len(chosen), rows, 2)
 
 
 def unregistered_marks(
@@ -92,25 +98,28 @@ def unregistered_log_likelihood(
         On the scale of :func:`legibility.identify.likelihood.registry_log_likelihood`.
     """
     prices = prices or Prices()
-    terms: list[float] = []
+    kinds = [(rows, *marks.of_rows(rows)) for rows in (1, 2)]
+    longest = max(profile.shape[0] for profile in marks.profiles)
+    terms: list[NDArray[np.float64]] = []
     weights = hypothesis_weights(reading.hypotheses)
     for weight, rows in zip(weights, row_logp(reading), strict=True):
         if not rows or not np.isfinite(weight):
             continue
         empty = [empty_log_likelihood(logp) for logp in rows]
-        averages = [
-            [average_row_likelihood(logp, profile, prices=prices) for profile in marks.profiles]
-            for logp in rows
-        ]
-        for layout in marks.layouts:
-            for place in placements(len(layout.rows), len(rows), prices=prices):
-                term = float(weight) + layout.log_share + place.log_weight
-                term += sum(empty[row] for row in place.empty)
-                for row, (profile, length) in zip(place.rows, layout.rows, strict=True):
-                    if row is not None:
-                        term += float(averages[row][profile][length - 1])
+        averages = np.full((len(rows), len(marks.profiles), longest), -np.inf)
+        for row, logp in enumerate(rows):
+            for number, profile in enumerate(marks.profiles):
+                value = average_row_likelihood(logp, profile, prices=prices)
+                averages[row, number, : value.size] = value
+        for count, shares, pieces in kinds:
+            for place in placements(count, len(rows), prices=prices) if shares.size else ():
+                constant = float(weight) + place.log_weight + sum(empty[row] for row in place.empty)
+                term = shares + constant
+                for piece, seen in zip(np.moveaxis(pieces, 1, 0), place.rows, strict=True):
+                    if seen is not None:
+                        term = term + averages[seen, piece[:, 0], piece[:, 1] - 1]
                 terms.append(term)
-    return float(logsumexp(terms)) if terms else -np.inf
+    return float(np.logaddexp.reduce(np.concatenate(terms))) if terms else -np.inf
 
 
 def _allowed(rules: Rules) -> NDArray[np.float64]:
