@@ -17,7 +17,9 @@ MARGIN: Final = 0.35
 """Choice: skin around the mark, character heights."""
 
 
-def upright_crop(photo: EvaluationPhoto, *, row: int | None = None) -> ColorImage:
+def upright_crop(
+    photo: EvaluationPhoto, *, row: int | None = None, height_px: float = CROP_HEIGHT_PX
+) -> ColorImage:
     """The mark, or one of its rows, turned upright and un-mirrored by its true place.
 
     Parameters
@@ -26,12 +28,12 @@ def upright_crop(photo: EvaluationPhoto, *, row: int | None = None) -> ColorImag
         Must show a mark.
     row : int, optional
         Which row; the whole mark by default.
+    height_px : float, optional
+        Of a character in the crop.
 
     Returns
     -------
     ndarray of uint8, (height, width, 3)
-        Characters are about ``CROP_HEIGHT_PX`` high.
-
     Raises
     ------
     ValueError
@@ -48,10 +50,10 @@ def upright_crop(photo: EvaluationPhoto, *, row: int | None = None) -> ColorImag
     across = np.array((-down[1], down[0]))
     if float(across @ right) < 0:
         across = -across
-    scale = CROP_HEIGHT_PX / float(np.mean([cell.height_px for cell in cells]))
+    scale = height_px / float(np.mean([cell.height_px for cell in cells]))
     corners = quads.reshape(-1, 2)
     u, v = corners @ across, corners @ down
-    margin = MARGIN * CROP_HEIGHT_PX / scale
+    margin = MARGIN * height_px / scale
     u0, v0 = float(u.min()) - margin, float(v.min()) - margin
     size = (
         max(1, round((float(u.max()) + margin - u0) * scale)),
