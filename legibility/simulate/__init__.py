@@ -1,6 +1,7 @@
 """Renders photos of marked ears with the truth of every needle."""
 
 from legibility.simulate.compose import Rendering, render
+from legibility.simulate.folder import write_photos
 from legibility.simulate.scene import SceneSpec, sample_mark, sample_scene
 from legibility.simulate.truth import (
     CharacterTruth,
@@ -21,4 +22,5 @@ __all__ = [
     "sample_scene",
     "truth_from_json",
     "truth_to_json",
+    "write_photos",
 ]

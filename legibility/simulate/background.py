@@ -89,6 +89,17 @@ def background(
     return np.asarray(full * np.float32(spec.brightness), dtype=np.float32)
 
 
+def coat(
+    shape: tuple[int, int], *, color: tuple[float, float, float], rng: np.random.Generator
+) -> NDArray[np.float32]:
+    """Linear reflectance of the head's fur in focus, (height, width, 3) float32."""
+    height, width = shape
+    level, tint = _coat((max(height // 2, 8), max(width // 2, 8)), rng)
+    level = np.maximum(level, np.float32(0.05)) * (1.0 + 0.05 * tint)
+    full = cv2.resize(level, (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.merge([full * np.float32(value) for value in color]), dtype=np.float32)
+
+
 def _straw(shape: tuple[int, int], rng: np.random.Generator) -> tuple[GrayImage, GrayImage]:
     height, width = shape
     canvas = np.full(shape, 30, dtype=np.uint8)

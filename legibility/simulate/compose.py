@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import ColorImage, GrayImage, Points
-from legibility.simulate.background import background, finger_layer
+from legibility.simulate.background import background, coat, finger_layer
 from legibility.simulate.camera import develop, lens_and_motion
-from legibility.simulate.ear import ear_mask, ear_relief, outline_mm
+from legibility.simulate.ear import ear_mask, ear_relief, head_mask, outline_mm
 from legibility.simulate.geometry import local_scale, mirror, project
 from legibility.simulate.hair import hair_layer
 from legibility.simulate.ink import absorbance_of, coverage, smudge_ink, spread_ink, stain
@@ -119,7 +119,13 @@ def render(spec: SceneSpec) -> Rendering:
             through *= three_channels(1.0 - 0.9 * dirt)
 
     picture = background(spec.background, shape, rng=streams[8])
+    picture *= three_channels(1.0 - 0.45 * _shifted(mask, spec, mm=6.0))
     picture += three_channels(mask) * (reflectance - picture)
+    head = head_mask(spec.ear, pose, rng=streams[8])
+    if float(head.max()) > 0.01:
+        fur = coat(shape, color=spec.hair.color, rng=streams[8])
+        picture += three_channels(head) * (fur - picture)
+        mask = mask * (1.0 - head)
     shade, alpha = hair_layer(
         spec.hair, mask, rim_px=rim_px, mark_px=box_px, px_per_mm=pose.px_per_mm, rng=streams[9]
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from legibility.containers import GrayImage, Points
 from legibility.simulate.geometry import Pose, project
+from legibility.simulate.texture import blur, smooth_noise, soft_step
 
 _SUBPIXEL_BITS = 4
 
@@ -83,8 +84,8 @@ def outline_mm(spec: EarSpec) -> Points:
     wave = 1.0 + 0.03 * np.sin(share * 9.0 + spec.length_mm)
     upper = np.column_stack([share * spec.length_mm, -half * wave])
     lower = np.column_stack([share * spec.length_mm, half * (2.0 - wave)])[::-1]
-    neck = np.array([[-0.35 * spec.length_mm, 1.0], [-0.35 * spec.length_mm, -1.0]])
-    neck[:, 1] *= 0.75 * half[0] + 0.12 * spec.width_mm
+    neck = np.array([[-0.2 * spec.length_mm, 1.0], [-0.2 * spec.length_mm, -1.0]])
+    neck[:, 1] *= 1.25 * half[0]
     line = np.vstack([upper, lower, neck])
     for place, depth, opening in spec.tears:
         index = int(np.clip(place, 0.05, 0.95) * 178)
@@ -109,6 +110,25 @@ def ear_mask(spec: EarSpec, pose: Pose) -> GrayImage:
     return np.asarray(canvas, dtype=np.float32) / np.float32(255.0)
 
 
+def head_mask(spec: EarSpec, pose: Pose, *, rng: np.random.Generator) -> GrayImage:
+    """1 on the head, whose fur hides the ear's base, 0 elsewhere; (height, width) float32."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 72)
+    radius = 0.85 * spec.length_mm * (1.0 + 0.04 * np.sin(5.0 * turn))
+    local = np.column_stack([np.cos(turn), 1.5 * np.sin(turn)]) * radius[:, None]
+    local[:, 0] -= 0.78 * spec.length_mm
+    straight = replace(pose, bend_radius_mm=math.inf)
+    points = np.clip(project(_to_mark(local, spec), straight), -20_000, 20_000)
+    canvas = np.zeros(pose.shape, dtype=np.uint8)
+    fixed = np.round(points * 2**_SUBPIXEL_BITS).astype(np.int32)
+    cv2.fillPoly(canvas, [fixed], 255, cv2.LINE_AA, _SUBPIXEL_BITS)
+    soft = np.asarray(canvas, dtype=np.float32) / np.float32(255.0)
+    if not canvas.any():
+        return soft
+    edge = blur(soft, sigma_px=max(4.0 * pose.px_per_mm, 1.0))
+    tufts = smooth_noise(rng, pose.shape, scale_px=max(1.2 * pose.px_per_mm, 1.0))
+    return soft_step(edge + 0.15 * tufts * edge * (1 - edge) * 4, threshold=0.5, width=0.5)
+
+
 def ear_relief(spec: EarSpec, pose: Pose, mask: GrayImage) -> GrayImage:
     """Height in pixels of ribs and of the rim, (height, width) float32."""
     shrink = 4
@@ -128,7 +148,7 @@ def ear_relief(spec: EarSpec, pose: Pose, mask: GrayImage) -> GrayImage:
     inner = cv2.resize(mask, small, interpolation=cv2.INTER_AREA)
     rim = cv2.GaussianBlur(inner, (0, 0), max(4.0 * pose.px_per_mm / shrink, 1.0))
     height = spec.rib_height * 1.2 * pose.px_per_mm * ribs
-    height += 3.0 * pose.px_per_mm * np.minimum(2.0 * (rim - 0.5), 1.0)
+    height += 4.5 * pose.px_per_mm * np.minimum(2.0 * (rim - 0.5), 1.0)
     full = cv2.resize(height, (pose.width_px, pose.height_px), interpolation=cv2.INTER_LINEAR)
     return np.asarray(full, dtype=np.float32)
 

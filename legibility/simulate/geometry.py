@@ -82,8 +82,9 @@ def local_scale(points_mm: NDArray[np.floating], pose: Pose) -> NDArray[np.float
     """Pixels per millimetre around each point: root of the area magnification, (n,) float64."""
     points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
     step = 0.05
-    right = project(points + [step, 0.0], pose) - project(points - [step, 0.0], pose)
-    down = project(points + [0.0, step], pose) - project(points - [0.0, step], pose)
+    east, south = np.array([step, 0.0]), np.array([0.0, step])
+    right = project(points + east, pose) - project(points - east, pose)
+    down = project(points + south, pose) - project(points - south, pose)
     area = np.abs(right[:, 0] * down[:, 1] - right[:, 1] * down[:, 0]) / (2 * step) ** 2
     return np.asarray(np.sqrt(area), dtype=np.float64)
 

@@ -13,7 +13,6 @@ from legibility.containers import Points
 from legibility.dies.layout import needle_layout
 from legibility.dies.strokes import GlyphSource, load_sources
 
-
 _DOT_LENGTH = 0.17
 """Choice: length of line one dot of a 5x7 matrix stands for, character heights."""
 

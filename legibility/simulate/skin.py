@@ -40,6 +40,8 @@ class SkinSpec:
     mottle_mm: float
     mottle_cover: float
     """Share of the skin that is patched, 0..1."""
+    mottle_edge: float
+    """Softness of the patches' edges, 0.1 (sharp) .. 1.2."""
     pores: float
     """Contrast of pores, 0..0.1."""
     pore_mm: float
@@ -72,6 +74,7 @@ def sample_skin(rng: np.random.Generator, *, kind: str | None = None) -> SkinSpe
         mottle=float(rng.uniform(0.5, 1.6) if kind == "mottled" else rng.uniform(0.0, 0.15)),
         mottle_mm=float(rng.uniform(2.0, 12.0)),
         mottle_cover=float(rng.uniform(0.15, 0.6)),
+        mottle_edge=float(rng.uniform(0.15, 1.2)),
         pores=float(rng.uniform(0.01, 0.07)),
         pore_mm=float(rng.uniform(0.25, 0.6)),
         wrinkles=float(rng.beta(1.2, 3.0)),
@@ -97,7 +100,7 @@ def skin_absorbance(
     """
     patches = fractal_noise(rng, shape, scale_px=spec.mottle_mm * px_per_mm, octaves=4)
     threshold = float(np.quantile(patches[::8, ::8], 1.0 - spec.mottle_cover))
-    melanin = spec.mottle * soft_step(patches, threshold=threshold, width=0.35)
+    melanin = spec.mottle * soft_step(patches, threshold=threshold, width=spec.mottle_edge)
     melanin += spec.melanin * (
         1.0 + 0.10 * fractal_noise(rng, shape, scale_px=14.0 * px_per_mm, octaves=3)
     )
@@ -116,7 +119,7 @@ def skin_absorbance(
 
 def skin_reflectance(absorbance: NDArray[np.float32]) -> NDArray[np.float32]:
     """Linear reflectance of skin without ink, (height, width, 3) float32."""
-    shifted = cv2.subtract(tuple(float(v) for v in np.log(_BARE)) + (0.0,), absorbance)
+    shifted = cv2.subtract((*(float(value) for value in np.log(_BARE)), 0.0), absorbance)
     return np.asarray(cv2.exp(shifted), dtype=np.float32)
 
 
@@ -143,5 +146,5 @@ def skin_relief(
     pore_px = spec.pore_mm * px_per_mm
     if pore_px > 1.2:
         height += 2.0 * spec.pores * pore_px * smooth_noise(rng, shape, scale_px=1.6 * pore_px)
-    height += 0.5 * px_per_mm * fractal_noise(rng, shape, scale_px=12.0 * px_per_mm, octaves=2)
+    height += 0.28 * px_per_mm * fractal_noise(rng, shape, scale_px=12.0 * px_per_mm, octaves=2)
     return np.asarray(height, dtype=np.float32)

@@ -17,9 +17,9 @@ VISIBLE_AMOUNT: Final = 0.15
 """Choice: a needle with less ink than this share is counted as not visible."""
 HIDDEN_COVER: Final = 0.5
 """Choice: a needle whose dot is covered more than this (hair, dirt, glare, tear) is hidden."""
-READABLE_SHARE: Final = 0.6
-"""Choice: share of its needles that each character of a readable mark shows."""
-READABLE_CONTRAST: Final = 1.5
+READABLE_SHARE: Final = 0.7
+"""Choice, looked at on rendered photos: share of needles each character of it shows."""
+READABLE_CONTRAST: Final = 2.0
 """Choice, looked at on rendered photos: least contrast-to-noise of a readable mark."""
 READABLE_HEIGHT_PX: Final = 14.0
 """Choice: least height of its smallest character, pixels."""
