@@ -25,6 +25,7 @@ CORNER_REACH: Final = 0.10
 SLACK: Final = 1
 """Choice: needles more or fewer than asked for that are accepted for a more even spacing."""
 _SAME: Final = 0.02
+_MOST_EXTRA: Final = 4
 _Line = NDArray[np.float64]
 
 
@@ -72,7 +73,21 @@ def needle_layout(
 
 
 def _along(curves: list[_Line], dots: _Line, needles: int, shift: float) -> _Line:
-    keys, rank, pieces = _key_points(curves, shift)
+    """Needles along lines; where some fall too near another line's, ask for a few more."""
+    key_points = _key_points(curves, shift)
+    placed = _spread(*key_points, dots, needles)
+    for more in range(1, _MOST_EXTRA + 1):
+        if len(placed) >= needles - SLACK:
+            break
+        again = _spread(*key_points, dots, needles + more)
+        if len(again) > len(placed):
+            placed = again
+    return placed
+
+
+def _spread(
+    keys: _Line, rank: NDArray[np.int_], pieces: list[_Line], dots: _Line, needles: int
+) -> _Line:
     total = sum(float(_lengths(piece)[-1]) for piece in pieces)
     apart = max(MIN_DISTANCE, 0.55 * total / max(needles, 1))
     kept = _choose(keys, rank, apart, max(needles - len(dots), 1))

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Final, TypeAlias
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,14 +100,14 @@ def load_sources_from(path: Path) -> tuple[GlyphSource, ...]:
         If the file cannot be read, a field is missing, or the counts do not fit.
     """
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as archive:
             missing = [field for field in _FIELDS if field not in archive.files]
             if missing:
                 raise GlyphSourceError(f"{path}: no field {', '.join(missing)}")
             data = {field: archive[field] for field in _FIELDS}
     except GlyphSourceError:
         raise
-    except (OSError, ValueError, EOFError, AttributeError) as error:
+    except (OSError, ValueError, EOFError, AttributeError, TypeError, BadZipFile) as error:
         raise GlyphSourceError(f"{path}: cannot be read as glyph sources: {error}") from error
     n_sources = len(data["names"])
     n_lines, n_points = data["n_lines"], data["n_points"]
