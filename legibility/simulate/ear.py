@@ -125,8 +125,8 @@ def head_mask(spec: EarSpec, pose: Pose, *, rng: np.random.Generator) -> GrayIma
     if not canvas.any():
         return soft
     edge = blur(soft, sigma_px=max(4.0 * pose.px_per_mm, 1.0))
-    tufts = smooth_noise(rng, pose.shape, scale_px=max(1.2 * pose.px_per_mm, 1.0))
-    return soft_step(edge + 0.15 * tufts * edge * (1 - edge) * 4, threshold=0.5, width=0.5)
+    tufts = smooth_noise(rng, pose.shape, scale_px=max(2.5 * pose.px_per_mm, 1.0))
+    return soft_step(edge + 0.10 * tufts * edge * (1 - edge) * 4, threshold=0.5, width=0.5)
 
 
 def ear_relief(spec: EarSpec, pose: Pose, mask: GrayImage) -> GrayImage:

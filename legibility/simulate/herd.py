@@ -150,7 +150,7 @@ def herd_scene(
     rng: np.random.Generator, mark: str, *, source: str, age_years: float, width_px: int | None
 ) -> SceneSpec:
     """A photo on a handling day: the older the animal, the more worn its mark (choice)."""
-    limits = ((2.0, "new"), (4.0, "mild"), (7.0, "worn"))
+    limits = ((2.0, "new"), (5.0, "mild"), (9.0, "worn"))
     spread = age_years + float(rng.normal(0.0, 1.5))
     level = next((name for limit, name in limits if spread < limit), "faint")
     return sample_scene(
@@ -158,7 +158,10 @@ def herd_scene(
         mark=mark,
         source=source,
         wear=level,
+        ink="green",
+        skin=str(rng.choice(["pink", "grey", "mottled"], p=[0.65, 0.2, 0.15])),
         hair=float(rng.beta(1.0, 4.0)),
+        clean=bool(rng.random() < 0.7),
         mark_share=float(rng.uniform(0.3, 0.75)),
         width_px=width_px,
     )

@@ -27,6 +27,8 @@ INK_ABSORBANCE: Final[dict[str, tuple[float, float, float]]] = {
 skin: green and black are the inks handbooks name (green for dark, black for light skin); red-brown
 and blue-green are what old ink turns to (common practice, no source)."""
 
+_PIGMENT_VEIL: Final = 0.45
+"""Choice: how fast pigment hides ink, per unit of melanin."""
 _REACH_IN_SOFTNESS: Final = 10.0
 """Choice: beyond this many softnesses outside a dot its profile is below 5e-5 and left out."""
 
@@ -121,6 +123,16 @@ def absorbance_of(spec: InkSpec, *, fading: float) -> NDArray[np.float32]:
     old = np.asarray(INK_ABSORBANCE["blue-green"], dtype=np.float32)
     share = np.float32(0.0 if spec.kind == "red-brown" else 0.5 * min(max(fading, 0.0), 1.0))
     return np.asarray(spec.strength * ((1 - share) * fresh + share * old), dtype=np.float32)
+
+
+def dimmed(absorbance: NDArray[np.float32], *, melanin: float) -> NDArray[np.float32]:
+    """Absorbance as seen from the front through pigment, (3,) float32.
+
+    Pigment lies above the ink and sends light back before it reaches the ink, so that dark ears
+    hide a mark that light from behind still shows (extension handbooks: almost unreadable unless a
+    torch is held behind the ear). The strength is a choice, looked at on rendered photos.
+    """
+    return np.asarray(absorbance * np.exp(-_PIGMENT_VEIL * max(melanin, 0.0)), dtype=np.float32)
 
 
 def sample_ink(rng: np.random.Generator, *, kind: str | None = None) -> InkSpec:

@@ -69,6 +69,7 @@ def source_names(*, split: str) -> tuple[str, ...]:
     return tuple(source.name for source in _sources().values() if source.split == split)
 
 
+@functools.lru_cache(maxsize=512)
 def die_needles(spec: DieSpec, character: str) -> Points:
     """Needles of one die in the unit box (x 0..width, y 0 top..1 bottom), (n, 2) float64.
 
@@ -88,6 +89,7 @@ def die_needles(spec: DieSpec, character: str) -> Points:
     left, right = needles[:, 0].min(), needles[:, 0].max()
     if right - left > body:
         needles[:, 0] = left + (needles[:, 0] - left) * body / (right - left)
+    needles.setflags(write=False)
     return needles
 
 
