@@ -168,7 +168,7 @@ def sample_scene(
     if rotation_deg is None:
         rotation_deg = _sample_rotation(rng)
     if mark_share is None:
-        mark_share = math.exp(rng.uniform(*(math.log(share) for share in MARK_SHARES)))
+        mark_share = math.exp(rng.uniform(math.log(MARK_SHARES[0]), math.log(MARK_SHARES[1])))
     if behind is None:
         behind = bool(rng.random() < (0.5 if mirrored else 0.08))
     ink_spec = sample_ink(rng, kind=ink)
