@@ -126,6 +126,8 @@ class RowStrip:
     score: float
     """Sum of the log-odds of the spots that support it."""
     spots: tuple[Spot, ...]
+    bend_per_px: float = 0.0
+    """A strip line at y lies at ``y - bend_per_px * (x - middle)**2`` before ``to_photo``."""
 
 
 @dataclass(frozen=True, slots=True)

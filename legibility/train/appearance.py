@@ -107,6 +107,12 @@ def _skin(sampler: Sampler, atlas: Atlas, batch: int, size: tuple[int, int]) -> 
     return albedo.clamp(0.002, 1.0)
 
 
+def _some(sampler: Sampler, batch: int, share: float) -> Tensor:
+    """Indices of a random ``share`` of the pictures, at least one."""
+    order = torch.randperm(batch, generator=sampler.generator, device=sampler.device)
+    return order[: max(1, round(share * batch))]
+
+
 def _blur(images: Tensor, sigma: Tensor, *, reach: int) -> Tensor:
     """Separable Gaussian blur with one sigma a picture."""
     batch, channels, _, _ = images.shape
@@ -172,30 +178,33 @@ def _ink(
     points = placement.needles.reshape(batch, -1, 2)
     flat_radius, flat_amount = radius.reshape(batch, -1), amount.reshape(batch, -1)
     coverage = splat(points, flat_radius, flat_amount, size=size, softness=softness, reach=reach)
-    rings = sampler.chance(0.08, batch)[:, None]
+    rings = _some(sampler, batch, 0.08)
     hollow = splat(
-        points,
-        flat_radius * 0.55,
-        torch.where(rings, flat_amount, 0.0),
+        points[rings],
+        flat_radius[rings] * 0.55,
+        flat_amount[rings],
         size=size,
-        softness=softness,
+        softness=softness[rings],
         reach=reach,
     )
-    coverage = (coverage - 0.8 * hollow).clamp(0, 1)
+    coverage[rings] = (coverage[rings] - 0.8 * hollow).clamp(0, 1)
     mean_height = height.mean(dim=1)
-    bled = _blur(coverage, mean_height * 0.05 * sampler.uniform(batch) + 0.1, reach=min(reach, 9))
-    amount_bled = (sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.4, batch, 1, 1, 1)) ** 1.2
-    coverage = torch.maximum(
-        coverage * (1 - 0.6 * amount_bled), (bled * 1.6 * amount_bled).clamp(0, 1)
-    )
+    bleeding = _some(sampler, batch, 0.4)
+    clean = coverage[bleeding]
+    spread_px = mean_height[bleeding] * 0.05 * sampler.uniform(len(bleeding)) + 0.1
+    bled = _blur(clean, spread_px, reach=min(reach, 9))
+    share = sampler.uniform(len(bleeding), 1, 1, 1) ** 1.2
+    coverage[bleeding] = torch.maximum(clean * (1 - 0.6 * share), (bled * 1.6 * share).clamp(0, 1))
+    smudged = _some(sampler, batch, 0.12)
+    clean = coverage[smudged]
     smear = _motion(
-        coverage,
-        mean_height * 0.5 * sampler.uniform(batch),
-        sampler.uniform(batch, high=3.1416),
+        clean,
+        mean_height[smudged] * 0.5 * sampler.uniform(len(smudged)),
+        sampler.uniform(len(smudged), high=3.1416),
         reach=reach,
     )
-    smeared = sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.12, batch, 1, 1, 1)
-    coverage = torch.maximum(coverage * (1 - 0.5 * smeared), smear * smeared)
+    share = sampler.uniform(len(smudged), 1, 1, 1)
+    coverage[smudged] = torch.maximum(clean * (1 - 0.5 * share), smear * share)
     patch = _window(sampler, atlas.textures[:48], batch, size, -2.0, 0.5)
     patchy = sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.4, batch, 1, 1, 1)
     worn = torch.sigmoid(2.5 * patch + 1.5 + sampler.normal(batch, 1, 1, 1))
@@ -342,8 +351,10 @@ def _camera(sampler: Sampler, image: Tensor, sigma: Tensor, *, reach: int) -> tu
     """Blur, sampling, noise, tone and compression; returns pictures and noise deviation (batch,)."""
     batch, _, height, width = image.shape
     image = _blur(image, sigma, reach=min(reach, 9))
-    length = sampler.uniform(batch) ** 2 * 8 * sigma.mean() * sampler.chance(0.15, batch)
-    image = _motion(image, length, sampler.uniform(batch, high=3.1416), reach=min(reach, 7))
+    moved = _some(sampler, batch, 0.15)
+    length = sampler.uniform(len(moved)) ** 2 * 8 * sigma.mean()
+    direction = sampler.uniform(len(moved), high=3.1416)
+    image[moved] = _motion(image[moved], length, direction, reach=min(reach, 7))
     image = image.clamp(0, 1.3)
     gamma = torch.exp(0.2 * sampler.normal(batch, 1, 1, 1)) / 2.2
     image = image.clamp(1e-4, 1.0) ** gamma
@@ -362,17 +373,11 @@ def _camera(sampler: Sampler, image: Tensor, sigma: Tensor, *, reach: int) -> tu
     if height % 16 == 0 and width % 16 == 0:
         factor = [1.0, 1.0, 0.75, 0.5][int(sampler.integer(4))]
         if factor < 1:
-            part = batch // 3
-            small = F.interpolate(
-                image[:part], scale_factor=factor, mode="area" if factor == 0.5 else "bilinear"
-            )
-            image = torch.cat(
-                [
-                    F.interpolate(
-                        small, size=(height, width), mode="bilinear", align_corners=False
-                    ),
-                    image[part:],
-                ]
+            part = _some(sampler, batch, 0.33)
+            mode = "area" if factor == 0.5 else "bilinear"
+            small = F.interpolate(image[part], scale_factor=factor, mode=mode)
+            image[part] = F.interpolate(
+                small, size=(height, width), mode="bilinear", align_corners=False
             )
     soft = F.avg_pool2d(F.pad(image, (1, 1, 1, 1), mode="reflect"), 3, stride=1)
     amount = sampler.uniform(batch, 1, 1, 1) * 1.6 * sampler.chance(0.35, batch, 1, 1, 1)
@@ -387,10 +392,10 @@ def _camera(sampler: Sampler, image: Tensor, sigma: Tensor, *, reach: int) -> tu
     image = image * torch.exp(0.1 * sampler.normal(batch, 3, 1, 1))
     # Compression varies with the phase of the blocks: shift before and after.
     dy, dx = int(sampler.integer(8)), int(sampler.integer(8))
-    part = batch // 2
-    shifted = torch.roll(image[:part], (dy, dx), dims=(2, 3))
-    shifted = torch.roll(_jpeg(sampler, shifted), (-dy, -dx), dims=(2, 3))
-    return torch.cat([shifted, image[part:]]).clamp(0, 1), noise
+    part = _some(sampler, batch, 0.5)
+    shifted = torch.roll(image[part], (dy, dx), dims=(2, 3))
+    image[part] = torch.roll(_jpeg(sampler, shifted), (-dy, -dx), dims=(2, 3))
+    return image.clamp(0, 1), noise
 
 
 @torch.no_grad()
@@ -471,7 +476,6 @@ def render(
         exists=exists,
         main_row=placement.main_row,
         mirrored=placement.mirrored,
-        turned=placement.turned,
         needles=placement.needles,
         needle_present=placement.needle_present & exists[..., None],
     )

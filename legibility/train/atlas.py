@@ -97,25 +97,23 @@ def splat(
     -------
     (batch, 1, height, width), 0..1
     """
-    batch, _, _ = points.shape
+    batch = points.shape[0]
     height, width = size
-    device = points.device
-    steps = torch.arange(-reach, reach + 1, device=device)
-    base = points.round()
-    x = base[..., 0, None, None] + steps[None, None, None, :]
-    y = base[..., 1, None, None] + steps[None, None, :, None]
-    distance = torch.sqrt(
-        (x - points[..., 0, None, None]) ** 2 + (y - points[..., 1, None, None]) ** 2 + 1e-9
-    )
-    profile = torch.sigmoid((radius[..., None, None] - distance) / softness[..., None, None])
-    covered = (amount[..., None, None] * profile).clamp(0, 0.999)
+    picture, disc = torch.nonzero(amount > 0, as_tuple=True)
+    centre = points[picture, disc]
+    soft = softness[picture, 0, None, None]
+    steps = torch.arange(-reach, reach + 1, device=points.device)
+    base = centre.round()
+    x = base[:, 0, None, None] + steps[None, None, :]
+    y = base[:, 1, None, None] + steps[None, :, None]
+    distance = torch.sqrt((x - centre[:, 0, None, None]) ** 2 + (y - centre[:, 1, None, None]) ** 2)
+    profile = torch.sigmoid((radius[picture, disc][:, None, None] - distance) / soft)
+    covered = (amount[picture, disc][:, None, None] * profile).clamp(0, 0.999)
     inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-    covered = torch.where(inside, covered, torch.zeros_like(covered))
-    index = y.clamp(0, height - 1) * width + x.clamp(0, width - 1)
-    canvas = torch.zeros(batch, height * width, device=device)
-    canvas.scatter_add_(
-        1, index.reshape(batch, -1).long(), torch.log1p(-covered).reshape(batch, -1)
-    )
+    covered = covered * inside
+    index = (picture[:, None, None] * height + y.clamp(0, height - 1)) * width + x.clamp(0, width - 1)
+    canvas = torch.zeros(batch * height * width, device=points.device)
+    canvas.scatter_add_(0, index.long().reshape(-1), torch.log1p(-covered).reshape(-1))
     return (1 - torch.exp(canvas)).view(batch, 1, height, width)
 
 

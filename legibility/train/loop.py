@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import copy
 import json
 import math
 import time
@@ -18,15 +19,19 @@ from legibility.dies.strokes import load_sources
 from legibility.train.appearance import Batch, render
 from legibility.train.atlas import LAYER_PX, Atlas, build_atlas
 from legibility.train.layouts import LayoutBank, build_bank
-from legibility.train.losses import SEEN, reader_loss, spotter_loss
+from legibility.train.losses import SEEN, pose_views, reader_loss, spotter_loss
 from legibility.train.networks import Spotter, StripReader, normalise
 from legibility.train.placement import Sampler, place_rows
 
 SPOTTER_SIGMA = 4.0
 READER_SIGMA = 2.0
 """Choice: surroundings of the normalisation, in 8-pixel blocks."""
-AVERAGE_DECAY = 0.998
-"""Choice: decay of the moving average of the weights that is exported."""
+POSE_SHARE = 0.4
+"""Choice: flipped views shown for each upright strip."""
+AVERAGE_DECAY = 0.99
+"""Choice: decay of the moving average of the weights that is exported, per update."""
+AVERAGE_EVERY = 4
+"""Choice: steps between updates of the average."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +47,15 @@ class Plan:
     rate_end: float = 2e-3
     max_steps: int = 10**9
     variants: int = 24
+
+
+@torch.no_grad()
+def _follow(average: nn.Module, network: nn.Module, *, updates: int) -> None:
+    """Move the averaged network towards the trained one; starts as a plain mean."""
+    decay = min(AVERAGE_DECAY, (1.0 + updates) / (10.0 + updates))
+    kept = [*average.parameters(), *(b for b in average.buffers() if b.is_floating_point())]
+    fresh = [*network.parameters(), *(b for b in network.buffers() if b.is_floating_point())]
+    torch._foreach_lerp_(kept, fresh, 1 - decay)
 
 
 def build_network(name: str) -> nn.Module:
@@ -72,13 +86,16 @@ def loss_of(name: str, network: nn.Module, batch: Batch) -> tuple[Tensor, dict[s
     """Forward pass and loss of either network."""
     sigma = SPOTTER_SIGMA if name == "spotter" else READER_SIGMA
     inputs = normalise(batch.pixels, sigma=sigma)
+    pose = torch.zeros(len(inputs), dtype=torch.long, device=inputs.device)
+    if name == "reader":
+        inputs, pose = pose_views(inputs, POSE_SHARE)
     use_bfloat = inputs.device.type == "cuda"
     with torch.autocast(inputs.device.type, dtype=torch.bfloat16, enabled=use_bfloat):
         output = network(inputs.contiguous(memory_format=torch.channels_last))
     if name == "spotter":
         return spotter_loss(output.float(), batch)
     columns, ink = output
-    return reader_loss(columns.float()[:, :, 0], ink.float(), batch)
+    return reader_loss(columns.float()[:, :, 0], ink.float(), pose, batch)
 
 
 def read_photographs(path: Path | None, device: torch.device) -> Tensor:
@@ -113,11 +130,10 @@ def assess(
         if name == "reader":
             placement = rendered.placement
             columns = network(normalise(rendered.pixels, sigma=READER_SIGMA))[0][:, :, 0].float()
-            upright = ~(placement.turned | placement.mirrored)
             x = ((placement.centre[..., 0] + 0.5) / 4 - 0.5).round().long().clamp(0, 95)
             number = torch.arange(batch, device=x.device)[:, None]
             guess = columns[number, :36, x].argmax(dim=-1)
-            asked = placement.exists & placement.main_row & upright[:, None]
+            asked = placement.exists & placement.main_row
             level = torch.bucketize(
                 rendered.visibility.contiguous(), torch.tensor([0.6, 2.0, 5.0], device=x.device)
             )
@@ -158,11 +174,7 @@ def train(
     network = build_network(plan.network).to(device, memory_format=torch.channels_last)
     if resume is not None:
         network.load_state_dict(torch.load(resume, map_location=device))
-    average = torch.optim.swa_utils.AveragedModel(
-        network,
-        multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(AVERAGE_DECAY),
-        use_buffers=True,
-    )
+    average = copy.deepcopy(network)
     optimiser = torch.optim.AdamW(
         network.parameters(), lr=plan.rate_start, weight_decay=0.01, fused=device.type == "cuda"
     )
@@ -186,15 +198,16 @@ def train(
         loss.backward()
         nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimiser.step()
-        average.update_parameters(network)
         step += 1
+        if step % AVERAGE_EVERY == 0:
+            _follow(average, network, updates=step // AVERAGE_EVERY)
         if device.type == "cuda" and step % 8 == 0:
             torch.cuda.synchronize()
         if elapsed > next_word:
             next_word += 45.0
             figures = assess(
                 plan.network,
-                average.module,
+                average,
                 sampler,
                 atlas,
                 held_out,
@@ -211,7 +224,7 @@ def train(
             say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
     figures = assess(
         plan.network,
-        average.module,
+        average,
         sampler,
         atlas,
         held_out,
@@ -226,7 +239,7 @@ def train(
     log.append(figures)
     say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
     out.mkdir(parents=True, exist_ok=True)
-    torch.save(average.module.state_dict(), out / f"{plan.network}.pt")
+    torch.save(average.state_dict(), out / f"{plan.network}.pt")
     (out / f"{plan.network}.json").write_text(
         json.dumps({"plan": asdict(plan), "seen_threshold": SEEN, "log": log}, indent=1)
     )

@@ -75,20 +75,39 @@ def spotter_loss(output: Tensor, batch: Batch) -> tuple[Tensor, dict[str, Tensor
     return total, losses
 
 
-def reader_loss(columns: Tensor, ink: Tensor, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
+def pose_views(pixels: Tensor, share: float) -> tuple[Tensor, Tensor]:
+    """Strips followed by flipped views of the first ``share`` of them, and the pose of each.
+
+    Pose 0 is upright, 1 turned by 180 degrees, 2 mirrored, 3 both.
+    """
+    part = pixels[: max(3, round(share * len(pixels)))]
+    poses = torch.arange(len(part), device=pixels.device) % 3 + 1
+    turned = part.flip(2, 3)
+    mirrored = part.flip(3)
+    both = part.flip(2)
+    choice = poses[:, None, None, None]
+    flipped = torch.where(choice == 1, turned, torch.where(choice == 2, mirrored, both))
+    return torch.cat([pixels, flipped]), torch.cat([poses.new_zeros(len(pixels)), poses])
+
+
+def reader_loss(
+    columns: Tensor, ink: Tensor, pose: Tensor, batch: Batch
+) -> tuple[Tensor, dict[str, Tensor]]:
     """Sum of character, centre, geometry, pose and ink losses of strips.
 
     Parameters
     ----------
-    columns : (batch, 44, 96) float32
-    ink : (batch, 1, 48, 384) float32
+    columns : (views, 44, 96) float32; the first ``batch`` views are the strips as rendered
+    ink : (views, 1, 48, 384) float32
+    pose : (views,) int64, see :func:`pose_views`
     """
     placement = batch.placement
     device = columns.device
-    b, _, width = columns.shape
+    everything = columns
+    b = len(placement.centre)
+    columns, ink = columns[:b], ink[:b]
+    width = columns.shape[2]
     wanted = placement.exists & placement.main_row
-    pose = placement.turned.long() + 2 * placement.mirrored.long()
-    upright = pose == 0
     position = (placement.centre[..., 0] + 0.5) / 4 - 0.5
     xs = torch.arange(width, device=device)
     distance = xs[None, None] - position[..., None]
@@ -100,8 +119,7 @@ def reader_loss(columns: Tensor, ink: Tensor, batch: Batch) -> tuple[Tensor, dic
 
     nearest = position.round().long()
     number = torch.arange(b, device=device)[:, None]
-    total_weight = (wanted & upright[:, None]).sum().clamp_min(1)
-    any_weight = wanted.sum().clamp_min(1)
+    total_weight = wanted.sum().clamp_min(1)
     character = torch.zeros((), device=device)
     geometry = torch.zeros((), device=device)
     correct = torch.zeros((), device=device)
@@ -111,7 +129,7 @@ def reader_loss(columns: Tensor, ink: Tensor, batch: Batch) -> tuple[Tensor, dic
         loss = F.cross_entropy(
             value[..., :36].transpose(1, 2), placement.character, reduction="none"
         )
-        character = character + weight * (loss * wanted * upright[:, None]).sum() / total_weight
+        character = character + weight * (loss * wanted).sum() / total_weight
         truth = torch.stack(
             [
                 position - x,
@@ -121,17 +139,22 @@ def reader_loss(columns: Tensor, ink: Tensor, batch: Batch) -> tuple[Tensor, dic
             dim=-1,
         )
         error = F.smooth_l1_loss(value[..., 37:40], truth, reduction="none", beta=0.2).sum(dim=-1)
-        geometry = geometry + weight * (error * wanted).sum() / any_weight
+        geometry = geometry + weight * (error * wanted).sum() / total_weight
         if offset == 0:
             hit = (
-                (value[..., :36].argmax(dim=-1) == placement.character) & wanted & upright[:, None]
+                (value[..., :36].argmax(dim=-1) == placement.character) & wanted
             )
             correct = hit.sum() / total_weight
     any_mark = wanted.any(dim=1)
     # The pose is asked of the mean over the columns that hold characters.
     weights = bump.amax(dim=1)
     weights = weights / weights.sum(dim=1, keepdim=True).clamp_min(1e-3)
-    pose_logit = (columns[:, 40:44] * weights[:, None]).sum(dim=2)
+    flipped = weights[: len(pose) - b].flip(1)
+    # A strip flipped top to bottom only (pose 3) keeps its columns.
+    flipped = torch.where(pose[b:, None] == 3, weights[: len(pose) - b], flipped)
+    weights = torch.cat([weights, flipped])
+    any_mark = torch.cat([any_mark, any_mark[: len(pose) - b]])
+    pose_logit = (everything[:, 40:44] * weights[:, None]).sum(dim=2)
     pose_loss = F.cross_entropy(pose_logit, pose, reduction="none")
     losses["character"] = character
     losses["geometry"] = geometry

@@ -28,9 +28,7 @@ class Placement:
     main_row: Tensor
     """bool: belongs to the row a strip is about."""
     mirrored: Tensor
-    """(batch,) bool."""
-    turned: Tensor
-    """(batch,) bool: strip shown upside down; always False for crops."""
+    """(batch,) bool; strips are rendered upright, other poses are flipped views of them."""
     needles: Tensor
     """(batch, PLACES, needles, 2) pixels."""
     needle_present: Tensor
@@ -127,21 +125,18 @@ def place_rows(
         shift_x = (sampler.uniform(batch, low=-1, high=1)) * torch.minimum(slack, pitch * 3)
         centre_x = columns / 2 + shift_x
         centre_y = rows / 2 + 0.07 * height * sampler.normal(batch)
-        turned = sampler.chance(0.22, batch)
-        mirrored = sampler.chance(0.25, batch)
+        mirrored = torch.zeros(batch, dtype=torch.bool, device=device)
     else:
         angle = sampler.uniform(batch, high=2 * math.pi)
         centre_x = sampler.uniform(batch, low=-0.15, high=1.15) * columns
         centre_y = sampler.uniform(batch, low=-0.15, high=1.15) * rows
-        turned = torch.zeros(batch, dtype=torch.bool, device=device)
         mirrored = sampler.chance(0.3, batch)
     sign = torch.where(mirrored, -1.0, 1.0)[:, None, None]
-    flip = torch.where(turned, math.pi, 0.0)
-    cos = torch.cos(angle + flip)[:, None, None]
-    sin = torch.sin(angle + flip)[:, None, None]
+    cos = torch.cos(angle)[:, None, None]
+    sin = torch.sin(angle)[:, None, None]
     x = centre_x[:, None, None] + sign * along * cos - across * sin
     y = centre_y[:, None, None] + sign * along * sin + across * cos
-    character_angle = (angle + flip)[:, None, None] + sign * (torch.atan(slope) + wobble)
+    character_angle = angle[:, None, None] + sign * (torch.atan(slope) + wobble)
 
     exists = valid & torch.stack([torch.ones_like(two_rows), two_rows], dim=1)[..., None]
     margin = 0.0 if strip else -2.0
@@ -188,7 +183,6 @@ def place_rows(
         exists=flat(exists),
         main_row=flat(main),
         mirrored=mirrored,
-        turned=turned,
         needles=flat(torch.stack([needle_x, needle_y], dim=-1)),
         needle_present=flat(present),
     )

@@ -1,0 +1,205 @@
+"""Rows of characters: spots that share a line, a size and a direction."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from legibility.containers import Spot
+
+NEIGHBOUR_GAP: Final = 2.6
+"""Choice: farthest next character in heights: one lost character between two found ones."""
+NEIGHBOUR_ACROSS: Final = 0.42
+"""Choice: offset from the line in heights (bent rows, loose dies)."""
+HEIGHT_RATIO: Final = 1.5
+"""Choice: sizes within one row."""
+AXIS_DEG: Final = 24.0
+"""Choice: disagreement of a spot's direction with the line; many characters look alike turned."""
+MOST_ROWS: Final = 7
+"""Choice: row candidates handed on; each costs one run of the reader."""
+SEED_SCORE: Final = 0.3
+"""Choice: a row needs one spot at least this sure."""
+SAME_ROW: Final = 0.6
+"""Choice: of two rows that share more than this part of the smaller one's spots, one is kept."""
+MOST_SEEDS: Final = 24
+"""Choice: spots that rows are grown from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A line of spots in photo pixels."""
+
+    spots: tuple[Spot, ...]
+    """In order along the reading direction."""
+    x: float
+    y: float
+    """Middle of the row."""
+    height_px: float
+    length_px: float
+    """From the first to the last spot's centre."""
+    angle_deg: float
+    """Of the up direction, counter-clockwise from the picture's up, -180..180."""
+    mirrored: bool
+    """By the spots' vote; the reader weighs the other ways too."""
+    bend_per_px: float
+    """Curvature: offset along the up direction is ``bend_per_px`` times the squared distance from
+    the middle."""
+    score: float
+    """Sum of the spots' scores, less where their own directions depart from the row's."""
+
+
+def link_rows(spots: tuple[Spot, ...]) -> tuple[Row, ...]:
+    """Row candidates, best first; rows that cross may share a spot."""
+    grown: dict[frozenset[int], float] = {}
+    for seed in range(min(len(spots), MOST_SEEDS)):
+        if spots[seed].score < SEED_SCORE:
+            break
+        for axis in _axes(spots, seed):
+            members = frozenset(_along(spots, seed, axis))
+            grown[members] = max(grown.get(members, 0.0), _agreement(spots, members, axis))
+    kept: list[frozenset[int]] = []
+    for members in sorted(grown, key=lambda m: (-grown[m], sorted(m))):
+        shared = max((len(members & other) / len(members) for other in kept), default=0.0)
+        if shared <= SAME_ROW and len(kept) < MOST_ROWS:
+            kept.append(members)
+    return tuple(_fit([spots[i] for i in sorted(members)], grown[members]) for members in kept)
+
+
+def _axes(spots: tuple[Spot, ...], seed: int) -> list[float]:
+    """Directions in radians a row through the seed may have: its own and to each neighbour."""
+    first = spots[seed]
+    axes = [math.radians(-first.angle_deg)]
+    for second in spots:
+        distance = math.hypot(second.x - first.x, second.y - first.y)
+        if not 0.35 * first.height_px < distance < NEIGHBOUR_GAP * first.height_px:
+            continue
+        axis = math.atan2(second.y - first.y, second.x - first.x)
+        if _axis_gap(math.degrees(axis), -first.angle_deg) < AXIS_DEG:
+            axes.append(axis)
+    return axes
+
+
+def _agreement(spots: tuple[Spot, ...], members: frozenset[int], axis: float) -> float:
+    """Sum of scores, each less the more its own direction departs from the row's."""
+    gaps = [_axis_gap(math.degrees(axis), -spots[i].angle_deg) for i in sorted(members)]
+    return sum(
+        spots[i].score * (1 - gap / 45.0) for i, gap in zip(sorted(members), gaps, strict=True)
+    )
+
+
+def _along(spots: tuple[Spot, ...], seed: int, axis: float) -> set[int]:
+    members = {seed}
+    for direction in (1.0, -1.0):
+        here, heading = spots[seed], axis
+        while True:
+            best, best_cost = -1, math.inf
+            for i, spot in enumerate(spots):
+                if i in members:
+                    continue
+                dx, dy = spot.x - here.x, spot.y - here.y
+                size = (spot.height_px + here.height_px) / 2
+                along = direction * (dx * math.cos(heading) + dy * math.sin(heading)) / size
+                across = abs(dy * math.cos(heading) - dx * math.sin(heading)) / size
+                ratio = spot.height_px / here.height_px
+                if (
+                    0.35 < along < NEIGHBOUR_GAP
+                    and across < NEIGHBOUR_ACROSS * max(1.0, along * 0.8)
+                    and 1 / HEIGHT_RATIO < ratio < HEIGHT_RATIO
+                    and _axis_gap(math.degrees(heading), -spot.angle_deg) < AXIS_DEG
+                ):
+                    cost = along + 2 * across - 0.5 * spot.score
+                    if cost < best_cost:
+                        best, best_cost = i, cost
+            if best < 0:
+                break
+            step = math.atan2(
+                direction * (spots[best].y - here.y), direction * (spots[best].x - here.x)
+            )
+            # Follow a bend, but do not let one loose die turn the row.
+            turn = math.remainder(step - heading, math.pi)
+            heading += 0.4 * turn
+            here = spots[best]
+            members.add(best)
+    return members
+
+
+def _axis_gap(first_deg: float, second_deg: float) -> float:
+    """Angle between two undirected lines, 0..90."""
+    return abs(math.remainder(first_deg - second_deg, 180.0))
+
+
+def _fit(spots: list[Spot], score: float) -> Row:
+    """Line, direction, handedness and bend of a row of spots."""
+    weight = np.array([spot.score for spot in spots])
+    xy = np.array([(spot.x, spot.y) for spot in spots])
+    heights = np.array([spot.height_px for spot in spots])
+    height = float(np.exp(np.average(np.log(heights), weights=weight)))
+    angles = np.radians([spot.angle_deg for spot in spots])
+    up = np.array([-(weight * np.sin(angles)).sum(), -(weight * np.cos(angles)).sum()])
+    middle = np.average(xy, axis=0, weights=weight)
+    if len(spots) > 1:
+        _, _, axes = np.linalg.svd((xy - middle) * np.sqrt(weight)[:, None], full_matrices=False)
+        along = axes[0]
+        across = np.array([along[1], -along[0]])
+        # The spots' own up vectors say which side of the line is up.
+        if across @ up < 0:
+            across = -across
+        if len(spots) == 2:
+            own = up / (np.linalg.norm(up) + 1e-9)
+            across = across + 0.35 * own
+            across = across / np.linalg.norm(across)
+        up = across
+    up = up / (np.linalg.norm(up) + 1e-9)
+    mirrored = float((weight * [spot.mirrored_logit for spot in spots]).sum()) > 0
+    right = np.array([-up[1], up[0]]) * (-1.0 if mirrored else 1.0)
+    s = (xy - middle) @ right
+    order = np.argsort(s)
+    ends = (s[order[0]] + s[order[-1]]) / 2
+    centre = middle + right * ends
+    bend = 0.0
+    if len(spots) >= 4:
+        offset = (xy - centre) @ up
+        t = s - ends
+        curve = np.polyfit(t, offset, 2, w=np.sqrt(weight))
+        bend = float(np.clip(curve[0], -0.03 / height, 0.03 / height))
+        centre = centre + up * float(np.average(offset - bend * t**2, weights=weight))
+    else:
+        centre = centre + up * float(np.average((xy - centre) @ up, weights=weight))
+    return Row(
+        spots=tuple(spots[i] for i in order),
+        x=float(centre[0]),
+        y=float(centre[1]),
+        height_px=height,
+        length_px=float(s[order[-1]] - s[order[0]]),
+        angle_deg=math.degrees(math.atan2(-up[0], -up[1])),
+        mirrored=mirrored,
+        bend_per_px=bend,
+        score=score,
+    )
+
+
+def row_through(
+    points: Sequence[tuple[float, float]],
+    heights_px: Sequence[float],
+    *,
+    angle_deg: float,
+    mirrored: bool,
+    score: float,
+) -> Row:
+    """A row laid again through characters the reader found.
+
+    Parameters
+    ----------
+    points, heights_px : centres in photo pixels in reading order, and sizes
+    angle_deg, mirrored : how the characters stand
+    """
+    logit = 1.0 if mirrored else -1.0
+    spots = [
+        Spot(x=x, y=y, height_px=h, angle_deg=angle_deg, mirrored_logit=logit, score=1.0)
+        for (x, y), h in zip(points, heights_px, strict=True)
+    ]
+    return _fit(spots, score)

@@ -1,0 +1,100 @@
+"""The package's networks: where their files are, how their input is made, how they are run."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any, Final, TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.containers import ColorImage
+from legibility.errors import ModelError
+
+MODELS: Final = Path(__file__).parent / "models"
+"""Folder of the shipped network files."""
+NetworkInput: TypeAlias = NDArray[np.float32]
+"""(3, height, width) normalised log colour."""
+
+LOG_OFFSET: Final = 0.04
+"""As in training: keeps the logarithm of black finite and its noise small."""
+CONTRAST_FLOOR: Final = 0.03
+"""As in training: about the noise of a good photo, so that bare skin is not blown up."""
+BLOCK_PX: Final = 8
+"""As in training: surroundings are averaged over blocks of this side."""
+
+
+@cache
+def _network(name: str) -> Any:
+    path = MODELS / f"{name}.onnx"
+    if not path.is_file():
+        raise ModelError(f"{path}: the {name} network is missing; install the package again")
+    try:
+        return cv2.dnn.readNetFromONNX(str(path))
+    except cv2.error as error:
+        raise ModelError(f"{path}: OpenCV cannot load the {name} network: {error}") from error
+
+
+def run_network(
+    name: str, inputs: NDArray[np.float32], *, outputs: Sequence[str]
+) -> tuple[NDArray[np.float32], ...]:
+    """Outputs of a shipped network for a batch (n, 3, height, width) float32.
+
+    Raises
+    ------
+    ModelError
+        If the file is missing or cannot be loaded.
+    """
+    network = _network(name)
+    network.setInput(np.ascontiguousarray(inputs))
+    return tuple(np.asarray(value) for value in network.forward(list(outputs)))
+
+
+@cache
+def models_sha256() -> str:
+    """Hex digest over all model files in the order of their names."""
+    digest = hashlib.sha256()
+    for path in sorted(MODELS.iterdir()):
+        if path.suffix in {".onnx", ".json", ".npz"}:
+            digest.update(path.name.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+def normalise(pixels: ColorImage, *, sigma_blocks: float) -> NetworkInput:
+    """Log colour less its surroundings, over the local contrast.
+
+    The same formula as ``train.networks.normalise``; a test holds the two together.
+
+    Parameters
+    ----------
+    pixels : (height, width, 3) uint8 RGB, both sides divisible by ``BLOCK_PX``
+    sigma_blocks : standard deviation of the surroundings in blocks
+
+    Returns
+    -------
+    (3, height, width) float32
+    """
+    logs = _LOG_TABLE[pixels]
+    centred = logs - _surroundings(logs, sigma_blocks)
+    power = _surroundings((centred * centred).mean(axis=2), sigma_blocks)
+    scaled = centred / (np.sqrt(np.maximum(power, 0)) + np.float32(CONTRAST_FLOOR))[..., None]
+    return np.ascontiguousarray(scaled.transpose(2, 0, 1))
+
+
+_LOG_TABLE: Final = np.log(np.arange(256, dtype=np.float32) / 255 + LOG_OFFSET)
+
+
+def _surroundings(values: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+    height, width = values.shape[:2]
+    small = cv2.resize(
+        values, (width // BLOCK_PX, height // BLOCK_PX), interpolation=cv2.INTER_AREA
+    )
+    reach = int(3 * sigma)
+    small = cv2.GaussianBlur(
+        small, (2 * reach + 1, 2 * reach + 1), sigma, borderType=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR))

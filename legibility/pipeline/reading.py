@@ -1,0 +1,184 @@
+"""A photo's :class:`Reading`: the sighted mark under each pose worth keeping."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from legibility.containers import CellReading, ColorImage, Flag, Hypothesis, Mask, Reading
+from legibility.errors import ModelError
+from legibility.networks import MODELS
+from legibility.pipeline.cells import (
+    Readers,
+    RowOpinions,
+    cell_readings,
+    pooled,
+    readers_disagree,
+    row_opinions,
+)
+from legibility.pipeline.sighting import (
+    POSE_FLOOR,
+    Sighting,
+    place_evidence,
+    posed_rows,
+    sight_mark,
+    view_rows,
+)
+from legibility.read.reading_model import ReadingModel, load_reading_model
+from legibility.read.tesseract import available
+
+DISAGREE: Final = 0.5
+"""Choice: Jensen-Shannon share above which the readers' disagreement is flagged."""
+OTHER_POSES: Final = 2
+"""Choice: most poses kept beside the best one; each costs a run of the reader."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarkModel:
+    """Probability that what was sighted is a readable mark: a logistic regression."""
+
+    bias: float
+    evidence: float
+    """Weight of log(evidence + 0.1)."""
+    certainty: float
+    """Weight of the mean certainty of the places."""
+    pose: float
+    """Weight of the probability of the best pose."""
+
+    def log_no_mark(self, features: tuple[float, float, float]) -> float:
+        """Log-probability that no readable mark was sighted."""
+        evidence, certainty, pose = features
+        logit = (
+            self.bias
+            + self.evidence * math.log(evidence + 0.1)
+            + self.certainty * certainty
+            + self.pose * pose
+        )
+        return -float(np.logaddexp(0.0, logit))
+
+
+MARK_FILE: Final = MODELS / "mark.json"
+
+
+@lru_cache(maxsize=1)
+def load_mark_model(path: Path = MARK_FILE) -> MarkModel:
+    """The shipped regression.
+
+    Raises
+    ------
+    ModelError
+        If the file is missing or lacks a weight.
+    """
+    try:
+        values: Mapping[str, float] = json.loads(path.read_text(encoding="utf-8"))
+        return MarkModel(*(float(values[k]) for k in ("bias", "evidence", "certainty", "pose")))
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ModelError(f"{path}: cannot be read: {error}; install the package again") from error
+
+
+def mark_features(sighting: Sighting) -> tuple[float, float, float]:
+    """Evidence, mean certainty of the places, and probability of the best pose."""
+    places = [place for row in sighting.rows for place in row.view.places]
+    weight = sum(place.presence for place in places)
+    certainty = place_evidence(places) / weight if weight > 0 else 0.0
+    return sighting.evidence, certainty, float(np.exp(sighting.pose_logp.max()))
+
+
+@lru_cache(maxsize=1)
+def reading_model() -> ReadingModel:
+    """The shipped pool and calibration, loaded once a process."""
+    return load_reading_model()
+
+
+def read_mark(
+    pixels: ColorImage, *, not_seen: Mask, readers: Readers, timeout_s: float
+) -> tuple[Reading, Sighting, tuple[RowOpinions, ...]]:
+    """Reading of a photo, what was sighted, and the readers' opinions of the best hypothesis."""
+    model = reading_model()
+    sighting = sight_mark(pixels, not_seen=not_seen)
+    flags = Flag.NONE
+    if readers.second and not available():
+        flags |= Flag.NO_SECOND_READER
+    if not sighting.rows or sighting.page_like:
+        flags |= Flag.TOO_MANY_ROWS if sighting.page_like else Flag.NO_MARK
+        return Reading((), 0.0, flags=flags), sighting, ()
+    log_no_mark = load_mark_model().log_no_mark(mark_features(sighting))
+    log_mark = math.log(-math.expm1(min(log_no_mark, -1e-12)))
+    opinions = tuple(
+        row_opinions(seen.strip, seen.view, readers=readers, timeout_s=timeout_s)
+        for seen in sighting.rows
+    )
+    rows = tuple(
+        cell_readings(seen.strip, seen.view, said, pooled(said, model))
+        for seen, said in zip(sighting.rows, opinions, strict=True)
+    )
+    best = int(np.argmax(sighting.pose_logp))
+    hypotheses = [_hypothesis(sighting, best, log_mark, rows)]
+    hypotheses += _other_poses(pixels, sighting, best, log_mark, not_seen, model)
+    if any(readers_disagree(said, model) > DISAGREE for said in opinions):
+        flags |= Flag.READERS_DISAGREE
+    if hypotheses[0].mirrored:
+        flags |= Flag.SEEN_MIRRORED
+    if log_no_mark > math.log(0.5):
+        flags |= Flag.NO_MARK
+    second = tuple(said.second.text for said in opinions if said.second.asked)
+    reading = Reading(
+        hypotheses=_normalised(hypotheses, log_mark),
+        logp_no_mark=log_no_mark,
+        second_opinion=second,
+        flags=flags,
+    )
+    return reading, sighting, opinions
+
+
+def _hypothesis(
+    sighting: Sighting, pose: int, log_mark: float, rows: tuple[tuple[CellReading, ...], ...]
+) -> Hypothesis:
+    first = posed_rows(sighting, pose)[0]
+    return Hypothesis(
+        logp=log_mark + float(sighting.pose_logp[pose]),
+        rows=tuple(row for row in rows if row),
+        rotation_deg=first.angle_deg,
+        mirrored=first.mirrored,
+    )
+
+
+def _other_poses(
+    pixels: ColorImage,
+    sighting: Sighting,
+    best: int,
+    log_mark: float,
+    not_seen: Mask,
+    model: ReadingModel,
+) -> list[Hypothesis]:
+    """Less probable ways round, read by the network alone."""
+    order = np.argsort(-sighting.pose_logp, kind="stable")
+    out = []
+    for pose in [int(k) for k in order if k != best][:OTHER_POSES]:
+        if sighting.pose_logp[pose] < math.log(POSE_FLOOR):
+            continue
+        seen_rows = view_rows(pixels, posed_rows(sighting, pose), not_seen)
+        silent = Readers(needles=False, second=False)
+        rows = []
+        for seen in seen_rows:
+            said = row_opinions(seen.strip, seen.view, readers=silent, timeout_s=1.0)
+            rows.append(cell_readings(seen.strip, seen.view, said, pooled(said, model)))
+        out.append(_hypothesis(sighting, pose, log_mark, tuple(rows)))
+    return out
+
+
+def _normalised(hypotheses: list[Hypothesis], log_mark: float) -> tuple[Hypothesis, ...]:
+    """Hypotheses with something to read; they and "no mark" sum to one."""
+    kept = [h for h in hypotheses if h.rows]
+    if not kept:
+        return ()
+    total = float(np.logaddexp.reduce([h.logp for h in kept]))
+    shifted = [replace(h, logp=h.logp - total + log_mark) for h in kept]
+    return tuple(sorted(shifted, key=lambda h: -h.logp))

@@ -1,0 +1,183 @@
+"""Photo to result."""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from legibility import __version__
+from legibility.alphabet import NO_CHARACTER
+from legibility.containers import (
+    Decision,
+    Flag,
+    Identification,
+    Photo,
+    PhotoResult,
+    Provenance,
+    Reading,
+    Status,
+    Steps,
+)
+from legibility.enhance.chain import enhance
+from legibility.herd.grade import grade
+from legibility.identify.calibration import FinalCalibration, load_final_calibration
+from legibility.identify.decision import identify
+from legibility.identify.marktext import best_text
+from legibility.networks import models_sha256
+from legibility.photo.capture import MarkBox, check_capture
+from legibility.photo.flags import describe
+from legibility.photo.load import load_photo
+from legibility.pipeline.cells import Readers
+from legibility.pipeline.reading import read_mark
+from legibility.settings import Settings
+
+if TYPE_CHECKING:
+    from legibility.identify.registry import Registry
+    from legibility.identify.rules import Rules
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What is left out of a reading, for ablations."""
+
+    needles: bool = True
+    without_steps: frozenset[str] = field(default_factory=frozenset)
+    """Enhancement steps that are not run."""
+
+
+def read(
+    path: Path,
+    *,
+    registry: Registry | None = None,
+    rules: Rules | None = None,
+    settings: Settings | None = None,
+) -> PhotoResult:
+    """Read a photo file.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used as a photo.
+    """
+    return read_steps(path, registry=registry, rules=rules, settings=settings)[0]
+
+
+def read_steps(
+    path: Path,
+    *,
+    registry: Registry | None = None,
+    rules: Rules | None = None,
+    settings: Settings | None = None,
+) -> tuple[PhotoResult, Steps]:
+    """Read a photo file and keep the pictures the reader looked at.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used as a photo.
+    """
+    settings = settings or Settings()
+    started = time.perf_counter()
+    photo = load_photo(path, settings=settings)
+    return _read(photo, registry, rules, settings, Choices(), started)
+
+
+def read_photo(
+    photo: Photo,
+    *,
+    registry: Registry | None = None,
+    rules: Rules | None = None,
+    settings: Settings | None = None,
+    choices: Choices | None = None,
+) -> PhotoResult:
+    """Read a decoded photo.
+
+    A poor photo is a result with flags, not an error.
+    """
+    started = time.perf_counter()
+    chosen = choices or Choices()
+    return _read(photo, registry, rules, settings or Settings(), chosen, started)[0]
+
+
+def _read(
+    photo: Photo,
+    registry: Registry | None,
+    rules: Rules | None,
+    settings: Settings,
+    choices: Choices,
+    started: float,
+) -> tuple[PhotoResult, Steps]:
+    enhanced = enhance(photo, settings=settings, without=choices.without_steps)
+    readers = Readers(needles=choices.needles, second=settings.second_reader)
+    reading, sighting, _ = read_mark(
+        photo.pixels,
+        not_seen=enhanced.glare | enhanced.hair,
+        readers=readers,
+        timeout_s=settings.second_reader_timeout_s,
+    )
+    quads = _quads(reading)
+    capture = check_capture(photo, mark=MarkBox(quads) if quads else None)
+    identification = identify(
+        reading,
+        registry,
+        settings=settings,
+        calibration=_final_calibration(),
+        capture_good_enough=capture.good_enough,
+    )
+    text = best_text(reading, settings)
+    refused = identification.decision in (Decision.UNREADABLE, Decision.RETAKE) and (
+        not text or math.exp(min(0.0, reading.logp_no_mark)) >= 0.5
+    )
+    flags = capture.flags | reading.flags
+    status = _status(identification, refused)
+    result = PhotoResult(
+        photo=photo.name,
+        sha256=photo.sha256,
+        status=status,
+        flags=flags,
+        reasons=_reasons(identification, flags, status),
+        text="" if refused else text,
+        reading=reading,
+        identification=identification,
+        grade=None if refused else grade(reading, capture),
+        provenance=Provenance(__version__, models_sha256(), settings.sha256),
+        seconds=time.perf_counter() - started,
+        measures=capture.measures,
+    )
+    return result, Steps(enhanced=enhanced, strips=sighting.tried, spots=sighting.spots)
+
+
+@lru_cache(maxsize=1)
+def _final_calibration() -> FinalCalibration:
+    return load_final_calibration()
+
+
+def _quads(reading: Reading) -> tuple[np.ndarray, ...]:
+    if not reading.hypotheses or math.exp(min(0.0, reading.logp_no_mark)) >= 0.5:
+        return ()
+    best = reading.hypotheses[0]
+    return tuple(
+        cell.quad for row in best.rows for cell in row if np.argmax(cell.logp) != NO_CHARACTER
+    )
+
+
+def _status(identification: Identification, refused: bool) -> Status:
+    if not refused:
+        return Status.READ
+    retake = identification.decision is Decision.RETAKE
+    return Status.RETAKE if retake else Status.UNREADABLE
+
+
+def _reasons(identification: Identification, flags: Flag, status: Status) -> tuple[str, ...]:
+    """Why the result is what it is: the decision first, then what is wrong with the photo."""
+    reasons = [identification.reason] if identification.reason else []
+    for info in describe(flags):
+        if info.prevents_reading or status is not Status.READ:
+            reasons.append(f"{info.sentence} {info.remedy}")
+    return tuple(reasons)
