@@ -20,6 +20,9 @@ UNREAD: Final = "?"
 ROW_SEPARATOR: Final = "/"
 """Between the rows of a two-row mark: ``AB/123``."""
 
+LOOK_ALIKE: Final = {"O": "0", "0": "O", "I": "1", "1": "I"}
+"""Characters that many die sets do not tell apart (common practice, no source)."""
+
 _INDEX: Final = {character: index for index, character in enumerate(CHARACTERS)}
 
 

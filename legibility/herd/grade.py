@@ -24,8 +24,9 @@ INK_CONTRAST: Final[Limits] = (0.10, 0.15, 0.20, 0.25, 0.30)
 """ISO/IEC 29158 cell contrast, grades 1 to 4, from memory; 0 at 0.10 is a choice."""
 NEEDLES_PRESENT: Final[Limits] = (0.30, 0.45, 0.60, 0.75, 0.90)
 """Choice: share of a character's needles that show ink; a die of 10 may lose one and be as new."""
-SEPARATION: Final[Limits] = (0.00, 0.15, 0.30, 0.45, 0.60)
-"""Choice: how far the ink falls between neighbouring needle dots."""
+SEPARATION: Final[Limits] = (0.00, 0.05, 0.10, 0.20, 0.30)
+"""Choice: how far the ink falls between neighbouring needle dots, median over the characters: bleed
+is a property of the mark, and dies with many needles have little room between them."""
 EVENNESS: Final[Limits] = (0.10, 0.20, 0.30, 0.40, 0.50)
 """ISO/IEC 15415 modulation as used by 29158, grades 1 to 4, from memory; 0 at 0.10 is a choice."""
 CERTAINTY: Final[Limits] = (0.30, 0.50, 0.80, 0.95, 0.99)
@@ -76,7 +77,7 @@ def grade(reading: Reading, capture: CaptureCheck) -> Grade | None:
     measured = {
         "ink_contrast": (_worst(contrasts), INK_CONTRAST),
         "needles_present": (_worst([_share_inked(cell) for cell in seen]), NEEDLES_PRESENT),
-        "separation": (_worst([cell.separation for cell in seen]), SEPARATION),
+        "separation": (_middle([cell.separation for cell in seen]), SEPARATION),
         "evenness": (_evenness(contrasts), EVENNESS),
         "certainty": (_worst([_certainty(cell) for cell in seen]), CERTAINTY),
     }
@@ -122,6 +123,11 @@ def _certainty(cell: CellReading) -> float:
 def _worst(values: Sequence[float]) -> float:
     known = [value for value in values if not math.isnan(value)]
     return min(known, default=math.nan)
+
+
+def _middle(values: Sequence[float]) -> float:
+    known = [value for value in values if not math.isnan(value)]
+    return float(np.median(known)) if known else math.nan
 
 
 def _evenness(contrasts: Sequence[float]) -> float:

@@ -7,7 +7,15 @@ from typing import Final
 
 import numpy as np
 
-from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER, ROW_SEPARATOR, UNREAD
+from legibility.alphabet import (
+    CHARACTERS,
+    LOOK_ALIKE,
+    N_CHARACTERS,
+    NO_CHARACTER,
+    ROW_SEPARATOR,
+    UNREAD,
+    index_of,
+)
 from legibility.containers import CellReading, Hypothesis, Reading
 from legibility.identify.likelihood import hypothesis_weights
 from legibility.probability import LOG_FLOOR
@@ -36,8 +44,18 @@ def best_character(cell: CellReading) -> tuple[str, float]:
     return CHARACTERS[index], float(np.exp(cell.logp[index]))
 
 
+def shape_probability(cell: CellReading) -> float:
+    """Probability of the most probable character or its look-alike (O and 0, I and 1).
+
+    Which of the two it is only the herd's rules or the registry can say; the shape is read.
+    """
+    character, probability = best_character(cell)
+    twin = LOOK_ALIKE.get(character)
+    return probability + (float(np.exp(cell.logp[index_of(twin)])) if twin else 0.0)
+
+
 def best_text(reading: Reading, settings: Settings) -> str:
-    """Most probable mark, "?" for each cell that cannot be read, ``/`` between rows.
+    """Most probable mark, "?" for each cell whose shape cannot be read, ``/`` between rows.
 
     Cells read as "no character" are left out; empty when nothing is left.
 
@@ -50,9 +68,9 @@ def best_text(reading: Reading, settings: Settings) -> str:
     for cells in hypothesis.rows if hypothesis else ():
         text = ""
         for cell in cells:
-            character, probability = best_character(cell)
             if not is_empty(cell):
-                text += character if probability >= settings.readable_probability else UNREAD
+                read = shape_probability(cell) >= settings.readable_probability
+                text += best_character(cell)[0] if read else UNREAD
         rows.append(text)
     return ROW_SEPARATOR.join(row for row in rows if row)
 

@@ -19,7 +19,7 @@ LEAST_PIXELS: Final = 4
 """Choice: fewer pixels of ink or of skin give no measure."""
 INKED: Final = 0.5
 """Choice: needles at least this probably inked are compared with their neighbours."""
-NEIGHBOUR_PX: Final = (3.0, 9.0)
+NEIGHBOUR_PX: Final = (5.0, 11.0)
 """Choice: distance of neighbouring needles in a strip (characters are about 31 px high)."""
 
 
