@@ -6,6 +6,7 @@ import re
 import shlex
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import click
@@ -76,7 +77,17 @@ def test_set_up_begins_with_the_demo_and_the_tests(number: str, wanted: str) -> 
 
 
 def test_links_between_documents_lead_somewhere() -> None:
-    for document in sorted(ROOT.glob("*.md")):
+    for document in [*sorted(ROOT.glob("*.md")), ROOT / "sample_images" / "README.md"]:
         for address in re.findall(r"\]\(([^)#\s]+)", document.read_text("utf-8")):
             if "://" not in address and not address.startswith("mailto:"):
                 assert (document.parent / address).exists(), f"{document.name}: {address}"
+
+
+def test_every_dependency_has_its_reason() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    wanted = list(project["dependencies"])
+    for extra in project["optional-dependencies"].values():
+        wanted += extra
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    names = {re.split(r"[\[<>=;~ ]", requirement)[0] for requirement in wanted}
+    assert {name for name in names if f"`{name}`" not in text} == set()
