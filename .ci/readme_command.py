@@ -12,7 +12,8 @@ import sys
 from pathlib import Path
 
 INSTALLING = re.compile(
-    r"(sudo |\$\(command -v sudo\) |env )*(apt-get|apt|git|cd|python3? -m venv|\.|source) "
+    r"(sudo |\$\(command -v sudo\) |env |[A-Z_]+=\S+ )*"
+    r"(apt-get|apt|git|cd|python3? -m venv|\.|source) "
     r"|(\S*/)?pip |\S*python3? -m pip |export |sudo "
 )
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
 from legibility.cli import cli
 from legibility.report.record import FIELDS
@@ -91,3 +92,29 @@ def test_every_dependency_has_its_reason() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
     names = {re.split(r"[\[<>=;~ ]", requirement)[0] for requirement in wanted}
     assert {name for name in names if f"`{name}`" not in text} == set()
+
+
+@pytest.mark.parametrize("beginning", ["check", "read sample_images/upside-down.jpg"])
+def test_examples_print_what_the_readme_shows(
+    beginning: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Marks, animals and remedies; figures may differ a little between releases of libraries.
+
+    After new networks or fits: ``python .ci/readme_output.py README.md``.
+    """
+    monkeypatch.chdir(ROOT)
+    examples = re.findall(
+        r"```sh\nlegibility ([^\n]*)\n```\n\n```text\n(.*?)```\n",
+        README.read_text("utf-8"),
+        flags=re.DOTALL,
+    )
+    ((arguments, shown),) = [found for found in examples if found[0].startswith(beginning)]
+    done = CliRunner().invoke(cli, shlex.split(arguments))
+    assert done.exit_code == 0, done.output
+
+    def kept(text: str) -> list[str]:
+        wanted = r"sample_images/|  Mark |  - |  Advice |    \*  \S"
+        lines = [line.rstrip() for line in text.splitlines() if re.match(wanted, line)]
+        return [re.sub(r"[\d.]+ %.*", "N %", line) for line in lines]
+
+    assert kept(done.stdout) == kept(shown)
