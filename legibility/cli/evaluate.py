@@ -20,6 +20,14 @@ from legibility.cli import options
 )
 @options.seed_option
 @click.option(
+    "--jobs",
+    type=click.IntRange(1, 256),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="How many processes share the photos.",
+)
+@click.option(
     "--out",
     "folder",
     type=options.ANY_PATH,
@@ -28,11 +36,14 @@ from legibility.cli import options
     metavar="DIR",
     help="Folder for the figures as JSON and as tables.",
 )
-def evaluate(count: int, seed: int, folder: Path) -> None:
+def evaluate(count: int, seed: int, jobs: int, folder: Path) -> None:
     """Measure how well marks are read, on scenes never trained on."""
+    from legibility.evaluate.baselines import BASELINES
     from legibility.evaluate.run import run_evaluation, write_report
 
     with click.progressbar(length=count, label="Evaluating", show_pos=True) as bar:
-        report = run_evaluation(n=count, seed=seed, progress=bar.update)
+        report = run_evaluation(
+            n=count, seed=seed, jobs=jobs, baselines=tuple(BASELINES), progress=bar.update
+        )
     for path in write_report(report, folder):
         click.echo(path)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from legibility.evaluate.skins import FloatColor
 from legibility.evaluate.textures import blur, fine_structure, patch, slow_noise
@@ -87,6 +86,8 @@ def _hair(
     height_px: float,
     rng: np.random.Generator,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    from scipy.interpolate import CubicSpline
+
     layer = np.zeros((height, width), dtype=np.uint8)
     colour = np.array(
         [(0.85, 0.8, 0.72), (0.45, 0.33, 0.22), (0.13, 0.11, 0.1)][int(rng.integers(3))]

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-
-from scipy.special import betaincinv, ndtri
+from statistics import NormalDist
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +32,7 @@ def wilson(count: int, total: int, *, confidence: float = 0.95) -> tuple[float, 
         If not 0 <= count <= total, or total is 0.
     """
     _check(count, total)
-    z = float(ndtri(0.5 + confidence / 2))
+    z = NormalDist().inv_cdf(0.5 + confidence / 2)
     share, extra = count / total, z * z / total
     middle = (share + extra / 2) / (1 + extra)
     half = z / (1 + extra) * (share * (1 - share) / total + extra / (4 * total)) ** 0.5
@@ -52,6 +51,8 @@ def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> tupl
     ValueError
         If not 0 <= count <= total, or total is 0.
     """
+    from scipy.special import betaincinv
+
     _check(count, total)
     tail = (1 - confidence) / 2
     low = 0.0 if count == 0 else float(betaincinv(count, total - count + 1, tail))

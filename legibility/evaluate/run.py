@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from multiprocessing import get_context
 from typing import Final
 
 import numpy as np
@@ -77,25 +79,24 @@ def make_herd(*, seed: int) -> Herd:
     )
 
 
-def herd_photos(
+def herd_photo(
+    index: int,
     *,
     herd: Herd,
-    n: int,
     seed: int,
     no_mark_share: float = NO_MARK,
     choices: SceneChoices | None = None,
-) -> Iterator[tuple[EvaluationPhoto, str | None]]:
-    """Evaluation photos of animals drawn from the herd, with who is in them."""
-    for index in range(n):
-        animal = int(np.random.default_rng((seed, index, 1)).integers(len(herd.marks)))
-        (photo,) = evaluation_set(
-            n=1,
-            seed=seed,
-            first=index,
-            no_mark_share=no_mark_share,
-            choices=replace(choices or SceneChoices(), mark=herd.marks[animal]),
-        )
-        yield photo, (herd.animal_ids[animal] if photo.truth.mark else None)
+) -> tuple[EvaluationPhoto, str | None]:
+    """Photo ``index`` of an animal drawn from the herd, and who is in it."""
+    animal = int(np.random.default_rng((seed, index, 1)).integers(len(herd.marks)))
+    (photo,) = evaluation_set(
+        n=1,
+        seed=seed,
+        first=index,
+        no_mark_share=no_mark_share,
+        choices=replace(choices or SceneChoices(), mark=herd.marks[animal]),
+    )
+    return photo, (herd.animal_ids[animal] if photo.truth.mark else None)
 
 
 def run_evaluation(
@@ -107,6 +108,7 @@ def run_evaluation(
     baseline_photos: int = 100,
     pairs: int | None = None,
     choices: SceneChoices | None = None,
+    jobs: int = 1,
     progress: Callable[[int], object] | None = None,
 ) -> Report:
     """Measure a reader on ``n`` evaluation photos.
@@ -125,6 +127,8 @@ def run_evaluation(
         Ears photographed in each of ``POSES``; n // 8 by default.
     choices : SceneChoices, optional
         What to hold fixed in all photos, e.g. their width.
+    jobs : int, optional
+        Processes; an own ``reader`` must be picklable when there are several.
     progress : callable, optional
         Called with the number of photos done since its last call.
 
@@ -133,24 +137,21 @@ def run_evaluation(
     Report
     """
     read = reader or default_reader()
-    herd = make_herd(seed=seed)
+    judged = _judged_photos(
+        _PhotoJudge(make_herd(seed=seed), seed, choices, reader, tuple(baselines)), n=n, jobs=jobs
+    )
     outcomes: list[Outcome] = []
     ideal: list[tuple[str, str, int, bool]] = []
     others: dict[str, list[tuple[str, str]]] = {name: [] for name in baselines}
     compared: list[Outcome] = []
-    for photo, animal_id in herd_photos(herd=herd, n=n, seed=seed, choices=choices):
-        result = read(photo.photo(), registry=herd.registry)
-        outcomes.append(judge(photo, result, animal_id=animal_id))
-        truth = photo.truth
-        if truth.mark:
-            ideal.append(
-                (truth.mark, read_ideally(photo).text, truth.fading, truth.person_readable)
-            )
-        if truth.person_readable and len(compared) < baseline_photos:
-            compared.append(outcomes[-1])
-            for name in baselines:
-                lines = BASELINES[name](photo)
-                others[name].append((plain(truth.mark), kindest(truth.mark, lines)))
+    for found in judged:
+        outcomes.append(found.outcome)
+        if found.ideal is not None:
+            ideal.append(found.ideal)
+        if found.others and len(compared) < baseline_photos:
+            compared.append(found.outcome)
+            for name, pair in found.others.items():
+                others[name].append(pair)
         if progress is not None:
             progress(1)
     sections = (
@@ -163,6 +164,51 @@ def run_evaluation(
         pose_pairs(read, n=n // 8 if pairs is None else pairs, seed=seed),
     )
     return Report(n=n, seed=seed, sections=sections, facts=_facts())
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    outcome: Outcome
+    ideal: tuple[str, str, int, bool] | None
+    """Mark, the ideal observer's reading, fading, person-readable; None without a mark."""
+    others: Mapping[str, tuple[str, str]]
+    """Other readers' answers; empty when the photo is not person-readable."""
+
+
+@dataclass(frozen=True, slots=True)
+class _PhotoJudge:
+    """Makes, reads and judges photo ``index`` of an evaluation; pickles to its worker once."""
+
+    herd: Herd
+    seed: int
+    choices: SceneChoices | None
+    reader: PhotoReader | None
+    baselines: tuple[str, ...]
+
+    def __call__(self, index: int) -> _Judged:
+        read = self.reader or default_reader()
+        photo, animal_id = herd_photo(index, herd=self.herd, seed=self.seed, choices=self.choices)
+        outcome = judge(
+            photo, read(photo.photo(), registry=self.herd.registry), animal_id=animal_id
+        )
+        truth = photo.truth
+        ideal = None
+        if truth.mark:
+            ideal = (truth.mark, read_ideally(photo).text, truth.fading, truth.person_readable)
+        others = {}
+        if truth.person_readable:
+            for name in self.baselines:
+                said = kindest(truth.mark, BASELINES[name](photo))
+                others[name] = (plain(truth.mark), said)
+        return _Judged(outcome, ideal, others)
+
+
+def _judged_photos(judge_photo: _PhotoJudge, *, n: int, jobs: int) -> Iterator[_Judged]:
+    if jobs == 1:
+        yield from map(judge_photo, range(n))
+        return
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(judge_photo, range(n), chunksize=2)
 
 
 def ceiling_section(

@@ -11,7 +11,7 @@ from legibility.errors import OutputError
 from legibility.evaluate import run
 from legibility.evaluate.pose import SceneChoices
 from legibility.evaluate.report import as_markdown
-from legibility.evaluate.run import herd_photos, make_herd, run_ablation, run_evaluation
+from legibility.evaluate.run import herd_photo, make_herd, run_ablation, run_evaluation
 from legibility.evaluate.run import write_report as write
 from tests.evaluate.fake_readers import FakeReader, guess
 
@@ -22,7 +22,8 @@ SMALL = SceneChoices(width_px=480, height_px=360, mark_share=0.7)
 @pytest.fixture(scope="module")
 def known():
     """Photo digest -> what is there."""
-    photos = herd_photos(herd=make_herd(seed=SEED), n=N, seed=SEED, choices=SMALL)
+    herd = make_herd(seed=SEED)
+    photos = [herd_photo(i, herd=herd, seed=SEED, choices=SMALL) for i in range(N)]
     return {
         photo.photo().sha256: "" if photo.truth.unreadable else photo.truth.mark
         for photo, _ in photos
