@@ -6,10 +6,32 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import logsumexp
 
 LOG_FLOOR: Final = -60.0
 """Choice: smallest log-probability kept (1e-26), so that no claim is ever infinitely certain."""
+
+
+def log_sum_exp(values: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
+    """``log(sum(exp(values)))`` along an axis that is kept with length one, without overflow.
+
+    Blanchard, Higham & Higham 2021, "Accurately computing the log-sum-exp and softmax functions",
+    IMA J. Numer. Anal. 41:2311-2330, algorithm 3.1 (shift by the largest value).
+
+    Parameters
+    ----------
+    values : array_like of float
+        ``-inf`` allowed; an axis of nothing else gives ``-inf``.
+
+    Returns
+    -------
+    ndarray of float64
+    """
+    array = np.asarray(values, dtype=np.float64)
+    largest = array.max(axis=axis, keepdims=True)
+    shift = np.where(np.isfinite(largest), largest, 0.0)
+    with np.errstate(divide="ignore"):
+        total = np.log(np.exp(array - shift).sum(axis=axis, keepdims=True))
+    return np.asarray(total + shift, dtype=np.float64)
 
 
 def normalise_log(logp: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
@@ -25,7 +47,7 @@ def normalise_log(logp: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
     ndarray of float64, same shape
     """
     values = np.asarray(logp, dtype=np.float64)
-    return np.asarray(values - logsumexp(values, axis=axis, keepdims=True), dtype=np.float64)
+    return np.asarray(values - log_sum_exp(values, axis=axis), dtype=np.float64)
 
 
 def temper(logp: ArrayLike, *, temperature: float, axis: int = -1) -> NDArray[np.float64]:

@@ -18,11 +18,10 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from legibility.alphabet import N_CHARACTERS, N_CLASSES, NO_CHARACTER
 from legibility.containers import LogLikelihood
-from legibility.probability import normalise_log
+from legibility.probability import log_sum_exp, normalise_log
 
 READER_FLOOR: Final = -15.0
 """Choice: no reader alone can put a character further below its best one than this (log)."""
@@ -177,7 +176,7 @@ def _fit_pool(blocks: list[NDArray[np.float64]], truths: list[NDArray[np.int64]]
 
     def loss(vector: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         scores = features @ vector
-        log_total = logsumexp(scores, axis=1)
+        log_total = log_sum_exp(scores, axis=1)[:, 0]
         share = np.exp(scores - log_total[:, None])
         value = np.mean(log_total - scores[rows, truth])
         gradient = np.einsum("nc,ncr->r", share, features) / len(truth)

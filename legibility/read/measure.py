@@ -6,7 +6,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from legibility.containers import ColorImage, GrayImage, Points
 from legibility.read.cells import CellBox
@@ -66,5 +65,7 @@ def separation(ink: GrayImage, positions: Points, inked: NDArray[np.float64]) ->
 
 
 def _at(ink: GrayImage, points: Points) -> NDArray[np.float64]:
+    from scipy.ndimage import map_coordinates
+
     values = map_coordinates(ink, [points[:, 1], points[:, 0]], order=1, mode="nearest")
     return np.asarray(values, dtype=np.float64)

@@ -1,4 +1,4 @@
-"""From placed needles to pictures: skin, ink, what lies over it, light and camera, batched in torch.
+"""From placed needles to pictures in torch: skin, ink, what lies over it, light and camera.
 
 The same physics as ``legibility.simulate`` (coverage of soft discs, Beer-Lambert staining), with
 wider ranges than are plausible for an ear: a reader that has seen stranger things than it will
@@ -151,7 +151,7 @@ def _motion(images: Tensor, length: Tensor, angle: Tensor, *, reach: int) -> Ten
 def _ink(
     sampler: Sampler, atlas: Atlas, placement: Placement, size: tuple[int, int], *, reach: int
 ) -> tuple[Tensor, Tensor, Tensor]:
-    """Coverage (batch, 1, h, w), needle amounts (batch, PLACES, n) and overall strength (batch,)."""
+    """Coverage (batch, 1, h, w), needle amounts (batch, PLACES, n) and strength (batch,)."""
     batch = placement.centre.shape[0]
     height = placement.height
     n = placement.needle_present.shape[-1]
@@ -321,7 +321,7 @@ def _light(sampler: Sampler, atlas: Atlas, image: Tensor, size: tuple[int, int])
 
 
 def _jpeg(sampler: Sampler, image: Tensor) -> Tensor:
-    """Quantise 8 x 8 cosine blocks of luma and of halved chroma (ISO/IEC 10918-1, annexes A and K)."""
+    """Quantise 8 x 8 cosine blocks of luma and halved chroma (ISO/IEC 10918-1, annexes A, K)."""
     batch, _, height, width = image.shape
     device = image.device
     k = torch.arange(8, device=device).float()
@@ -348,7 +348,7 @@ def _jpeg(sampler: Sampler, image: Tensor) -> Tensor:
 
 
 def _camera(sampler: Sampler, image: Tensor, sigma: Tensor, *, reach: int) -> tuple[Tensor, Tensor]:
-    """Blur, sampling, noise, tone and compression; returns pictures and noise deviation (batch,)."""
+    """Blur, sampling, noise, tone, compression; returns pictures and noise deviation (batch,)."""
     batch, _, height, width = image.shape
     image = _blur(image, sigma, reach=min(reach, 9))
     moved = _some(sampler, batch, 0.15)
@@ -451,7 +451,7 @@ def render(
     sigma = (mean_height * 0.065 * sampler.uniform(batch) ** 2 + 0.3).clamp(max=3.5)
     image, noise = _camera(sampler, image, sigma, reach=reach)
 
-    # How visible each character is: mean stain at its needles, blurred and hidden as the camera sees.
+    # How visible each character is: mean stain at its needles, blurred and hidden for the camera.
     hidden = torch.maximum(hidden, mask)
     grid = placement.needles.reshape(batch, 1, -1, 2)
     scale = torch.tensor([canvas[1], canvas[0]], device=device)

@@ -46,7 +46,7 @@ def fractal_noise(count: int, *, generator: torch.Generator, device: torch.devic
 
 def cellular_noise(count: int, *, generator: torch.Generator, device: torch.device) -> Tensor:
     """Pores and pebbles: smooth blobs of one size a layer, thresholded softly."""
-    layers = []
+    layers: list[Tensor] = []
     for _ in range(count):
         cells = int(torch.randint(24, 200, (1,), generator=generator, device=device))
         grid = torch.randn(1, 1, cells, cells, generator=generator, device=device)
@@ -61,7 +61,7 @@ def cellular_noise(count: int, *, generator: torch.Generator, device: torch.devi
 
 def fibre_noise(count: int, *, generator: torch.Generator, device: torch.device) -> Tensor:
     """Fur and wrinkles: noise stretched along one axis."""
-    layers = []
+    layers: list[Tensor] = []
     for _ in range(count):
         along = int(torch.randint(4, 40, (1,), generator=generator, device=device))
         across = int(torch.randint(60, 400, (1,), generator=generator, device=device))
@@ -111,7 +111,8 @@ def splat(
     covered = (amount[picture, disc][:, None, None] * profile).clamp(0, 0.999)
     inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
     covered = covered * inside
-    index = (picture[:, None, None] * height + y.clamp(0, height - 1)) * width + x.clamp(0, width - 1)
+    line = picture[:, None, None] * height + y.clamp(0, height - 1)
+    index = line * width + x.clamp(0, width - 1)
     canvas = torch.zeros(batch * height * width, device=points.device)
     canvas.scatter_add_(0, index.long().reshape(-1), torch.log1p(-covered).reshape(-1))
     return (1 - torch.exp(canvas)).view(batch, 1, height, width)

@@ -1,7 +1,7 @@
 """Photographs for the training scenes, from Debian's package ``opencv-doc`` (never shipped).
 
-The evaluation scenes use the photographs of scikit-image and scikit-learn, and the outside checks use
-other files of ``opencv-doc``; the names below are disjoint from both.
+The evaluation scenes use the photographs of scikit-image and scikit-learn, and the outside checks
+use other files of ``opencv-doc``; the names below are disjoint from both.
 """
 
 from __future__ import annotations

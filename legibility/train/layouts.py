@@ -16,14 +16,15 @@ from legibility.dies.layout import needle_layout
 from legibility.dies.strokes import GlyphSource
 
 NEEDLES_KEPT = 22
-"""Choice: most needles a layout can have; real dies have 8 to 16, the rest teaches solid strokes."""
+"""Choice: most needles a layout can have; real dies have 8 to 16, more teach solid strokes."""
 
 
 @dataclass(frozen=True, slots=True)
 class LayoutBank:
-    """``needles`` (sources, 36, variants, NEEDLES_KEPT, 2) in the unit box centred on the origin."""
+    """Needle layouts by glyph source, character and variant."""
 
     needles: Tensor
+    """(sources, 36, variants, NEEDLES_KEPT, 2) in the unit box centred on the origin."""
     present: Tensor
     """(sources, 36, variants, NEEDLES_KEPT) bool."""
 
@@ -54,7 +55,7 @@ def _layouts_of(
 def build_bank(
     sources: tuple[GlyphSource, ...], *, variants: int, seed: int, device: torch.device
 ) -> LayoutBank:
-    """Needle layouts with 7 to 22 needles and jitter, ``variants`` for each character and source."""
+    """Layouts with 7 to 22 needles and jitter, ``variants`` for each character and source."""
     seeds = [seed * 1000 + i for i in range(len(sources))]
     with ProcessPoolExecutor(mp_context=get_context("fork")) as pool:
         parts = list(pool.map(_layouts_of, sources, [variants] * len(sources), seeds))

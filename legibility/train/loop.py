@@ -1,4 +1,4 @@
-"""Training of one network on freshly rendered batches; goes on from a checkpoint when there is one."""
+"""Training of one network on freshly rendered batches, anew or from a checkpoint."""
 
 from __future__ import annotations
 
@@ -158,7 +158,7 @@ def train(
     device: torch.device,
     say: Callable[[str], None],
 ) -> dict[str, float]:
-    """Train, write ``<network>.pt`` (averaged weights) and ``<network>.json`` (log) into ``out``."""
+    """Train; write ``<network>.pt`` (averaged weights) and ``<network>.json`` (log) to ``out``."""
     generator = torch.Generator(device=device)
     generator.manual_seed(plan.seed)
     sampler = Sampler(generator, device)
@@ -247,7 +247,7 @@ def train(
 
 
 def main() -> None:
-    """``python -m legibility.train.loop``: the same as ``legibility train`` without the package's cli."""
+    """``python -m legibility.train.loop``: ``legibility train`` without the package's cli."""
     parser = argparse.ArgumentParser()
     parser.add_argument("network", choices=["spotter", "reader"])
     parser.add_argument("--minutes", type=float, required=True)

@@ -141,9 +141,7 @@ def reader_loss(
         error = F.smooth_l1_loss(value[..., 37:40], truth, reduction="none", beta=0.2).sum(dim=-1)
         geometry = geometry + weight * (error * wanted).sum() / total_weight
         if offset == 0:
-            hit = (
-                (value[..., :36].argmax(dim=-1) == placement.character) & wanted
-            )
+            hit = (value[..., :36].argmax(dim=-1) == placement.character) & wanted
             correct = hit.sum() / total_weight
     any_mark = wanted.any(dim=1)
     # The pose is asked of the mean over the columns that hold characters.

@@ -11,14 +11,14 @@ from torch import Tensor, nn
 
 
 def _start_rare(head: nn.Conv2d, *, channel: int) -> None:
-    """Start a detection logit at a probability of 0.02 (Lin et al. 2017, focal loss, section 4.1)."""
+    """Start a detection logit at a probability of 0.02 (Lin et al. 2017, focal loss, 4.1)."""
     assert head.bias is not None
     with torch.no_grad():
         head.bias[channel] = -4.0
 
 
 SPOTTER_CHANNELS = 8
-"""objectness logit, dx, dy (strides), up x, up y, log(height / 24 px), mirrored logit, ink logit."""
+"""objectness logit, dx, dy (strides), up x, up y, log(height / 24 px), mirrored and ink logits."""
 
 
 class Conv(nn.Sequential):
@@ -51,7 +51,7 @@ class Residual(nn.Module):
 
 
 class Spotter(nn.Module):
-    """Whole-picture network, (batch, 3, h, w) with sides divisible by 32 -> (batch, 8, h/4, w/4)."""
+    """Whole-picture network: (batch, 3, h, w), sides divisible by 32 -> (batch, 8, h/4, w/4)."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -96,7 +96,7 @@ mirrored, both), given for each column and averaged by the caller."""
 
 
 class StripReader(nn.Module):
-    """(batch, 3, 48, 384) -> columns (batch, READER_CHANNELS, 1, 96) and ink (batch, 1, 48, 384)."""
+    """(batch, 3, 48, 384) -> columns (batch, READER_CHANNELS, 1, 96), ink (batch, 1, 48, 384)."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -169,7 +169,7 @@ def parameters_of(network: nn.Module) -> int:
 
 
 def normalise(pixels: Tensor, *, sigma: float) -> Tensor:
-    """Log colour less its surroundings, over the local contrast; as ``read.network.normalise``.
+    """Log colour less its surroundings, over the local contrast; as ``networks.normalise``.
 
     Parameters
     ----------
