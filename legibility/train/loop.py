@@ -173,7 +173,7 @@ def train(
     )
     network = build_network(plan.network).to(device, memory_format=torch.channels_last)
     if resume is not None:
-        network.load_state_dict(torch.load(resume, map_location=device))
+        network.load_state_dict(torch.load(resume, map_location=device, weights_only=True))
     average = copy.deepcopy(network)
     optimiser = torch.optim.AdamW(
         network.parameters(), lr=plan.rate_start, weight_decay=0.01, fused=device.type == "cuda"
@@ -239,7 +239,9 @@ def train(
     log.append(figures)
     say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
     out.mkdir(parents=True, exist_ok=True)
-    torch.save(average.state_dict(), out / f"{plan.network}.pt")
+    partial = out / f"{plan.network}.pt.part"
+    torch.save(average.state_dict(), partial)
+    partial.replace(out / f"{plan.network}.pt")
     (out / f"{plan.network}.json").write_text(
         json.dumps({"plan": asdict(plan), "seen_threshold": SEEN, "log": log}, indent=1)
     )
