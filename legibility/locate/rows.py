@@ -17,8 +17,11 @@ NEIGHBOUR_ACROSS: Final = 0.42
 """Choice: offset from the line in heights (bent rows, loose dies)."""
 HEIGHT_RATIO: Final = 1.5
 """Choice: sizes within one row."""
-AXIS_DEG: Final = 24.0
-"""Choice: disagreement of a spot's direction with the line; many characters look alike turned."""
+WIDE_PRICE: Final = 0.15
+"""Choice: price per spot and height of a mean distance above ``USUAL_PITCH``: of the lines that
+can be laid through two rows, the rows themselves have the closest characters."""
+USUAL_PITCH: Final = 0.9
+"""Choice: distance of neighbouring characters in heights."""
 MOST_ROWS: Final = 7
 """Choice: row candidates handed on; each costs one run of the reader."""
 SEED_SCORE: Final = 0.3
@@ -49,7 +52,7 @@ class Row:
     """Curvature: offset along the up direction is ``bend_per_px`` times the squared distance from
     the middle."""
     score: float
-    """Sum of the spots' scores, less where their own directions depart from the row's."""
+    """Sum of the spots' scores, less a price for characters that stand far apart."""
 
 
 def link_rows(spots: tuple[Spot, ...]) -> tuple[Row, ...]:
@@ -77,18 +80,20 @@ def _axes(spots: tuple[Spot, ...], seed: int) -> list[float]:
         distance = math.hypot(second.x - first.x, second.y - first.y)
         if not 0.35 * first.height_px < distance < NEIGHBOUR_GAP * first.height_px:
             continue
-        axis = math.atan2(second.y - first.y, second.x - first.x)
-        if _axis_gap(math.degrees(axis), -first.angle_deg) < AXIS_DEG:
-            axes.append(axis)
+        axes.append(math.atan2(second.y - first.y, second.x - first.x))
     return axes
 
 
 def _agreement(spots: tuple[Spot, ...], members: frozenset[int], axis: float) -> float:
-    """Sum of scores, each less the more its own direction departs from the row's."""
-    gaps = [_axis_gap(math.degrees(axis), -spots[i].angle_deg) for i in sorted(members)]
-    return sum(
-        spots[i].score * (1 - gap / 45.0) for i, gap in zip(sorted(members), gaps, strict=True)
-    )
+    """Sum of scores, less a price for characters that stand far apart."""
+    chosen = [spots[i] for i in sorted(members)]
+    total = sum(spot.score for spot in chosen)
+    if len(chosen) < 2:
+        return total
+    along = sorted(spot.x * math.cos(axis) + spot.y * math.sin(axis) for spot in chosen)
+    height = sum(spot.height_px for spot in chosen) / len(chosen)
+    pitch = (along[-1] - along[0]) / (len(chosen) - 1) / height
+    return total - WIDE_PRICE * len(chosen) * max(0.0, pitch - USUAL_PITCH)
 
 
 def _along(spots: tuple[Spot, ...], seed: int, axis: float) -> set[int]:
@@ -109,7 +114,6 @@ def _along(spots: tuple[Spot, ...], seed: int, axis: float) -> set[int]:
                     0.35 < along < NEIGHBOUR_GAP
                     and across < NEIGHBOUR_ACROSS * max(1.0, along * 0.8)
                     and 1 / HEIGHT_RATIO < ratio < HEIGHT_RATIO
-                    and _axis_gap(math.degrees(heading), -spot.angle_deg) < AXIS_DEG
                 ):
                     cost = along + 2 * across - 0.5 * spot.score
                     if cost < best_cost:
@@ -127,11 +131,6 @@ def _along(spots: tuple[Spot, ...], seed: int, axis: float) -> set[int]:
     return members
 
 
-def _axis_gap(first_deg: float, second_deg: float) -> float:
-    """Angle between two undirected lines, 0..90."""
-    return abs(math.remainder(first_deg - second_deg, 180.0))
-
-
 def _fit(spots: list[Spot], score: float) -> Row:
     """Line, direction, handedness and bend of a row of spots."""
     weight = np.array([spot.score for spot in spots])
@@ -145,13 +144,9 @@ def _fit(spots: list[Spot], score: float) -> Row:
         _, _, axes = np.linalg.svd((xy - middle) * np.sqrt(weight)[:, None], full_matrices=False)
         along = axes[0]
         across = np.array([along[1], -along[0]])
-        # The spots' own up vectors say which side of the line is up.
+        # The spots' own up vectors say which side is likelier up; the reader decides.
         if across @ up < 0:
             across = -across
-        if len(spots) == 2:
-            own = up / (np.linalg.norm(up) + 1e-9)
-            across = across + 0.35 * own
-            across = across / np.linalg.norm(across)
         up = across
     up = up / (np.linalg.norm(up) + 1e-9)
     mirrored = float((weight * [spot.mirrored_logit for spot in spots]).sum()) > 0
