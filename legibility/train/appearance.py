@@ -107,6 +107,18 @@ def _skin(sampler: Sampler, atlas: Atlas, batch: int, size: tuple[int, int]) -> 
     return albedo.clamp(0.002, 1.0)
 
 
+def stain(skin: Tensor, coverage: Tensor, absorbance: Tensor) -> Tensor:
+    """Skin seen through ink; the same formula as ``simulate.ink.stain``, as a test checks.
+
+    Parameters
+    ----------
+    skin : (batch, 3, h, w), linear
+    coverage : (batch, 1, h, w), 0..1
+    absorbance : (batch, 3), natural logarithm
+    """
+    return skin * torch.exp(-coverage * absorbance[..., None, None])
+
+
 def _some(sampler: Sampler, batch: int, share: float) -> Tensor:
     """Indices of a random ``share`` of the pictures, at least one."""
     order = torch.randperm(batch, generator=sampler.generator, device=sampler.device)
@@ -427,7 +439,7 @@ def render(
         0.25 * sampler.normal(batch, 3)
     )
     absorb = absorb * strength[:, None]
-    stained = skin * torch.exp(-coverage * absorb[..., None, None])
+    stained = stain(skin, coverage, absorb)
     # Some inks lie over the skin like paint, some scars are lighter than the skin.
     opaque = (0.6 * torch.exp(-absorb * 1.5) * skin.mean(dim=(2, 3)).clamp(0.05, 1))[
         ..., None, None

@@ -19,6 +19,10 @@ NEEDLES_KEPT = 22
 """Choice: most needles a layout can have; real dies have 8 to 16, more teach solid strokes."""
 
 
+WORTH_PROCESSES = 8
+"""Choice: fewer glyph sources than this are drawn in this process."""
+
+
 @dataclass(frozen=True, slots=True)
 class LayoutBank:
     """Needle layouts by glyph source, character and variant."""
@@ -57,8 +61,11 @@ def build_bank(
 ) -> LayoutBank:
     """Layouts with 7 to 22 needles and jitter, ``variants`` for each character and source."""
     seeds = [seed * 1000 + i for i in range(len(sources))]
-    with ProcessPoolExecutor(mp_context=get_context("fork")) as pool:
-        parts = list(pool.map(_layouts_of, sources, [variants] * len(sources), seeds))
+    if len(sources) < WORTH_PROCESSES:
+        parts = [_layouts_of(s, variants, n) for s, n in zip(sources, seeds, strict=True)]
+    else:
+        with ProcessPoolExecutor(mp_context=get_context("fork")) as pool:
+            parts = list(pool.map(_layouts_of, sources, [variants] * len(sources), seeds))
     return LayoutBank(
         needles=torch.from_numpy(np.stack([needles for needles, _ in parts])).to(device),
         present=torch.from_numpy(np.stack([present for _, present in parts])).to(device),
