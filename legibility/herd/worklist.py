@@ -163,7 +163,7 @@ def _photo_row(result: PhotoResult) -> WorklistRow:
     risk = min(1.0, max(0.0, result.identification.misread_risk))
     overall = None if result.grade is None else result.grade.overall
     if result.status is Status.RETAKE:
-        why = "; ".join(result.reasons) or "the photo is not good enough"
+        why = " ".join(result.reasons) or "the photo is not good enough"
         urgency, action, reason = 0.0, "photograph again", why
     elif result.status is Status.UNREADABLE:
         urgency, action = 1.0, "re-mark"

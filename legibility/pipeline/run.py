@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from legibility import __version__
-from legibility.alphabet import NO_CHARACTER
+from legibility.alphabet import NO_CHARACTER, ROW_SEPARATOR, UNREAD
 from legibility.containers import (
     Decision,
     Flag,
@@ -132,7 +132,7 @@ def _read(
     )
     text = best_text(reading, settings)
     refused = identification.decision in (Decision.UNREADABLE, Decision.RETAKE) and (
-        not text or math.exp(min(0.0, reading.logp_no_mark)) >= 0.5
+        not text.strip(UNREAD + ROW_SEPARATOR) or math.exp(min(0.0, reading.logp_no_mark)) >= 0.5
     )
     flags = capture.flags | reading.flags
     status = _status(identification, refused)
@@ -179,5 +179,5 @@ def _reasons(identification: Identification, flags: Flag, status: Status) -> tup
     reasons = [identification.reason] if identification.reason else []
     for info in describe(flags):
         if info.prevents_reading or status is not Status.READ:
-            reasons.append(f"{info.sentence} {info.remedy}")
+            reasons.append(info.sentence)
     return tuple(reasons)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Final
 
@@ -55,7 +56,9 @@ def reading_table(
     lines += _block("Condition", _condition(result))
     lines += _block("Candidates", _candidates(result, coverage))
     lines += _block("Could be confused", _confusables(result))
-    lines += _block("Why", _bullets([*result.reasons, *(flag.sentence for flag in flags)]))
+    lines += _block(
+        "Why", _bullets(list(dict.fromkeys([*result.reasons, *(flag.sentence for flag in flags)])))
+    )
     lines += _block("What to do", _bullets(next_steps(result, tuple(flags))))
     return "\n".join(lines) + "\n"
 
@@ -240,8 +243,13 @@ def _candidates(result: PhotoResult, coverage: float) -> list[str]:
 
 
 def _confusables(result: PhotoResult) -> list[str]:
+    """The likeliest alternatives of each place; the JSON holds all of them."""
     lines: list[str] = []
+    shown: Counter[tuple[int, int]] = Counter()
     for item in result.identification.confusables:
+        shown[item.row, item.cell] += 1
+        if shown[item.row, item.cell] > ALTERNATIVES_SHOWN:
+            continue
         text = (
             f"Row {item.row + 1}, place {item.cell + 1}: read {item.character} "
             f"({percent(item.probability)}), may be {item.alternative} "
