@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from enum import Enum, IntFlag
+from enum import IntFlag, StrEnum
 from typing import TypeAlias
 
 import numpy as np
@@ -157,7 +157,7 @@ class CellReading:
     logp: LogLikelihood
     """(37,) calibrated log-probability of each character under equal priors; sums to one."""
     quad: Points
-    """(4, 2) photo pixels: top left, top right, bottom right, bottom left of the upright character."""
+    """(4, 2) photo pixels: top left, top right, bottom right, bottom left of the character."""
     needles: NeedleEvidence
     ink_contrast: float
     """Ink against skin, 0..1, median over the cell's inked needles."""
@@ -232,7 +232,7 @@ class Confusable:
     """Registered animals whose mark is the reading with that character exchanged."""
 
 
-class Decision(str, Enum):
+class Decision(StrEnum):
     """What the tool advises."""
 
     IDENTIFIED = "identified"
@@ -279,7 +279,7 @@ class Provenance:
     settings_sha256: str
 
 
-class Status(str, Enum):
+class Status(StrEnum):
     """What became of one photo."""
 
     READ = "read"

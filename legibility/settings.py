@@ -33,7 +33,7 @@ class Settings:
     p_wrong_die: float = 0.002
     """Choice, no source: a wrong die loaded, per character."""
     p_turned_die: float = 0.001
-    """Choice, no source: a die upside down that still makes a character (6/9, ...), per character."""
+    """Choice, no source: a die upside down that still makes a character (6/9), per character."""
     readable_probability: float = 0.5
     """Choice: a cell whose best character is less likely than this is written "?"."""
     candidates_listed: int = 10
@@ -55,7 +55,7 @@ def load_settings(path: Path) -> Settings:
     Raises
     ------
     SettingsError
-        If the file cannot be read or parsed, or a key is unknown, of the wrong type or out of range.
+        If the file cannot be read or parsed, or a key is unknown, of a wrong type or out of range.
     """
     try:
         values = tomllib.loads(path.read_text(encoding="utf-8"))
@@ -67,7 +67,9 @@ def load_settings(path: Path) -> Settings:
             raise SettingsError(f"{path}: unknown setting {key!r}; known: {', '.join(known)}")
         default = getattr(Settings(), key)
         kinds = (int, float) if isinstance(default, float) else (type(default),)
-        if not isinstance(value, kinds) or (isinstance(value, bool) and not isinstance(default, bool)):
+        if not isinstance(value, kinds) or (
+            isinstance(value, bool) and not isinstance(default, bool)
+        ):
             raise SettingsError(
                 f"{path}: {key} is {value!r}; expected {type(default).__name__}, e.g. {default}"
             )

@@ -72,9 +72,7 @@ def view_strips(strips: Sequence[ColorImage]) -> tuple[StripView, ...]:
         return ()
     inputs = np.stack([normalise(strip, sigma_blocks=SIGMA_BLOCKS) for strip in strips])
     columns, ink = run_network("reader", inputs, outputs=["columns", "ink"])
-    return tuple(
-        _view(columns[i, :, 0].astype(np.float64), ink[i, 0]) for i in range(len(strips))
-    )
+    return tuple(_view(columns[i, :, 0].astype(np.float64), ink[i, 0]) for i in range(len(strips)))
 
 
 def _view(columns: NDArray[np.float64], ink: NDArray[np.float32]) -> StripView:
