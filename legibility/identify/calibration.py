@@ -84,7 +84,10 @@ def posterior(
     not_registered_prior : float, 0..1
     calibration : FinalCalibration
     logp_no_mark : float
-        A picture without a readable mark says nothing: this probability is added to the floor.
+        Probability, before the registry is asked, that what was read is no mark and says nothing.
+        Chance seldom spells a registered mark: where the registry explains the reading better than
+        "not registered" does, that ratio is held against it (Bayes' rule); a reading that fits
+        nobody leaves it as it is.
 
     Returns
     -------
@@ -95,12 +98,20 @@ def posterior(
     best = float(np.max(log_likelihood))
     if not np.isfinite(best):
         return np.exp(prior)
-    score = calibration.exponent * (log_likelihood - best) + prior
+    score = calibration.exponent * (log_likelihood - best)
     score[-1] += calibration.not_registered_shift
-    score = np.exp(score - np.max(score))
-    score /= score.sum()
-    nothing = calibration.floor + (1.0 - calibration.floor) * float(np.exp(min(0.0, logp_no_mark)))
-    return np.asarray((1.0 - nothing) * score + nothing * np.exp(prior), dtype=np.float64)
+    weighted = score + prior
+    explained = float(np.logaddexp.reduce(weighted) - score[-1])
+    nothing = _share_of_chance(np.exp(min(0.0, logp_no_mark)), max(0.0, explained))
+    informed = np.exp(weighted - np.max(weighted))
+    informed /= informed.sum()
+    nothing = calibration.floor + (1.0 - calibration.floor) * nothing
+    return np.asarray((1.0 - nothing) * informed + nothing * np.exp(prior), dtype=np.float64)
+
+
+def _share_of_chance(no_mark: Any, log_ratio: Any) -> Any:
+    """Probability of "no mark" after a likelihood ratio ``exp(log_ratio)`` for a mark."""
+    return no_mark / (no_mark + (1.0 - no_mark) * np.exp(np.minimum(log_ratio, 500.0)))
 
 
 def fit_final_calibration(
@@ -183,12 +194,16 @@ class _Flat:
 
     def log_truth(self, exponent: float, floor: float, shift: float) -> NDArray[np.float64]:
         """(records,) log-probability given to the truth."""
-        values = exponent * self.scores + self.priors
-        values[self.starts + self.lengths - 1] += shift
+        values = exponent * self.scores
+        lasts = self.starts + self.lengths - 1
+        values[lasts] += shift
+        last = values[lasts]
+        values = values + self.priors
         top = np.maximum.reduceat(values, self.starts)
         total = np.add.reduceat(np.exp(values - np.repeat(top, self.lengths)), self.starts)
+        explained = np.maximum(top + np.log(total) - last, 0.0)
         informed = np.exp(values[self.truths] - top) / total
-        nothing = floor + (1.0 - floor) * self.no_mark
+        nothing = floor + (1.0 - floor) * _share_of_chance(self.no_mark, explained)
         likelihood = (1.0 - nothing) * informed + nothing * np.exp(self.priors[self.truths])
         return np.asarray(np.log(np.maximum(likelihood, 1e-300)), dtype=np.float64)
 

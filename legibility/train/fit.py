@@ -218,15 +218,24 @@ def _twin(mark: str, rng: np.random.Generator) -> str:
     return mark[:place] + CHARACTERS[int(rng.integers(len(CHARACTERS)))] + mark[place + 1 :]
 
 
-def fit_all(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> None:
-    """Fit and write all three files; each is read back by the stage that uses it."""
-    said = f"{photos} simulated photos, held-out glyph sources, seed {seed}"
-    first = list(_mapped(partial(reading_record, seed=seed), photos, jobs, say))
-    save_reading_model(fit_reading(first, said=said), MODELS / "reading.json")
-    weights: dict[str, float | str] = {**fit_mark(first), "origin": said}
+def fit_readers(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> None:
+    """Fit and write ``reading.json`` and ``mark.json``."""
+    said = _said(photos, seed)
+    records = list(_mapped(partial(reading_record, seed=seed), photos, jobs, say))
+    save_reading_model(fit_reading(records, said=said), MODELS / "reading.json")
+    weights: dict[str, float | str] = {**fit_mark(records), "origin": said}
     MARK_FILE.write_text(json.dumps(weights, indent=1) + "\n", encoding="utf-8")
-    second = list(_mapped(partial(final_reading, seed=seed + 1), photos, jobs, say))
-    save_final_calibration(fit_final(second, seed=seed, said=said), MODELS / "calibration.json")
+
+
+def fit_registry(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> None:
+    """Fit and write ``calibration.json``, with the readers as they are shipped by then."""
+    readings = list(_mapped(partial(final_reading, seed=seed + 1), photos, jobs, say))
+    fitted = fit_final(readings, seed=seed, said=_said(photos, seed + 1))
+    save_final_calibration(fitted, MODELS / "calibration.json")
+
+
+def _said(photos: int, seed: int) -> str:
+    return f"{photos} simulated photos, held-out glyph sources, seed {seed}"
 
 
 _Result = TypeVar("_Result")
@@ -248,13 +257,16 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--only", choices=["readers", "registry"])
     given = parser.parse_args()
-    fit_all(
-        photos=given.photos,
-        seed=given.seed,
-        jobs=given.jobs,
-        say=lambda line: print(line, flush=True),
-    )
+    for stage in (fit_readers, fit_registry):
+        if given.only in (None, stage.__name__.removeprefix("fit_")):
+            stage(
+                photos=given.photos,
+                seed=given.seed,
+                jobs=given.jobs,
+                say=lambda line: print(line, flush=True),
+            )
 
 
 if __name__ == "__main__":

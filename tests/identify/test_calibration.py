@@ -123,7 +123,10 @@ def test_posterior_by_hand() -> None:
     half = posterior(
         logs, not_registered_prior=PRIOR, calibration=HONEST, logp_no_mark=float(np.log(0.5))
     )
-    np.testing.assert_allclose(half, 0.5 * p + 0.5 * np.array([0.45, 0.45, 0.10]))
+    # The registry explains the reading 1.9 times better than "not registered" does, so the even
+    # odds of "no mark" become 1 : 1.9.
+    chance = 1 / 2.9
+    np.testing.assert_allclose(half, (1 - chance) * p + chance * np.array([0.45, 0.45, 0.10]))
 
 
 @pytest.mark.parametrize("values", [[-np.inf] * 3, [0.0, -1e9, -np.inf], [1e9, 1e9, 0.0]])
