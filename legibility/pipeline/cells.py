@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -10,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import N_CLASSES
+from legibility.alphabet import N_CLASSES, NO_CHARACTER
 from legibility.containers import (
     CellReading,
     GrayImage,
@@ -33,6 +34,8 @@ from legibility.read.tesseract import SecondOpinion, align, read_row
 
 NEEDLE_PITCH: Final = 0.17
 """Choice: distance between neighbouring needles in character heights (5 to 7 dots a height)."""
+NO_CELL: Final = 0.95
+"""Choice: a place with "no character" more probable than this is dropped."""
 PRESENCE_LEAST: Final = 1e-3
 """Choice: presence is kept this far from 0 and 1 before the pool weighs it."""
 
@@ -141,9 +144,14 @@ def readers_disagree(opinions: RowOpinions, model: ReadingModel) -> float:
 def cell_readings(
     strip: RowStrip, view: StripView, opinions: RowOpinions, logp: LogLikelihood
 ) -> tuple[CellReading, ...]:
-    """Cells with their place in the photo and what was measured in them."""
+    """Cells with their place in the photo and what was measured in them.
+
+    Places almost surely without a character are no cells.
+    """
     out = []
     for i, box in enumerate(opinions.boxes):
+        if logp[i, NO_CHARACTER] > math.log(NO_CELL):
+            continue
         fit = opinions.needles.best[i] if opinions.needles else None
         contrast = ink_contrast(strip.pixels, view.ink, box)
         out.append(
