@@ -48,21 +48,3 @@ def normalise_log(logp: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
     """
     values = np.asarray(logp, dtype=np.float64)
     return np.asarray(values - log_sum_exp(values, axis=axis), dtype=np.float64)
-
-
-def temper(logp: ArrayLike, *, temperature: float, axis: int = -1) -> NDArray[np.float64]:
-    """Normalised log-probabilities after division by a temperature (> 1 makes them less sure).
-
-    Guo et al. 2017, "On calibration of modern neural networks", section 4.2.
-    """
-    if not temperature > 0:
-        raise ValueError(f"temperature is {temperature}; expected a positive number")
-    return normalise_log(np.asarray(logp, dtype=np.float64) / temperature, axis=axis)
-
-
-def entropy_bits(logp: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
-    """Shannon entropy in bits of normalised natural-log probabilities."""
-    values = np.asarray(logp, dtype=np.float64)
-    weights = np.exp(values)
-    terms = np.where(weights > 0, weights * np.maximum(values, LOG_FLOOR), 0.0)
-    return np.asarray(-np.sum(terms, axis=axis) / np.log(2.0), dtype=np.float64)

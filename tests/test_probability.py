@@ -7,7 +7,7 @@ import pytest
 import scipy.special
 import scipy.stats
 
-from legibility.probability import entropy_bits, log_sum_exp, normalise_log, temper
+from legibility.probability import log_sum_exp, normalise_log
 
 
 @pytest.mark.parametrize("axis", [0, 1, -1])
@@ -33,23 +33,3 @@ def test_normalise_log_is_log_softmax() -> None:
     np.testing.assert_allclose(
         normalise_log(values), scipy.special.log_softmax(values, axis=-1), rtol=1e-9, atol=1e-12
     )
-
-
-def test_temper_keeps_the_order_and_softens() -> None:
-    logp = normalise_log([2.0, 1.0, -3.0])
-    softer = temper(logp, temperature=2.0)
-    assert list(np.argsort(softer)) == list(np.argsort(logp))
-    assert entropy_bits(softer) > entropy_bits(logp)
-    np.testing.assert_allclose(temper(logp, temperature=1.0), logp, atol=1e-12)
-    with pytest.raises(ValueError, match="expected a positive number"):
-        temper(logp, temperature=0.0)
-
-
-def test_entropy_is_that_of_scipy_and_of_a_fair_die() -> None:
-    weights = np.random.default_rng(3).dirichlet(np.ones(37))
-    np.testing.assert_allclose(
-        entropy_bits(np.log(weights)), scipy.stats.entropy(weights, base=2), rtol=1e-12
-    )
-    # Eight equal sides: three bits.
-    np.testing.assert_allclose(entropy_bits(np.log(np.full(8, 1 / 8))), 3.0)
-    assert entropy_bits(normalise_log([0.0, -np.inf])) == 0.0

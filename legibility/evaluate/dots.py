@@ -23,7 +23,6 @@ INKS: Final = {
 
 SHAPES: Final = ("ellipse", "ring", "blob", "smear")
 
-BLENDS: Final = ("multiply", "alpha", "dodge", "film")
 
 STRENGTH: Final = ((0.75, 1.00), (0.50, 0.75), (0.30, 0.50), (0.15, 0.30), (0.0, 0.015))
 """Mean ink left at the five levels of fading. Choice, no source: 3 is at the edge of sight."""

@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS
-from legibility.containers import ColorImage
 from legibility.dies.strokes import GlyphSource, load_sources_from
 from legibility.evaluate.camera import take
 from legibility.evaluate.cover import Covering, draw_covering
@@ -213,10 +212,3 @@ def _resized(layer: FloatColor, pose: Pose) -> FloatColor:
         cv2.resize(layer, (pose.width, pose.height), interpolation=cv2.INTER_CUBIC),
         dtype=np.float32,
     )
-
-
-def as_file(pixels: ColorImage, *, quality: int = 92) -> bytes:
-    """The picture as a JPEG file's bytes."""
-    bgr = cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
-    _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
-    return bytes(data.tobytes())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -126,9 +125,3 @@ def no_mark_truth(kind: str, *, skin: str = "", back_lit: bool = False) -> Truth
 def mark_of(rows: tuple[tuple[CharacterTruth, ...], ...]) -> str:
     """Written form of the rows."""
     return ROW_SEPARATOR.join("".join(cell.character for cell in row) for row in rows)
-
-
-def needles_of(truth: Truth) -> Iterator[NeedleTruth]:
-    """All needles of a mark, row by row."""
-    for character in truth.characters:
-        yield from character.needles

@@ -91,12 +91,13 @@ def row_opinions(
     needles = None
     if readers.needles and boxes:
         needles = needle_model().score(view.ink, boxes, not_seen=strip.not_seen)
-    second = SecondOpinion()
+    second, second_logp = SecondOpinion(), None
     if readers.second and boxes:
-        second = read_row(_printed(view.ink, boxes), timeout_s=timeout_s)
-    second_logp = None
-    if second.asked:
-        second_logp = align(_to_strip_scale(second, view.ink, boxes), boxes)
+        printed = _printed(view.ink, boxes)
+        second = read_row(printed, timeout_s=timeout_s)
+        if second.asked:
+            enlarged = printed.shape[1] / view.ink.shape[1]
+            second_logp = align(_to_strip_scale(second, enlarged), boxes)
     return RowOpinions(boxes, network, needles, second, second_logp)
 
 
@@ -111,13 +112,10 @@ def _printed(ink: GrayImage, boxes: Sequence[CellBox]) -> NDArray[np.uint8]:
     return dot_join(ink, pitch_px=NEEDLE_PITCH * height)
 
 
-def _to_strip_scale(
-    second: SecondOpinion, ink: GrayImage, boxes: Sequence[CellBox]
-) -> SecondOpinion:
+def _to_strip_scale(second: SecondOpinion, enlarged: float) -> SecondOpinion:
     """The second reader's places in pixels of the strip; it saw an enlarged picture."""
-    factor = ink.shape[1] / _printed(ink, boxes).shape[1]
     symbols = tuple(
-        replace(symbol, left=symbol.left * factor, right=symbol.right * factor)
+        replace(symbol, left=symbol.left / enlarged, right=symbol.right / enlarged)
         for symbol in second.symbols
     )
     return replace(second, symbols=symbols)

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from legibility.errors import ModelError, OutputError
-from legibility.read.calibration import NEUTRAL, Calibration
-from legibility.read.fusion import NETWORK_ALONE, FusionWeights, PoolWeights
+from legibility.read.calibration import Calibration
+from legibility.read.fusion import FusionWeights, PoolWeights
 
 FORMAT: Final = 1
 """Version of the file's layout."""
@@ -31,10 +31,6 @@ class ReadingModel:
     """What the numbers were fitted on, in words."""
     sha256: str = ""
     """Digest of the file's bytes; empty for a model that was never saved."""
-
-
-UNFITTED: Final = ReadingModel(fusion=NETWORK_ALONE, calibration=NEUTRAL, fitted_on="nothing")
-"""The network passed on with the least doubt."""
 
 
 def load_reading_model(path: Path = DEFAULT_PATH) -> ReadingModel:

@@ -10,7 +10,7 @@ from typing import Final
 from legibility.alphabet import UNREAD
 from legibility.containers import CaptureCheck, CellReading, PhotoResult, Status
 from legibility.report.layout import WIDTH, bar, columns, fit, pad, wrapped
-from legibility.report.record import best_character, cell_probabilities, flag_names
+from legibility.report.record import best_character, cell_probabilities
 from legibility.report.words import (
     CAUTION,
     FlagText,
@@ -262,8 +262,3 @@ def _confusables(result: PhotoResult) -> list[str]:
             text += f" and {more} more" if more > 0 else ""
         lines += wrapped(text + ".", indent="      ", first="    - ")
     return lines
-
-
-def flag_words(result: PhotoResult) -> str:
-    """Names of the flags of a photo in one line, "-" when there are none."""
-    return ", ".join(flag_names(result.flags)) or "-"

@@ -88,8 +88,6 @@ class Spotter(nn.Module):
         return self.head(x4)
 
 
-READER_COLUMNS = 96
-"""Output columns: one for each 4 pixels of a 384-pixel strip."""
 READER_CHANNELS = 36 + 4 + 4
 """36 characters, centre logit, dx, dy, log(height / 32 px), four pose logits (upright, turned,
 mirrored, both), given for each column and averaged by the caller."""
@@ -161,11 +159,6 @@ class _RowBlock(nn.Module):
 
     def forward(self, x: Tensor) -> Tensor:
         return self.activation(x + self.second(self.first(x)))
-
-
-def parameters_of(network: nn.Module) -> int:
-    """Number of trained values."""
-    return sum(p.numel() for p in network.parameters())
 
 
 def normalise(pixels: Tensor, *, sigma: float) -> Tensor:
