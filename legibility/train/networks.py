@@ -17,8 +17,9 @@ def _start_rare(head: nn.Conv2d, *, channel: int) -> None:
         head.bias[channel] = -4.0
 
 
-SPOTTER_CHANNELS = 8
-"""objectness logit, dx, dy (strides), up x, up y, log(height / 24 px), mirrored and ink logits."""
+SPOTTER_CHANNELS = 7
+"""objectness logit, dx, dy (strides), cos and sin of twice the row's angle, log(height / 24 px),
+ink logit."""
 
 
 class Conv(nn.Sequential):
@@ -51,7 +52,7 @@ class Residual(nn.Module):
 
 
 class Spotter(nn.Module):
-    """Whole-picture network: (batch, 3, h, w), sides divisible by 32 -> (batch, 8, h/4, w/4)."""
+    """Whole-picture network: (batch, 3, h, w), sides divisible by 32 -> (batch, 7, h/4, w/4)."""
 
     def __init__(self) -> None:
         super().__init__()
