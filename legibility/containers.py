@@ -304,3 +304,91 @@ class PhotoResult:
     provenance: Provenance
     seconds: float
     measures: Mapping[str, float] = field(default_factory=dict)
+
+
+class Stage(StrEnum):
+    """What was done to the ear before a photo; each stage keeps what the ones before it did."""
+
+    AS_FOUND = "as_found"
+    CLEANED = "cleaned"
+    CLIPPED = "clipped"
+    LIT_FROM_BEHIND = "lit_from_behind"
+    OTHER_ANGLE = "other_angle"
+
+
+class Verdict(StrEnum):
+    """What to do with the animal after a photo."""
+
+    SETTLED = "settled"
+    """The identity is settled: stop handling."""
+    STEP = "step"
+    """One more step is worth its minutes."""
+    STOP = "stop"
+    """Not settled, and no step is worth its minutes or fits into the time: stop."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepWorth:
+    """What one step can be expected to do for the minutes it takes."""
+
+    stage: Stage
+    minutes: float
+    settles: float
+    """Probability that the identity is settled after it, 0..1."""
+    basis: str
+    """What the probability was measured on, in words."""
+    in_time: bool
+    """Whether it fits into what is left of the time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """Whether to stop, and if not which one step to take."""
+
+    verdict: Verdict
+    steps: tuple[StepWorth, ...]
+    """Steps not yet done, most worth its minutes first; the first one is meant by ``STEP``."""
+    minutes_spent: float
+    minutes_budget: float
+    reason: str
+    """Why, as a sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionPhoto:
+    """One photo among several of one animal."""
+
+    result: PhotoResult
+    ear: str
+    """Left, right, or empty when it was not said."""
+    stage: Stage
+    duplicate_of: int
+    """Index of the earlier photo that this one repeats; -1 for none."""
+    weight: float
+    """Exponent with which it counts in the end, 0..1; 0 for a repeated or unread photo."""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionMoment:
+    """What was known after one photo of a session."""
+
+    first: tuple[Candidate, ...]
+    """The first candidate; empty when nothing was read so far."""
+    decision: Decision
+    advice: Advice
+
+
+@dataclass(frozen=True, slots=True)
+class SessionResult:
+    """Everything several photos of one animal say together."""
+
+    session: str
+    photos: tuple[SessionPhoto, ...]
+    text: str
+    """Mark as read in the photo that says most; empty when none could be read."""
+    identification: Identification
+    after_each: tuple[SessionMoment, ...]
+    """One a photo, in their order; the last one holds the advice that counts."""
+    notices: tuple[str, ...]
+    provenance: Provenance
+    seconds: float

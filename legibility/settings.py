@@ -43,6 +43,22 @@ class Settings:
     second_reader_timeout_s: float = 20.0
     """Choice: give the second reader up after this."""
 
+    minutes_as_found: float = 0.5
+    """Choice, no source: minutes of handling for a photo of the ear as it is found."""
+    minutes_cleaned: float = 2.0
+    """Choice, no source: minutes to clean and dry the ear and photograph it."""
+    minutes_clipped: float = 3.0
+    """Choice, no source: minutes to clip the hair over the mark and photograph it."""
+    minutes_lit_from_behind: float = 1.5
+    """Choice, no source: minutes to hold a torch behind the ear and photograph it."""
+    minutes_other_angle: float = 1.0
+    """Choice, no source: minutes for a photo from another angle in other light."""
+    handling_budget_min: float = 10.0
+    """Choice, no source: minutes of handling for the sake of photos; the attending veterinarian
+    sets it, and past it the advice is to stop."""
+    step_least_probability: float = 0.05
+    """Choice: a step less likely than this to settle the identity is not worth handling."""
+
     @property
     def sha256(self) -> str:
         """Digest of all values, so that a result can name the settings it was made with."""

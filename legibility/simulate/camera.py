@@ -45,6 +45,8 @@ class CameraSpec:
     sharpening: float
     """Gain of the unsharp mask, 0..1.5."""
     jpeg_quality: int
+    shot: int = 0
+    """Number of the shot: another one of the same scene has other grain."""
 
 
 def sample_camera(rng: np.random.Generator, *, sharp: bool = False) -> CameraSpec:

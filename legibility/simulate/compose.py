@@ -86,6 +86,8 @@ def render(spec: SceneSpec) -> Rendering:
     """
     pose = spec.pose
     streams = [np.random.default_rng([spec.seed, index]) for index in range(13)]
+    if spec.camera.shot:
+        streams[12] = np.random.default_rng([spec.seed, 12, spec.camera.shot])
     pressed = press(spec.mark, spec.dies)
     needles = place_needles(spec, pressed, streams[0])
     box_px = project(mark_box(pressed), pose)
