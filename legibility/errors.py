@@ -52,3 +52,9 @@ class MissingExtraError(LegibilityError, ImportError):
     """A feature whose optional dependency is not installed."""
 
     exit_code = 9
+
+
+class StoreError(LegibilityError, RuntimeError):
+    """A herd's record that cannot be opened or written (foreign, damaged, locked, too new)."""
+
+    exit_code = 10

@@ -1,0 +1,82 @@
+"""Contradictions that wait for a person, and what persons decided."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+from legibility.errors import StoreError
+from legibility.store.animals import optional_animal_key
+from legibility.store.database import HerdDatabase, now_utc
+from legibility.store.readings import photo_key
+from legibility.store.records import CaseRow, DecisionRow
+
+
+def all_cases(db: HerdDatabase, *, open_only: bool = False) -> Iterator[CaseRow]:
+    """Cases in the order they were opened."""
+    where = "WHERE state = 'open'" if open_only else ""
+    sql = f"SELECT case_key, kind, summary, detail, opened_at, state FROM cases {where} ORDER BY id"
+    for key, kind, summary, detail, opened_at, state in db.rows(sql):
+        yield CaseRow(key, kind, summary, json.loads(detail), opened_at, state)
+
+
+def open_case(db: HerdDatabase, case: CaseRow) -> bool:
+    """Open a case; False when one with this key is there already, open or closed."""
+    return bool(
+        db.write(
+            "INSERT INTO cases (case_key, kind, opened_at, summary, detail) VALUES (?, ?, ?, ?, ?) "
+            "ON CONFLICT DO NOTHING",
+            (
+                case.case_key,
+                case.kind,
+                case.opened_at or now_utc(),
+                case.summary,
+                json.dumps(dict(case.detail), sort_keys=True, allow_nan=False),
+            ),
+        )
+    )
+
+
+def all_decisions(db: HerdDatabase) -> Iterator[DecisionRow]:
+    """Decisions by time."""
+    sql = """SELECT d.decided_at, d.who, d.what, d.reason, ifnull(c.case_key, ''),
+                    ifnull(p.sha256, ''), ifnull(a.animal_id, '')
+             FROM decisions AS d LEFT JOIN cases AS c ON c.id = d.case_id
+             LEFT JOIN photos AS p ON p.id = d.photo LEFT JOIN animals AS a ON a.id = d.animal
+             ORDER BY d.decided_at, d.id"""
+    for row in db.rows(sql):
+        yield DecisionRow(*row)
+
+
+def add_decision(db: HerdDatabase, decision: DecisionRow) -> bool:
+    """Record a decision; one about a case closes it. False when it is there already.
+
+    Raises
+    ------
+    StoreError
+        If the case, the animal or the photo is not in the record.
+    """
+    case_id: int | None = None
+    if decision.case_key:
+        found = db.first("SELECT id FROM cases WHERE case_key = ?", (decision.case_key,))
+        if found is None:
+            raise StoreError(
+                f"there is no case {decision.case_key!r}; `legibility herd check` lists them"
+            )
+        case_id = int(found[0])
+        db.write("UPDATE cases SET state = 'closed' WHERE id = ?", (case_id,))
+    return bool(
+        db.write(
+            "INSERT INTO decisions (case_id, photo, animal, decided_at, who, what, reason) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+            (
+                case_id,
+                photo_key(db, decision.photo_sha256) if decision.photo_sha256 else None,
+                optional_animal_key(db, decision.animal_id),
+                decision.decided_at,
+                decision.who,
+                decision.what,
+                decision.reason,
+            ),
+        )
+    )

@@ -1,0 +1,115 @@
+"""The append-only record of who did what, each entry sealed by the hash of the one before.
+
+The hash of an entry is the SHA-256 (FIPS 180-4) of its fields as canonical JSON: keys sorted, no
+spaces, ASCII, together with the previous hash. Anyone who may write the file can compute a whole
+new chain, so that it proves an order and completeness only against a head noted elsewhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Final
+
+from legibility.store.database import HerdDatabase, now_utc
+from legibility.store.records import EventRow
+
+GENESIS: Final = "0" * 64
+"""What stands for the hash before the first entry."""
+
+
+def canonical(value: Mapping[str, Any]) -> str:
+    """JSON text that is the same for the same content."""
+    return json.dumps(
+        value, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False
+    )
+
+
+def event_hash(
+    *, seq: int, at: str, who: str, what: str, inputs: str, outputs: str, previous_hash: str
+) -> str:
+    """Hex digest of one entry; ``inputs`` and ``outputs`` are the texts as stored."""
+    text = canonical(
+        {
+            "seq": seq,
+            "at": at,
+            "who": who,
+            "what": what,
+            "inputs": inputs,
+            "outputs": outputs,
+            "previous_hash": previous_hash,
+        }
+    )
+    return hashlib.sha256(text.encode("ascii")).hexdigest()
+
+
+def append_event(
+    db: HerdDatabase,
+    *,
+    what: str,
+    who: str = "",
+    inputs: Mapping[str, Any] | None = None,
+    outputs: Mapping[str, Any] | None = None,
+    at: str = "",
+) -> EventRow:
+    """Add an entry in the transaction that is open, so that it stands or falls with the work."""
+    last = last_event(db)
+    seq, previous = (last.seq + 1, last.hash) if last else (1, GENESIS)
+    at = at or now_utc()
+    texts = canonical(inputs or {}), canonical(outputs or {})
+    digest = event_hash(
+        seq=seq,
+        at=at,
+        who=who,
+        what=what,
+        inputs=texts[0],
+        outputs=texts[1],
+        previous_hash=previous,
+    )
+    event = EventRow(seq, at, who, what, *texts, previous, digest)
+    db.write(
+        "INSERT INTO events (seq, at, who, what, inputs, outputs, previous_hash, hash) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (seq, at, who, what, *texts, previous, digest),
+    )
+    return event
+
+
+def all_events(db: HerdDatabase) -> Iterator[EventRow]:
+    """All entries, oldest first."""
+    sql = "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events ORDER BY seq"
+    for row in db.rows(sql):
+        yield EventRow(*row)
+
+
+def last_event(db: HerdDatabase) -> EventRow | None:
+    """The head of the chain, or None when it is empty."""
+    row = db.first(
+        "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events "
+        "ORDER BY seq DESC LIMIT 1"
+    )
+    return None if row is None else EventRow(*row)
+
+
+def chain_problem(events: Iterable[EventRow]) -> str:
+    """The first entry that does not follow from the one before, or nothing."""
+    previous = GENESIS
+    for seq, event in enumerate(events, start=1):
+        if event.seq != seq:
+            return f"entry {seq} is missing or out of order (found entry {event.seq})"
+        if event.previous_hash != previous:
+            return f"entry {seq} does not follow entry {seq - 1}: its previous hash is another one"
+        wanted = event_hash(
+            seq=event.seq,
+            at=event.at,
+            who=event.who,
+            what=event.what,
+            inputs=event.inputs,
+            outputs=event.outputs,
+            previous_hash=event.previous_hash,
+        )
+        if event.hash != wanted:
+            return f"entry {seq} was changed: its hash is not that of its content"
+        previous = event.hash
+    return ""

@@ -1,0 +1,78 @@
+"""Marks in ears: none is ever overwritten, a re-marking adds one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from legibility.store.animals import animal_key
+from legibility.store.database import HerdDatabase
+from legibility.store.records import MarkRow
+
+_SELECT = """SELECT a.animal_id, m.text, m.ear, m.applied_on, m.die_set, m.ink, m.operator,
+                    m.retired_on, m.id
+             FROM marks AS m JOIN animals AS a ON a.id = m.animal"""
+
+
+def all_marks(db: HerdDatabase) -> Iterator[MarkRow]:
+    """All marks, retired ones too, by animal and in the order they became known."""
+    for row in db.rows(f"{_SELECT} ORDER BY m.animal, m.id"):
+        yield MarkRow(*row)
+
+
+def marks_of(db: HerdDatabase, animal_id: str) -> tuple[MarkRow, ...]:
+    """All marks of one animal."""
+    rows = db.rows(f"{_SELECT} WHERE a.animal_id = ? ORDER BY m.id", (animal_id,))
+    return tuple(MarkRow(*row) for row in rows)
+
+
+def current_marks(db: HerdDatabase) -> Iterator[MarkRow]:
+    """The newest mark of each animal that is not retired, by the day of application."""
+    sql = f"""{_SELECT} WHERE m.retired_on = '' AND NOT EXISTS (
+                SELECT 1 FROM marks AS n WHERE n.animal = m.animal AND n.retired_on = ''
+                AND (n.applied_on, n.id) > (m.applied_on, m.id))
+              ORDER BY m.animal"""
+    for row in db.rows(sql):
+        yield MarkRow(*row)
+
+
+def put_mark(db: HerdDatabase, mark: MarkRow) -> str:
+    """Add a mark, or fill in what was not known of it; gives ``new``, ``changed`` or ``same``.
+
+    The same text in the same ear of the same animal is the same mark. One whose ear was not
+    recorded is the same as one with the same text whose ear is.
+    """
+    key = animal_key(db, mark.animal_id)
+    for known in marks_of(db, mark.animal_id):
+        if known.text != mark.text or (known.ear and mark.ear and known.ear != mark.ear):
+            continue
+        filled = [
+            (name, getattr(mark, name))
+            for name in ("ear", "applied_on", "die_set", "ink", "operator", "retired_on")
+            if getattr(mark, name) and not getattr(known, name)
+        ]
+        if not filled:
+            return "same"
+        names = ", ".join(f"{name} = ?" for name, _ in filled)
+        values = [value for _, value in filled]
+        db.write(f"UPDATE marks SET {names} WHERE id = ?", [*values, known.mark_id])
+        return "changed"
+    db.write(
+        "INSERT INTO marks (animal, ear, text, applied_on, die_set, ink, operator, retired_on) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            key,
+            mark.ear,
+            mark.text,
+            mark.applied_on,
+            mark.die_set,
+            mark.ink,
+            mark.operator,
+            mark.retired_on,
+        ),
+    )
+    return "new"
+
+
+def retire_mark(db: HerdDatabase, mark_id: int, *, on: str) -> None:
+    """Say from when on a mark no longer counts, e.g. because the animal was marked anew."""
+    db.write("UPDATE marks SET retired_on = ? WHERE id = ?", (on, mark_id))

@@ -1,0 +1,20 @@
+"""Every change of the schema, by number; a released one is never edited.
+
+Each module holds ``STATEMENTS``, run one by one in one transaction. (``executescript`` commits
+first, so that a failing script could not be rolled back.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from legibility.store.migrations import m0001_herd, m0002_events
+
+MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
+    1: m0001_herd.STATEMENTS,
+    2: m0002_events.STATEMENTS,
+}
+"""Version reached -> statements that lead there from the version before."""
+
+LATEST: Final = max(MIGRATIONS)

@@ -1,0 +1,266 @@
+"""What the program read from photos: searchable figures, and the whole result."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from legibility.containers import (
+    Candidate,
+    Confusable,
+    Decision,
+    Flag,
+    Grade,
+    Identification,
+    PhotoResult,
+    Provenance,
+    Reading,
+    Status,
+)
+from legibility.errors import StoreError
+from legibility.store.database import HerdDatabase, Value
+from legibility.store.posterior import decode, encode
+from legibility.store.records import ReadingSummary
+
+_COLUMNS = (
+    "photo, read_at, status, text, decision, misread_risk, flags, grade, first_animal, "
+    "first_probability, second_animal, second_probability, places, needles_expected, "
+    "needles_inked, ink_contrast, seen_share, version, model_sha256, settings_sha256, "
+    "registry_sha256, seconds, detail, posterior"
+)
+_INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 24)}) ON CONFLICT DO NOTHING"
+_SUMMARY = """SELECT r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at,
+                     r.read_at, r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade,
+                     r.first_animal, r.first_probability, r.second_animal, r.second_probability,
+                     r.places, r.needles_expected, r.needles_inked, r.ink_contrast, r.seen_share
+              FROM readings AS r JOIN photos AS p ON p.id = r.photo
+              LEFT JOIN animals AS a ON a.id = p.animal"""
+
+
+def add_readings(
+    db: HerdDatabase,
+    results: Iterable[PhotoResult],
+    *,
+    read_at: str,
+    registry_sha256: str = "",
+) -> int:
+    """Store results of photos that are in the record; gives how many are new.
+
+    The same photo read by the same version, models, settings and registry is one reading.
+
+    Raises
+    ------
+    StoreError
+        If a photo is not in the record.
+    """
+    return db.write_many(
+        _INSERT,
+        (
+            reading_values(
+                result,
+                photo=photo_key(db, result.sha256),
+                read_at=read_at,
+                registry_sha256=registry_sha256,
+            )
+            for result in results
+        ),
+    )
+
+
+def photo_key(db: HerdDatabase, sha256: str) -> int:
+    """Row number of a photo.
+
+    Raises
+    ------
+    StoreError
+        If it is not in the record.
+    """
+    row = db.first("SELECT id FROM photos WHERE sha256 = ?", (sha256,))
+    if row is None:
+        raise StoreError(f"photo {sha256[:12]}... is not in this record; import it first")
+    return int(row[0])
+
+
+def latest_summaries(db: HerdDatabase, *, animal_id: str = "") -> Iterator[ReadingSummary]:
+    """The newest reading of each photo, by animal and time; photos of unknown animals first."""
+    where = "AND a.animal_id = ?" if animal_id else ""
+    sql = f"""{_SUMMARY} WHERE NOT EXISTS (
+                SELECT 1 FROM readings AS n WHERE n.photo = r.photo AND n.id > r.id) {where}
+              ORDER BY p.animal, p.taken_at, r.id"""
+    for row in db.rows(sql, (animal_id,) if animal_id else ()):
+        yield ReadingSummary(*row)
+
+
+def readings_of(db: HerdDatabase, sha256: str) -> tuple[ReadingSummary, ...]:
+    """All readings of one photo, oldest first."""
+    rows = db.rows(f"{_SUMMARY} WHERE p.sha256 = ? ORDER BY r.id", (sha256,))
+    return tuple(ReadingSummary(*row) for row in rows)
+
+
+def read_already(
+    db: HerdDatabase, *, provenance: Provenance, registry_sha256: str
+) -> frozenset[str]:
+    """Digests of the photos that hold a reading made in exactly this way."""
+    rows = db.rows(
+        """SELECT p.sha256 FROM readings AS r JOIN photos AS p ON p.id = r.photo
+           WHERE r.version = ? AND r.model_sha256 = ? AND r.settings_sha256 = ?
+           AND r.registry_sha256 = ?""",
+        (
+            provenance.version,
+            provenance.model_sha256,
+            provenance.settings_sha256,
+            registry_sha256,
+        ),
+    )
+    return frozenset(str(row[0]) for row in rows)
+
+
+def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
+    """The result as it was stored, bit for bit.
+
+    Raises
+    ------
+    StoreError
+        If there is no such reading, or it is damaged.
+    """
+    row = db.first(
+        """SELECT p.sha256, r.status, r.text, r.decision, r.misread_risk, r.flags, r.version,
+                  r.model_sha256, r.settings_sha256, r.seconds, r.detail, r.posterior
+           FROM readings AS r JOIN photos AS p ON p.id = r.photo WHERE r.id = ?""",
+        (reading_id,),
+    )
+    if row is None:
+        raise StoreError(f"there is no reading {reading_id} in this record")
+    sha256, status, text, decision, risk, flags, version, model, settings, seconds = row[:10]
+    detail: dict[str, Any] = json.loads(row[10])
+    grade = detail["grade"]
+    return PhotoResult(
+        photo=detail["photo"],
+        sha256=sha256,
+        status=Status(status),
+        flags=Flag(flags),
+        reasons=tuple(detail["reasons"]),
+        text=text,
+        reading=decode(
+            row[11],
+            second_opinion=tuple(detail["second_opinion"]),
+            flags=detail["reading_flags"],
+        ),
+        identification=Identification(
+            candidates=tuple(Candidate(a, m, float(p)) for a, m, p in detail["candidates"]),
+            candidate_set=tuple(detail["candidate_set"]),
+            decision=Decision(decision),
+            misread_risk=math.nan if risk is None else risk,
+            confusables=tuple(
+                Confusable(r, c, ch, float(p), alt, float(q), tuple(ids))
+                for r, c, ch, p, alt, q, ids in detail["confusables"]
+            ),
+            reason=detail["reason"],
+            set_basis=detail["set_basis"],
+        ),
+        grade=None
+        if grade is None
+        else Grade(
+            float(grade["overall"]),
+            {name: float(value) for name, value in grade["parameters"].items()},
+            grade["reason"],
+        ),
+        provenance=Provenance(version, model, settings),
+        seconds=math.nan if seconds is None else seconds,
+        measures={name: float(value) for name, value in detail["measures"].items()},
+    )
+
+
+def reading_values(
+    result: PhotoResult, *, photo: int, read_at: str, registry_sha256: str
+) -> tuple[Value, ...]:
+    """The columns of one reading."""
+    candidates = result.identification.candidates
+    first = candidates[0] if candidates else None
+    second = candidates[1] if len(candidates) > 1 else None
+    return (
+        photo,
+        read_at,
+        result.status.value,
+        result.text,
+        result.identification.decision.value,
+        result.identification.misread_risk,
+        int(result.flags),
+        None if result.grade is None else result.grade.overall,
+        (first.animal_id or "") if first else "",
+        first.probability if first else None,
+        (second.animal_id or "") if second else "",
+        second.probability if second else None,
+        *_condition(result.reading),
+        result.provenance.version,
+        result.provenance.model_sha256,
+        result.provenance.settings_sha256,
+        registry_sha256,
+        result.seconds,
+        _detail(result),
+        encode(result.reading),
+    )
+
+
+def _condition(
+    reading: Reading,
+) -> tuple[int, float | None, float | None, float | None, float | None]:
+    """Places of the best hypothesis, needles expected and inked, mean contrast and seen share."""
+    best = reading.hypotheses[0] if reading.hypotheses else None
+    cells = [cell for row in best.rows for cell in row] if best else []
+    if not cells:
+        return 0, None, None, None, None
+    return (
+        len(cells),
+        float(sum(cell.needles.expected for cell in cells)),
+        float(sum(cell.needles.inked for cell in cells)),
+        sum(cell.ink_contrast for cell in cells) / len(cells),
+        sum(cell.seen_share for cell in cells) / len(cells),
+    )
+
+
+def _detail(result: PhotoResult) -> str:
+    identification, grade = result.identification, result.grade
+    return json.dumps(
+        {
+            "photo": result.photo,
+            "reasons": list(result.reasons),
+            "second_opinion": list(result.reading.second_opinion),
+            "reading_flags": int(result.reading.flags),
+            "candidates": [
+                [c.animal_id, c.mark, _figure(c.probability)] for c in identification.candidates
+            ],
+            "candidate_set": list(identification.candidate_set),
+            "confusables": [
+                [
+                    c.row,
+                    c.cell,
+                    c.character,
+                    _figure(c.probability),
+                    c.alternative,
+                    _figure(c.alternative_probability),
+                    list(c.animal_ids),
+                ]
+                for c in identification.confusables
+            ],
+            "reason": identification.reason,
+            "set_basis": identification.set_basis,
+            "grade": None
+            if grade is None
+            else {
+                "overall": _figure(grade.overall),
+                "parameters": {k: _figure(v) for k, v in grade.parameters.items()},
+                "reason": grade.reason,
+            },
+            "measures": {name: _figure(value) for name, value in result.measures.items()},
+        },
+        ensure_ascii=True,
+        allow_nan=False,
+    )
+
+
+def _figure(value: float) -> float | str:
+    """A float that strict JSON can hold: not a number and infinities as words."""
+    return float(value) if math.isfinite(value) else str(float(value))
