@@ -1,0 +1,145 @@
+"""Why one character is read as another, worked out from where the needles of their dies stand.
+
+For dies of several glyph sources, the needles of the pressed character are laid over those of the
+character that is read, upright, turned by half a circle, and mirrored. What the two lack of each
+other says what must have happened:
+
+- every needle of the read character stands on one of the pressed: *needles lost*;
+- every needle of the pressed character stands on one of the read, which has more: *bleed joins*;
+- they fit when one is turned, or seen from behind: *upside down*, *seen mirrored*;
+- they are the same needles but for their places: *hardly differ*;
+- neither: a *wrong die* is the likelier reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import CHARACTERS, N_CHARACTERS, index_of
+from legibility.dies.layout import needle_layout
+from legibility.dies.strokes import load_sources
+
+SOURCES: Final = 6
+"""Choice: glyph sources looked at; more change no more than a few words."""
+NEEDLES: Final = 12
+"""Choice: needles of a die; sets have 8 to 16."""
+ON: Final = 0.11
+"""Choice: two needles nearer than so many character heights make the same dot (a needle's bed is
+0.09 wide, ``dies.layout.MIN_DISTANCE``)."""
+FIT: Final = 0.095
+"""Measured here: a turned or mirrored die fits another character below this mean distance, heights
+(turned 6 and 9: 0.01, A and V: 0.06, M and W: 0.09; mirrored J and L: 0.085; unrelated: 0.11 up)."""
+SAME: Final = 0.085
+"""Measured here: O and 0 lie 0.08 apart, C and O 0.09."""
+BETTER: Final = 0.75
+"""Choice: turned or mirrored counts when it fits so much better than upright."""
+APART: Final = 0.3
+"""Choice: one character's needles lie on the other's, and not the other way round, when the mean
+distances differ by this share of the larger."""
+FAR: Final = 0.125
+"""Measured here: M and N lie 0.11 apart; B and W, S and V, I and S more than 0.13."""
+
+TURNED: Final = {"6": "9", "9": "6", "M": "W", "W": "M", "L": "7", "7": "L"}
+"""As in ``identify.channel``, which a test holds equal: what a die upside down is taken for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mechanism:
+    """Why a pressed character is read as another one."""
+
+    kind: str
+    """"hardly differ", "needles lost", "bleed joins", "upside down", "seen mirrored" or
+    "wrong die"."""
+    lost: float
+    """Needles of the pressed character that must not show, mean over the dies."""
+    joined: float
+    """Needles of the read character that must appear, mean over the dies."""
+
+    @property
+    def words(self) -> str:
+        """In words, with the number of needles where that says more."""
+        if self.kind == "needles lost" and self.lost >= 0.5:
+            return f"needles lost ({self.lost:.0f} of {NEEDLES})"
+        if self.kind == "bleed joins" and self.joined >= 0.5:
+            return f"bleed joins ({self.joined:.0f} dots)"
+        return self.kind
+
+
+def turned_index() -> NDArray[np.int64]:
+    """(36,) what each die makes upside down; itself when nothing else."""
+    return np.array([index_of(TURNED.get(character, character)) for character in CHARACTERS])
+
+
+def mechanism(pressed: str, read: str) -> Mechanism:
+    """Why ``pressed`` is read as ``read``.
+
+    Examples
+    --------
+    >>> mechanism("6", "9").kind
+    'upside down'
+    """
+    return _mechanism(index_of(pressed), index_of(read))
+
+
+@lru_cache(maxsize=N_CHARACTERS**2)
+def _mechanism(pressed: int, read: int) -> Mechanism:
+    upright = np.array([_distances(dies[pressed], dies[read]) for dies in _layouts()])
+    away, near, lost, joined = np.median(upright, axis=0)
+    turned = _fit(pressed, read, np.array([-1.0, -1.0]))
+    mirrored = _fit(pressed, read, np.array([-1.0, 1.0]))
+    both = max(away, near)
+    if turned < min(FIT, BETTER * both):
+        kind = "upside down"
+    elif mirrored < min(FIT, BETTER * both):
+        kind = "seen mirrored"
+    elif both > FAR:
+        kind = "wrong die"
+    elif abs(away - near) > APART * both:
+        kind = "needles lost" if near < away else "bleed joins"
+    elif both < SAME:
+        kind = "hardly differ"
+    else:
+        kind = "needles lost" if lost >= joined else "bleed joins"
+    return Mechanism(kind, float(lost), float(joined))
+
+
+def _fit(pressed: int, read: int, factor: NDArray[np.float64]) -> float:
+    """Mean distance, heights, of a turned or mirrored die from another, median over sources."""
+    gaps = [_distances(dies[pressed] * factor, dies[read])[:2] for dies in _layouts()]
+    return float(np.median(np.max(gaps, axis=1)))
+
+
+def _distances(
+    pressed: NDArray[np.float64], read: NDArray[np.float64]
+) -> tuple[float, float, float, float]:
+    """Mean distance pressed to read, read to pressed; needles of each that lie on none."""
+    gaps = np.hypot(*(pressed[:, None] - read[None]).transpose(2, 0, 1))
+    there, back = gaps.min(axis=1), gaps.min(axis=0)
+    return (
+        float(there.mean()),
+        float(back.mean()),
+        float((there > ON).sum()),
+        float((back > ON).sum()),
+    )
+
+
+@lru_cache(maxsize=1)
+def _layouts() -> tuple[tuple[NDArray[np.float64], ...], ...]:
+    """Needles of the 36 characters of a few sources, about the middle of their box."""
+    drawn = [source for source in load_sources() if source.kind != "grid"]
+    chosen = drawn[:: max(1, len(drawn) // SOURCES)][:SOURCES]
+    rng = np.random.default_rng(0)
+    out = []
+    for source in chosen:
+        dies = []
+        for strokes in source.strokes:
+            placed = needle_layout(strokes, needles=NEEDLES, jitter=0.0, rng=rng)
+            needles = np.asarray(placed, dtype=np.float64)
+            dies.append(needles - (needles.min(axis=0) + needles.max(axis=0)) / 2)
+        out.append(tuple(dies))
+    return tuple(out)

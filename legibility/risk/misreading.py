@@ -1,0 +1,242 @@
+r"""What becomes of a recorded mark when it is read: application errors, then misread characters.
+
+For a record x of L characters (both rows) and a way to lay what is read over it, ``a`` with one
+class for each place (36 = this character was not read),
+
+.. math:: F(a|x) = \frac{\prod_i k(a_i|x_i) + \sum_i e(a_i|x_i) \prod_{j \ne i} k(a_j|x_j)
+    + \sum_s o_s \, k(a_s|x_{s+1}) k(a_{s+1}|x_s) \prod_{j \ne s, s+1} k(a_j|x_j)}{1 + O}
+
+with k the confusion kernel, ``e(a|c) = o_w/35 sum_{c' != c} k(a|c') + o_t k(a|turned c)`` (a wrong
+die, a die upside down), s the neighbouring places of one row with different characters (a swap), and
+O the sum of all odds: at most one thing goes wrong at application, as in ``identify.channel``.
+
+Ways to lay a reading over a record (*views*): as it is; the first or last character of a row lost;
+one of two rows not found; two rows in the other order. At most one of these happens.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import N_CHARACTERS, N_CLASSES, NO_CHARACTER
+from legibility.risk.kernel import Matrix
+from legibility.risk.marks import Codes, Structure
+from legibility.risk.mechanisms import turned_index
+
+LOST: int = -1
+"""Place of a view whose character was not read."""
+HIDDEN: int = -2
+"""Place of a view in a row that was not found."""
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """Probabilities of what goes wrong besides misread characters."""
+
+    swap: float = 0.002
+    """As ``Settings.p_swap``."""
+    wrong_die: float = 0.002
+    """As ``Settings.p_wrong_die``."""
+    turned_die: float = 0.001
+    """As ``Settings.p_turned_die``."""
+    missed_row: float = 0.02
+    """Choice, no source, as in ``identify.alignment``: one row of two not found, each row."""
+    crossed_rows: float = 0.002
+    """Choice, no source, as in ``identify.alignment``: two rows written in the other order."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One way to lay a reading of some structure over a record."""
+
+    weight: float
+    """Probability of this way, apart from the characters."""
+    places: tuple[int, ...]
+    """For each place of the record: place of the reading, ``LOST`` or ``HIDDEN``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """The kernel at one condition with application errors, ready for arithmetic."""
+
+    matrix: Matrix
+    """(36, 37) k(read | pressed)."""
+    event: Matrix
+    """(36, 37) e(read | recorded): one die wrong or upside down, weighted by its odds."""
+    swap_odds: float
+    odds: NDArray[np.float64]
+    """(36,) odds that something is wrong with the die of a character."""
+    errors: Errors
+
+    @property
+    def upper(self) -> Matrix:
+        """(36, 37) k + e, an upper bound of what one place contributes."""
+        return self.matrix + self.event
+
+
+def channel(matrix: Matrix, errors: Errors | None = None) -> Channel:
+    """Channel from a kernel's matrix (``Kernel.at``) and the errors to allow for."""
+    errors = Errors() if errors is None else errors
+    wrong, turned = _odds(errors.wrong_die), _odds(errors.turned_die)
+    turns = turned_index()
+    is_turnable = turns != np.arange(N_CHARACTERS)
+    k = np.asarray(matrix, dtype=np.float64)
+    event = wrong / (N_CHARACTERS - 1) * (k.sum(axis=0, keepdims=True) - k)
+    event = event + turned * is_turnable[:, None] * k[turns]
+    return Channel(k, event, _odds(errors.swap), wrong + turned * is_turnable, errors)
+
+
+def views(record: Structure, reading: Structure, errors: Errors) -> tuple[View, ...]:
+    """All ways in which a record of one structure can be read as a mark of another."""
+    both = 1.0 - 2 * errors.missed_row - errors.crossed_rows if record[1] else 1.0
+    return tuple(
+        View(weight * (both if crossing == "both" else 1.0), places)
+        for structure, weight, crossing, places in _all_views(record, errors)
+        if structure == reading
+    )
+
+
+def readings(record: Structure, errors: Errors) -> frozenset[Structure]:
+    """Structures that a record of one structure can be read as."""
+    return frozenset(structure for structure, _, _, _ in _all_views(record, errors))
+
+
+def _all_views(
+    record: Structure, errors: Errors
+) -> Iterator[tuple[Structure, float, str, tuple[int, ...]]]:
+    first, second = record
+    count = first + second
+    yield record, 1.0, "both", tuple(range(count))
+    for row, length in enumerate(record):
+        if length < 2:
+            continue
+        start = row * first
+        shorter = (first - 1, second) if row == 0 else (first, second - 1)
+        for lost in (start, start + length - 1):
+            places = [place - (place > lost) for place in range(count)]
+            places[lost] = LOST
+            yield shorter, 1.0, "both", tuple(places)
+    if second:
+        if errors.missed_row > 0:
+            upper, lower = tuple(range(first)), tuple(range(second))
+            yield (second, 0), errors.missed_row, "missed", (HIDDEN,) * first + lower
+            yield (first, 0), errors.missed_row, "missed", upper + (HIDDEN,) * second
+        if errors.crossed_rows > 0:
+            crossed = tuple(range(second, count)) + tuple(range(second))
+            yield (second, first), errors.crossed_rows, "crossed", crossed
+
+
+def inner_pairs(structure: Structure) -> tuple[int, ...]:
+    """First places of all neighbouring pairs within a row."""
+    first, second = structure
+    return (*range(first - 1), *range(first, first + second - 1))
+
+
+def total_odds(codes: Codes, structure: Structure, ch: Channel) -> NDArray[np.float64]:
+    """(n,) sum of the odds of all application errors of records."""
+    total = ch.odds[codes].sum(axis=1)
+    for place in inner_pairs(structure):
+        total += ch.swap_odds * (codes[:, place] != codes[:, place + 1])
+    return np.asarray(total, dtype=np.float64)
+
+
+def pair_probability(
+    records: Codes,
+    record: Structure,
+    read: Codes,
+    reading: Structure,
+    ch: Channel,
+) -> NDArray[np.float64]:
+    """p(the mark is read as ``read`` | it is recorded as ``records``), pair by pair.
+
+    Parameters
+    ----------
+    records, read : ndarray of uint8, (n, characters)
+        Of the structures ``record`` and ``reading``.
+    ch : Channel
+
+    Returns
+    -------
+    ndarray of float64, (n,)
+        0 where there is no way to read one as the other.
+    """
+    total = np.zeros(len(records))
+    odds = total_odds(records, record, ch)
+    for view in views(record, reading, ch.errors):
+        total += view.weight * _one_view(records, record, read, view, ch)
+    return np.asarray(total / (1.0 + odds), dtype=np.float64)
+
+
+def _one_view(
+    records: Codes, record: Structure, read: Codes, view: View, ch: Channel
+) -> NDArray[np.float64]:
+    """(n,) numerator of F for one view."""
+    seen = [place for place, at in enumerate(view.places) if at != HIDDEN]
+    lost = np.full(len(records), NO_CHARACTER, dtype=np.intp)
+
+    def class_of(place: int) -> NDArray[np.intp]:
+        at = view.places[place]
+        return lost if at == LOST else read[:, at].astype(np.intp)
+
+    flat, flat_event = ch.matrix.ravel(), ch.event.ravel()
+    classes = {place: class_of(place) for place in seen}
+    own = {place: records[:, place].astype(np.intp) * N_CLASSES for place in seen}
+    intact = np.ones(len(records))
+    ratio = np.zeros(len(records))
+    k = {}
+    for place in seen:
+        at = own[place] + classes[place]
+        k[place] = flat[at]
+        intact *= k[place]
+        ratio += flat_event[at] / k[place]
+    for place in inner_pairs(record):
+        if place not in k:
+            ratio += ch.swap_odds * (records[:, place] != records[:, place + 1])
+            continue
+        crossed = flat[own[place + 1] + classes[place]] * flat[own[place] + classes[place + 1]]
+        unequal = records[:, place] != records[:, place + 1]
+        ratio += ch.swap_odds * unequal * crossed / (k[place] * k[place + 1])
+    for place in range(records.shape[1]):
+        if place not in k:
+            ratio += ch.odds[records[:, place]]
+    return np.asarray(intact * (1.0 + ratio), dtype=np.float64)
+
+
+def read_whole(
+    records: Codes, structure: Structure, ch: Channel, allowed: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """(n,) probability that a record is read as some whole mark of allowed characters.
+
+    The sum of ``pair_probability`` over all marks that can be written with those characters.
+    """
+    # A reading's sum over the allowed characters, and over "not read", is a kernel of two classes.
+    two = np.stack([ch.matrix[:, :N_CHARACTERS] @ allowed, ch.matrix[:, NO_CHARACTER]], axis=1)
+    event = np.stack([ch.event[:, :N_CHARACTERS] @ allowed, ch.event[:, NO_CHARACTER]], axis=1)
+    k = two[records]
+    e = event[records] / k
+    odds = total_odds(records, structure, ch)
+    total = np.zeros(len(records))
+    for reading in readings(structure, ch.errors):
+        for view in views(structure, reading, ch.errors):
+            lost = np.array([at == LOST for at in view.places]).astype(np.intp)
+            seen = np.array([at != HIDDEN for at in view.places])
+            here = np.take_along_axis(k, lost[None, :, None], axis=2)[:, :, 0]
+            ratio = np.take_along_axis(e, lost[None, :, None], axis=2)[:, :, 0]
+            intact = np.where(seen, here, 1.0).prod(axis=1)
+            extra = np.where(seen, ratio, ch.odds[records]).sum(axis=1)
+            for place in inner_pairs(structure):
+                unequal = records[:, place] != records[:, place + 1]
+                if seen[place]:
+                    there = k[:, place + 1, lost[place]] * k[:, place, lost[place + 1]]
+                    unequal = unequal * there / (here[:, place] * here[:, place + 1])
+                extra += ch.swap_odds * unequal
+            total += view.weight * intact * (1.0 + extra)
+    return np.asarray(total / (1.0 + odds), dtype=np.float64)
+
+
+def _odds(probability: float) -> float:
+    return probability / (1.0 - probability)
