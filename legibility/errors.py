@@ -30,6 +30,12 @@ class RegistryError(LegibilityError, ValueError):
     exit_code = 5
 
 
+class TableError(LegibilityError, ValueError):
+    """A table of photos or of recorded steps with rows that cannot be used; none is used."""
+
+    exit_code = 5
+
+
 class SettingsError(LegibilityError, ValueError):
     """A settings or rules file with a field that cannot be used."""
 
@@ -58,3 +64,15 @@ class StoreError(LegibilityError, RuntimeError):
     """A herd's record that cannot be opened or written (foreign, damaged, locked, too new)."""
 
     exit_code = 10
+
+
+class ChipError(LegibilityError, ValueError):
+    """A transponder number or telegram that cannot be one."""
+
+    exit_code = 5
+
+
+class RowsError(LegibilityError, ValueError):
+    """A manifest or log with rows that cannot be used; all are named, none is imported."""
+
+    exit_code = 5
