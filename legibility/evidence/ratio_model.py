@@ -1,0 +1,252 @@
+"""The fitted ratio model: weights, overlap of photos, validity, and what the data support at most.
+
+Two series of disputes with known truth stand behind it: on one the weights are fitted, on the
+other, made apart, validity and the cap are measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.evidence.fitting import (
+    fit_overlap,
+    fit_weights,
+    fit_with_constant,
+    overlap_factor,
+)
+from legibility.evidence.validity import (
+    PRIOR_LOG10_ODDS,
+    bounds,
+    cllr,
+    cllr_min,
+    empirical_cross_entropy,
+    misleading,
+    pav_log_ratios,
+    prior_entropy,
+    tippett,
+)
+
+Scores: TypeAlias = Mapping[str, tuple[float, ...]]
+"""Reader -> log-likelihoods of the claims and, last, of "neither"."""
+
+TOGETHER: Final = ("pooled", "needles")
+"""The reported ratio weighs the fused readers and the needle model; the fusion alone may give the
+needles no weight, since it was fitted to name characters and not to decide between two."""
+READERS: Final = ("pooled", "network", "needles", "second")
+TRUE, RIVAL, STRANGER, NEITHER = range(4)
+"""Places of the scores of a dispute."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dispute:
+    """One photo of a known ear, with two claims."""
+
+    ear: int
+    """Photos of one ear have one number."""
+    condition: str
+    truth: str
+    rival: str
+    """Registered mark nearest to the true one."""
+    scores: Scores
+    """Log-likelihoods of the true mark, the rival, a registered mark drawn at random, "neither";
+    empty where nothing was read: then the photo says nothing."""
+
+    def difference(self, reader: str, first: int, second: int) -> float:
+        """Log-likelihood of one claim less that of another; 0 where the reader said nothing."""
+        values = self.scores.get(reader)
+        return 0.0 if values is None else values[first] - values[second]
+
+
+@dataclass(frozen=True, slots=True)
+class Validity:
+    """How good the ratios of one kind are on held-out disputes."""
+
+    name: str
+    n: int
+    """Disputes."""
+    silent: int
+    """Disputes in which nothing was read, counted with a ratio of 1."""
+    cllr: float
+    cllr_min: float
+    misleading: int
+    """Disputes whose ratio speaks for the wrong claim."""
+    worst: float
+    """Largest misleading log ratio, 0 when there is none."""
+    median: float
+    """Median log ratio for the true claim."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """Tippett plot and empirical cross-entropy as points."""
+
+    log10_ratio: tuple[float, ...]
+    same: tuple[float, ...]
+    other: tuple[float, ...]
+    log10_prior_odds: tuple[float, ...]
+    entropy: tuple[float, ...]
+    entropy_pav: tuple[float, ...]
+    entropy_silent: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RatioModel:
+    """Everything ``compare`` weighs claims with."""
+
+    together: tuple[float, ...]
+    """Weights of ``TOGETHER``."""
+    alone: Mapping[str, float]
+    """Reader -> weight when it is asked alone."""
+    neither: tuple[float, ...]
+    """Weights of ``TOGETHER`` and a constant, for a claim against "neither"."""
+    overlap: float
+    """Share of evidence that photos of one ear have in common, 0..1."""
+    cap: tuple[float, float]
+    """Smallest and largest log ratio of two claims that the held-out disputes support."""
+    cap_neither: tuple[float, float]
+    validity: tuple[Validity, ...]
+    """All held-out disputes, each needle condition, each reader alone, and "neither"."""
+    curves: Curves
+    fitted: tuple[Dispute, ...]
+    held_out: tuple[Dispute, ...]
+    origin: str
+    models_sha256: str
+    """Of the networks and fits that read the disputes."""
+
+
+def differences(
+    disputes: Sequence[Dispute],
+    *,
+    readers: Sequence[str] = TOGETHER,
+    first: int = TRUE,
+    second: int = RIVAL,
+) -> NDArray[np.float64]:
+    """(n, readers) log-likelihood of one claim less that of another."""
+    values = [[d.difference(reader, first, second) for reader in readers] for d in disputes]
+    return np.array(values, dtype=np.float64).reshape(len(disputes), len(readers))
+
+
+def ratio_model(
+    fitted: Sequence[Dispute], held_out: Sequence[Dispute], *, origin: str, models_sha256: str
+) -> RatioModel:
+    """Fit weights on one series of disputes and measure them on another.
+
+    Raises
+    ------
+    ValueError
+        If one of the series is empty.
+    """
+    if not fitted or not held_out:
+        raise ValueError(
+            f"{len(fitted)} disputes to fit on and {len(held_out)} to measure on; expected some"
+        )
+    together = fit_weights(differences(fitted))
+    alone = {r: float(fit_weights(differences(fitted, readers=(r,)))[0]) for r in READERS}
+    neither = fit_with_constant(
+        differences(fitted, second=NEITHER), differences(fitted, first=STRANGER, second=NEITHER)
+    )
+    ratios = differences(held_out) @ together
+    true_claims, false_claims = against_neither(held_out, neither)
+    validity = [_validity("all", held_out, ratios)]
+    for condition in dict.fromkeys(d.condition for d in held_out):
+        at = [i for i, d in enumerate(held_out) if d.condition == condition]
+        validity.append(_validity(condition, [held_out[i] for i in at], ratios[at]))
+    for reader in READERS:
+        own = differences(held_out, readers=(reader,)) @ [alone[reader]]
+        validity.append(_validity(f"reader {reader} alone", held_out, own, reader=reader))
+    validity.append(_neither_validity(held_out, true_claims, false_claims))
+    return RatioModel(
+        together=tuple(map(float, together)),
+        alone=alone,
+        neither=tuple(map(float, neither)),
+        overlap=_overlap(fitted, together),
+        cap=bounds(ratios, -ratios),
+        cap_neither=bounds(true_claims, false_claims),
+        validity=tuple(validity),
+        curves=_curves(ratios),
+        fitted=tuple(fitted),
+        held_out=tuple(held_out),
+        origin=origin,
+        models_sha256=models_sha256,
+    )
+
+
+def against_neither(
+    disputes: Sequence[Dispute], weights: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log ratios against "neither" of the true claims, and of claims drawn at random."""
+    true_claims = differences(disputes, second=NEITHER) @ weights[:-1] + weights[-1]
+    strangers = differences(disputes, first=STRANGER, second=NEITHER)
+    return true_claims, strangers @ weights[:-1] + weights[-1]
+
+
+def _overlap(fitted: Sequence[Dispute], weights: NDArray[np.float64]) -> float:
+    by_ear: dict[int, list[float]] = {}
+    for dispute, ratio in zip(fitted, differences(fitted) @ weights, strict=True):
+        by_ear.setdefault(dispute.ear, []).append(float(ratio))
+    pairs = [ratios[:2] for ratios in by_ear.values() if len(ratios) >= 2]
+    # Without pairs nothing is known of what photos share: they then count as one.
+    return fit_overlap(np.array(pairs)) if pairs else 1.0
+
+
+def _validity(
+    name: str, disputes: Sequence[Dispute], ratios: NDArray[np.float64], *, reader: str = "pooled"
+) -> Validity:
+    wrong = misleading(ratios, -ratios)[0]
+    return Validity(
+        name=name,
+        n=len(disputes),
+        silent=sum(reader not in d.scores for d in disputes),
+        cllr=cllr(ratios, -ratios),
+        cllr_min=cllr_min(ratios, -ratios),
+        misleading=wrong,
+        worst=max(0.0, -float(ratios.min())),
+        median=float(np.median(ratios)),
+    )
+
+
+def _neither_validity(
+    disputes: Sequence[Dispute],
+    true_claims: NDArray[np.float64],
+    false_claims: NDArray[np.float64],
+) -> Validity:
+    wrong = sum(misleading(true_claims, false_claims))
+    worst = max(0.0, -float(true_claims.min()), float(false_claims.max()))
+    return Validity(
+        name="a claim against neither",
+        n=2 * len(disputes),
+        silent=2 * sum("pooled" not in d.scores for d in disputes),
+        cllr=cllr(true_claims, false_claims),
+        cllr_min=cllr_min(true_claims, false_claims),
+        misleading=wrong,
+        worst=worst,
+        median=float(np.median(true_claims)),
+    )
+
+
+def _curves(ratios: NDArray[np.float64]) -> Curves:
+    shares = tippett(ratios, -ratios)
+    first, second = pav_log_ratios(ratios, -ratios)
+
+    def points(values: NDArray[np.float64]) -> tuple[float, ...]:
+        return tuple(round(float(v), 6) for v in values)
+
+    return Curves(
+        log10_ratio=points(shares.log10_ratio),
+        same=points(shares.same),
+        other=points(shares.other),
+        log10_prior_odds=points(PRIOR_LOG10_ODDS),
+        entropy=points(empirical_cross_entropy(ratios, -ratios)),
+        entropy_pav=points(empirical_cross_entropy(first, second)),
+        entropy_silent=points(prior_entropy()),
+    )
+
+
+def joint_log_ratio(per_photo: NDArray[np.float64], overlap: float) -> float:
+    """Log ratio of several photos of one ear from those of each."""
+    return float(per_photo.sum()) * overlap_factor(len(per_photo), overlap)
