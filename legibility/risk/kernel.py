@@ -41,6 +41,9 @@ DEFAULT_PATH: Final = Path(__file__).resolve().parents[1] / "models" / "kernel.n
 PRIOR_STRENGTH: Final = 10.0
 """Choice: the reader's own mean probabilities count as much as so many readings a character."""
 
+LEAST: Final = 1e-7
+"""Choice: nothing is impossible; a thousandth of what matters in a herd."""
+
 Matrix: TypeAlias = NDArray[np.float64]
 """(36, 37): p(read | true), rows sum to one; the last column is "no character read"."""
 
@@ -175,6 +178,7 @@ class Kernel:
             If the condition is not known.
         """
         mixed = np.tensordot(self.weights(condition), self.probabilities, axes=1)
+        mixed = np.maximum(mixed, LEAST)
         return np.asarray(mixed / mixed.sum(axis=1, keepdims=True), dtype=np.float64)
 
     def counts_at(self, condition: ConditionLike) -> NDArray[np.float64]:

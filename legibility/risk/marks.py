@@ -99,14 +99,14 @@ def mark_set(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkSet:
         rows = np.flatnonzero(kinds == kind)
         structure = (int(kind) // 64, int(kind) % 64)
         places = [*range(structure[0]), *range(structure[0] + 1, structure[0] + 1 + structure[1])]
-        unique, inverse = _distinct(codes[rows][:, places])
+        unique, inverse = distinct(codes[rows][:, places])
         of_given[rows] = inverse + start
         groups.append(MarkGroup(structure, unique, np.arange(start, start + len(unique))))
         start += len(unique)
     return MarkSet(tuple(groups), of_given)
 
 
-def _distinct(codes: Codes) -> tuple[Codes, NDArray[np.int64]]:
+def distinct(codes: Codes) -> tuple[Codes, NDArray[np.int64]]:
     """Different rows of an array in ascending order, and which of them each row is."""
     packed = np.ascontiguousarray(codes).view(np.dtype((np.void, codes.shape[1]))).ravel()
     unique, inverse = np.unique(packed, return_inverse=True)

@@ -6,9 +6,10 @@ class for each place (36 = this character was not read),
 .. math:: F(a|x) = \frac{\prod_i k(a_i|x_i) + \sum_i e(a_i|x_i) \prod_{j \ne i} k(a_j|x_j)
     + \sum_s o_s \, k(a_s|x_{s+1}) k(a_{s+1}|x_s) \prod_{j \ne s, s+1} k(a_j|x_j)}{1 + O}
 
-with k the confusion kernel, ``e(a|c) = o_w/35 sum_{c' != c} k(a|c') + o_t k(a|turned c)`` (a wrong
-die, a die upside down), s the neighbouring places of one row with different characters (a swap), and
-O the sum of all odds: at most one thing goes wrong at application, as in ``identify.channel``.
+with k the confusion kernel, ``e(a|c) = o_w/35 sum_{c' != c} k(a|c') + o_t k(a|turned c)`` (a
+wrong die, a die upside down), s the neighbouring places of one row with different characters (a
+swap), and O the sum of all odds: at most one thing goes wrong at application, as in
+``identify.channel``.
 
 Ways to lay a reading over a record (*views*): as it is; the first or last character of a row lost;
 one of two rows not found; two rows in the other order. At most one of these happens.

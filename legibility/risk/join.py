@@ -1,0 +1,250 @@
+"""Which strings of a set can a string become, cheaply enough: a join by the product of places.
+
+Given strings, a cost ``-log p`` for each character to become each other one, and a budget for each
+string, find every string of a target set whose summed cost is within the budget. Both sides are cut
+in the middle; for each different half, all halves of the targets within reach are found once, by
+walking down the tree of prefixes and leaving it where the budget ends. A string's reach is then
+made of reaches of its halves, and kept where the target set has the two together. Work grows with
+the number of strings within reach, not with the square of the set.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import N_CHARACTERS
+from legibility.risk.marks import Codes, distinct
+
+Costs: TypeAlias = NDArray[np.float64]
+Ints: TypeAlias = NDArray[np.int64]
+
+SLACK: Final = 1e-5
+"""Arithmetic: costs kept in single precision are this far from exact at most; budgets are widened
+by it, and the caller decides on exact probabilities."""
+BLOCK: Final = 1_500_000
+"""Measured: combinations worked on at a time; more needs memory, less needs time."""
+WHOLE: Final = 3
+"""Choice: strings up to this length are not cut in halves."""
+_STEPS: Final = 24
+_WIDE: Final = 1e4
+_FILTER_SIZE: Final = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """For each of some strings, the targets it can become, cheapest first (a sparse array)."""
+
+    start: Ints
+    """(s + 1,)."""
+    target: NDArray[np.int32]
+    cost: NDArray[np.float32]
+
+
+class _Alternatives:
+    """What each character can become, cheapest first."""
+
+    def __init__(self, cost: Costs) -> None:
+        self.order = np.argsort(cost, axis=1, kind="stable")
+        self.cost = np.take_along_axis(cost, self.order, axis=1)
+        self._flat = (self.cost + _WIDE * np.arange(N_CHARACTERS)[:, None]).ravel()
+
+    def count(self, character: Ints, budget: Costs) -> Ints:
+        """How many alternatives of a character a budget allows."""
+        inside = np.clip(budget, -1.0, _WIDE / 2)
+        at = np.searchsorted(self._flat, character * _WIDE + inside, side="right")
+        return np.asarray(np.maximum(at - character * N_CHARACTERS, 0), dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """Nodes of one length in a tree of prefixes."""
+
+    last: Ints
+    """(n,) last character."""
+    parent: Ints
+    """(n,) node of the level above."""
+
+
+def _levels(codes: Codes) -> list[_Level]:
+    """Prefix tree of strings in ascending order; the last level's nodes are the strings."""
+    levels = []
+    node = np.zeros(len(codes), dtype=np.int64)
+    for place in range(codes.shape[1]):
+        change = np.ones(len(codes), dtype=bool)
+        change[1:] = (node[1:] != node[:-1]) | (codes[1:, place] != codes[:-1, place])
+        first = np.flatnonzero(change)
+        levels.append(_Level(codes[first, place].astype(np.int64), node[first]))
+        node = np.cumsum(change) - 1
+    return levels
+
+
+def _spread(counts: Ints) -> tuple[Ints, Ints]:
+    """Index of the owner, and place within the owner, of ``counts`` things each."""
+    owner = np.repeat(np.arange(len(counts)), counts)
+    ends = np.cumsum(counts)
+    return owner, np.arange(len(owner)) - np.repeat(ends - counts, counts)
+
+
+def _blocks(counts: Ints, most: int = BLOCK) -> Iterator[slice]:
+    """Slices whose counts sum to about ``most``."""
+    ends = np.cumsum(counts)
+    start = 0
+    while start < len(counts):
+        before = ends[start - 1] if start else 0
+        stop = max(start + 1, int(np.searchsorted(ends, before + most, side="right")))
+        yield slice(start, stop)
+        start = stop
+
+
+def reach(strings: Codes, targets: Codes, cost: Costs, budget: Costs) -> Reach:
+    """Targets within reach of each string.
+
+    Parameters
+    ----------
+    strings, targets : ndarray of uint8, (s, length) and (t, length)
+        Each in ascending order without repeats.
+    cost : ndarray of float64, (36, 36)
+        Of a character (row) to become another one (column), >= 0.
+    budget : ndarray of float64, (s,)
+    """
+    from_levels, to_levels = _levels(strings), _levels(targets)
+    alternatives = _Alternatives(cost)
+    budgets = [budget]
+    for level in reversed(from_levels):
+        best = np.full(int(level.parent[-1]) + 1 if len(level.parent) else 1, -np.inf)
+        np.maximum.at(best, level.parent, budgets[0])
+        budgets.insert(0, best)
+    source, target = np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
+    spent = np.zeros(1)
+    for depth, (here, there) in enumerate(zip(from_levels, to_levels, strict=True)):
+        children = np.bincount(here.parent, minlength=len(budgets[depth]))
+        first_child = np.cumsum(children) - children
+        child_of = np.full((int(there.parent[-1]) + 1, N_CHARACTERS), -1, dtype=np.int32)
+        child_of[there.parent, there.last] = np.arange(len(there.last))
+        parts: list[tuple[Ints, Ints, Costs]] = []
+        for block in _blocks(children[source] * 4):
+            owner, nth = _spread(children[source[block]])
+            child = first_child[source[block]][owner] + nth
+            paid, at = spent[block][owner], target[block][owner]
+            left = budgets[depth + 1][child] - paid + SLACK
+            count = alternatives.count(here.last[child], left)
+            owner, nth = _spread(count)
+            character = here.last[child][owner]
+            found = child_of[at[owner], alternatives.order[character, nth]]
+            kept = np.flatnonzero(found >= 0)
+            owner, character, nth = owner[kept], character[kept], nth[kept]
+            total = paid[owner] + alternatives.cost[character, nth]
+            parts.append((child[owner], found[kept].astype(np.int64), total))
+        if not parts:
+            break
+        source, target, spent = (np.concatenate(column) for column in zip(*parts, strict=True))
+    order = np.argsort(source * _WIDE + spent, kind="stable")
+    start = np.concatenate([[0], np.cumsum(np.bincount(source, minlength=len(strings)))])
+    return Reach(start, target[order].astype(np.int32), spent[order].astype(np.float32))
+
+
+class TargetSet:
+    """Different strings of one length, ready to be found by their halves."""
+
+    def __init__(self, codes: Codes) -> None:
+        self.codes = codes
+        self.length = codes.shape[1]
+        self.cut = self.length // 2 if self.length > WHOLE else 0
+        if not self.cut:
+            return
+        self.left, left_of = distinct(codes[:, : self.cut])
+        self.right, right_of = distinct(codes[:, self.cut :])
+        self._keys = left_of * len(self.right) + right_of
+        bits = max(10, int(len(codes) * _FILTER_SIZE - 1).bit_length())
+        self._mask = np.int64((1 << bits) - 1)
+        self._seen = np.zeros(1 << bits, dtype=bool)
+        self._seen[self._slot(self._keys)] = True
+
+    def _slot(self, keys: Ints) -> Ints:
+        return np.asarray((keys ^ (keys >> np.int64(17))) & self._mask, dtype=np.int64)
+
+    def find(self, left: Ints, right: Ints) -> tuple[Ints, Ints]:
+        """Which of some pairs of halves are together a target, and which one."""
+        keys = left * len(self.right) + right
+        likely = np.flatnonzero(self._seen[self._slot(keys)])
+        keys = keys[likely]
+        at = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+        right_ones = self._keys[at] == keys
+        return likely[right_ones], at[right_ones]
+
+
+def join(
+    strings: Codes, budget: Costs, targets: TargetSet, cost: Costs
+) -> Iterator[tuple[Ints, Ints]]:
+    """Pairs (string, target) within budget, and a few just beyond it, block by block.
+
+    Parameters
+    ----------
+    strings : ndarray of uint8, (n, length)
+        In any order.
+    budget : ndarray of float64, (n,)
+    targets : TargetSet
+    cost : ndarray of float64, (36, 36)
+    """
+    able = np.flatnonzero(budget >= 0)
+    if not len(able) or not len(targets.codes):
+        return
+    strings, budget = strings[able], budget[able]
+    if not targets.cut:
+        unique, which = distinct(strings)
+        found = reach(unique, targets.codes, cost, _largest(which, budget, len(unique)))
+        counts = np.diff(found.start)[which]
+        for block in _blocks(counts):
+            owner, nth = _spread(counts[block])
+            at = found.start[which[block]][owner] + nth
+            near = found.cost[at] <= budget[block][owner] + SLACK
+            yield able[block][owner[near]], found.target[at[near]].astype(np.int64)
+        return
+    left, left_of = distinct(strings[:, : targets.cut])
+    right, right_of = distinct(strings[:, targets.cut :])
+    cheapest = cost.min(axis=1)
+    least_left = cheapest[strings[:, : targets.cut]].sum(axis=1)
+    least_right = cheapest[strings[:, targets.cut :]].sum(axis=1)
+    to_left = reach(left, targets.left, cost, _largest(left_of, budget - least_right, len(left)))
+    most_right = _largest(right_of, budget - least_left, len(right))
+    to_right = reach(right, targets.right, cost, most_right)
+    step = max(float(budget.max()), 1e-3) / _STEPS
+    within = _counts_within(to_right, step)
+    counts = np.diff(to_left.start)[left_of]
+    for block in _blocks(counts):
+        owner, nth = _spread(counts[block])
+        at = to_left.start[left_of[block]][owner] + nth
+        rest = budget[block][owner] - to_left.cost[at] + SLACK
+        near = np.flatnonzero(rest >= least_right[block][owner])
+        owner, at, rest = owner[near], at[near], rest[near]
+        half = right_of[block][owner]
+        bins = np.minimum((rest / step).astype(np.int64) + 1, _STEPS)
+        more = within[half, bins].astype(np.int64)
+        for part in _blocks(more):
+            second, place = _spread(more[part])
+            right_at = to_right.start[half[part]][second] + place
+            fits = np.flatnonzero(to_right.cost[right_at] <= rest[part][second])
+            second, right_at = second[fits], right_at[fits]
+            lefts = to_left.target[at[part]][second].astype(np.int64)
+            hits, found_at = targets.find(lefts, to_right.target[right_at].astype(np.int64))
+            yield able[block][owner[part][second[hits]]], found_at
+
+
+def _largest(owner: Ints, values: Costs, count: int) -> Costs:
+    largest = np.full(count, -np.inf)
+    np.maximum.at(largest, owner, values)
+    return largest
+
+
+def _counts_within(found: Reach, step: float) -> NDArray[np.int32]:
+    """(s, steps + 1) number of targets of each string with cost <= 0, step, 2 step, ..."""
+    rows = np.repeat(np.arange(len(found.start) - 1), np.diff(found.start))
+    bins = np.clip(np.ceil(found.cost / step).astype(np.int64), 0, _STEPS)
+    table = np.zeros((len(found.start) - 1, _STEPS + 1), dtype=np.int32)
+    np.add.at(table, (rows, bins), 1)
+    return np.asarray(table.cumsum(axis=1), dtype=np.int32)
