@@ -109,6 +109,17 @@ class HerdDatabase:
                 self._connection.execute("ROLLBACK")
             raise
 
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """All that is read inside is of one moment, whatever others write meanwhile."""
+        with translated(self.path):
+            self._connection.execute("BEGIN")
+        try:
+            yield
+        finally:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+
     @property
     def version(self) -> int:
         """Number of the schema."""

@@ -9,8 +9,10 @@ share, separation.
 
 from __future__ import annotations
 
+import math
 import struct
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 import numpy as np
 
@@ -39,15 +41,7 @@ def encode(reading: Reading) -> bytes:
         cells.extend(cell for row in rows for cell in row)
     table = np.empty((len(cells), _CELL), dtype="<f8")
     for index, cell in enumerate(cells):
-        table[index, :N_CLASSES] = cell.logp
-        table[index, N_CLASSES : N_CLASSES + 8] = cell.quad.ravel()
-        table[index, N_CLASSES + 8 :] = (
-            cell.needles.expected,
-            cell.needles.inked,
-            cell.ink_contrast,
-            cell.seen_share,
-            cell.separation,
-        )
+        table[index] = _row_of(cell)
     parts.append(table.tobytes())
     return b"".join(parts)
 
@@ -102,3 +96,65 @@ def _cell(row: np.ndarray) -> CellReading:
         seen_share=seen,
         separation=separation,
     )
+
+
+def as_plain(data: bytes) -> dict[str, Any]:
+    """A posterior as strict JSON holds it: floats as such, not a number and infinities as words.
+
+    ``cells`` of a hypothesis hold, row by row, 50 figures each in the order of the layout above.
+    """
+    reading = decode(data)
+    return {
+        "logp_no_mark": _figure(reading.logp_no_mark),
+        "hypotheses": [
+            {
+                "logp": _figure(hypothesis.logp),
+                "rotation_deg": _figure(hypothesis.rotation_deg),
+                "mirrored": hypothesis.mirrored,
+                "rows": [
+                    [[_figure(v) for v in _row_of(cell)] for cell in row] for row in hypothesis.rows
+                ],
+            }
+            for hypothesis in reading.hypotheses
+        ],
+    }
+
+
+def from_plain(plain: Mapping[str, Any]) -> bytes:
+    """Bytes of what :func:`as_plain` gave.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If it is something else.
+    """
+    hypotheses = tuple(
+        Hypothesis(
+            logp=float(item["logp"]),
+            rows=tuple(
+                tuple(_cell(np.array([float(v) for v in cell])) for cell in row)
+                for row in item["rows"]
+            ),
+            rotation_deg=float(item["rotation_deg"]),
+            mirrored=bool(item["mirrored"]),
+        )
+        for item in plain["hypotheses"]
+    )
+    return encode(Reading(hypotheses, float(plain["logp_no_mark"])))
+
+
+def _row_of(cell: CellReading) -> list[float]:
+    needles = cell.needles
+    return [
+        *cell.logp.tolist(),
+        *cell.quad.ravel().tolist(),
+        float(needles.expected),
+        needles.inked,
+        cell.ink_contrast,
+        cell.seen_share,
+        cell.separation,
+    ]
+
+
+def _figure(value: float) -> float | str:
+    return value if math.isfinite(value) else str(value)

@@ -1,0 +1,142 @@
+"""Photos and the transponder scans made together with them."""
+
+from __future__ import annotations
+
+import json
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from legibility.store.database import HerdDatabase
+
+
+@dataclass(frozen=True, slots=True)
+class ConfirmedPhoto:
+    """A photo whose animal a transponder names, and no other claim denies."""
+
+    path: str
+    stored: str
+    """Path inside the content-addressed folder, or nothing."""
+    sha256: str
+    animal_id: str
+    number: str
+    ear: str
+    taken_at: str
+    mark: str
+    """The animal's newest mark in that ear; empty when it has none."""
+
+
+@dataclass(frozen=True, slots=True)
+class PairedReading:
+    """The newest reading of a photo that a transponder was read with."""
+
+    photo_sha256: str
+    path: str
+    number: str
+    animals: tuple[str, ...]
+    """Those recorded with the number."""
+    claimed: str
+    claimed_by: str
+    text: str
+    candidate_set: tuple[str | None, ...]
+    """Empty when there is no reading, or nothing could be read."""
+    first: str
+    misread_risk: float | None
+
+
+def confirmed_photos(db: HerdDatabase) -> Iterator[ConfirmedPhoto]:
+    """Photos taken together with a scan of a number that exactly one animal has.
+
+    Left out: numbers on two animals, numbers that identify nobody, and photos that a manifest or a
+    person gave to another animal. These are data for calibration, with an identity that owes
+    nothing to the mark.
+    """
+    sql = """
+        SELECT p.path, p.stored, p.sha256, a.animal_id, s.number, p.ear, p.taken_at,
+               ifnull((SELECT m.text FROM marks AS m WHERE m.animal = a.id AND m.retired_on = ''
+                       AND (p.ear = '' OR m.ear IN ('', 'both') OR m.ear = p.ear)
+                       ORDER BY m.applied_on DESC, m.id DESC LIMIT 1), '')
+        FROM photos AS p
+        JOIN scans AS s ON s.id = p.scan AND s.outcome = 'read'
+        JOIN chips AS c ON c.number = s.number
+        JOIN animals AS a ON a.id = c.animal
+        WHERE (SELECT count(*) FROM chips AS d WHERE d.number = s.number) = 1
+        AND (p.animal IS NULL OR p.animal = a.id)
+        ORDER BY p.id"""
+    for row in db.rows(sql):
+        yield ConfirmedPhoto(*row)
+
+
+def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
+    """Every photo that a transponder was read with, and what its newest reading says."""
+    owners: dict[str, list[str]] = {}
+    for number, animal_id in db.rows(
+        "SELECT c.number, a.animal_id FROM chips AS c JOIN animals AS a ON a.id = c.animal "
+        "ORDER BY c.id"
+    ):
+        owners.setdefault(number, []).append(animal_id)
+    sql = """
+        SELECT p.sha256, p.path, s.number, ifnull(a.animal_id, ''), p.claimed_by,
+               ifnull(r.text, ''), ifnull(r.detail, ''), ifnull(r.first_animal, ''), r.misread_risk
+        FROM photos AS p
+        JOIN scans AS s ON s.id = p.scan AND s.outcome = 'read'
+        LEFT JOIN animals AS a ON a.id = p.animal
+        LEFT JOIN readings AS r ON r.id = (SELECT max(n.id) FROM readings AS n WHERE n.photo = p.id)
+        ORDER BY p.id"""
+    for sha256, path, number, claimed, by, text, detail, first, risk in db.rows(sql):
+        yield PairedReading(
+            photo_sha256=sha256,
+            path=path,
+            number=number,
+            animals=tuple(owners.get(number, ())),
+            claimed=claimed,
+            claimed_by=by,
+            text=text,
+            candidate_set=tuple(json.loads(detail)["candidate_set"]) if detail else (),
+            first=first,
+            misread_risk=risk,
+        )
+
+
+def pair_by_time(db: HerdDatabase, *, within_s: float) -> tuple[int, int]:
+    """Connect photos without a scan to the one number read within so many seconds.
+
+    Both clocks must show the same time. A photo near scans of two numbers stays alone, because a
+    wrong pair would count as a confirmed identity.
+
+    Returns
+    -------
+    (int, int)
+        Photos connected, and photos left alone because two numbers were near.
+    """
+    scans = sorted(
+        (seconds, int(key), str(number))
+        for key, number, at in db.rows(
+            "SELECT id, number, scanned_at FROM scans WHERE outcome = 'read' AND scanned_at <> ''"
+        )
+        if (seconds := _seconds(at)) is not None
+    )
+    times = [seconds for seconds, _, _ in scans]
+    connected, undecided = [], 0
+    for key, at in db.rows("SELECT id, taken_at FROM photos WHERE scan IS NULL AND taken_at <> ''"):
+        taken = _seconds(at)
+        if taken is None:
+            continue
+        near = scans[bisect_left(times, taken - within_s) : bisect_right(times, taken + within_s)]
+        if len({number for _, _, number in near}) > 1:
+            undecided += 1
+        elif near:
+            nearest = min(near, key=lambda scan: abs(scan[0] - taken))
+            connected.append((nearest[1], int(key)))
+    db.write_many("UPDATE photos SET scan = ? WHERE id = ?", connected)
+    return len(connected), undecided
+
+
+def _seconds(at: str) -> float | None:
+    """Seconds of a time without zone; None for anything else."""
+    try:
+        time = datetime.fromisoformat(at)
+    except ValueError:
+        return None
+    return None if time.tzinfo else (time - datetime(2000, 1, 1)).total_seconds()
