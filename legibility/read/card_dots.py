@@ -1,0 +1,275 @@
+"""Dots or holes in paper: every needle of a punched card with its place to a part of a pixel.
+
+Paper is even, so a dot is a blob of one size on a plain ground. Blobs are extremes, in place and
+size, of the difference of Gaussians (Lowe 2004, doi:10.1023/B:VISI.0000029664.99615.94); the mark
+is the largest group of blobs of like size and strength that stand near each other.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.containers import ColorImage, GrayImage, Points
+
+SIDE_PX: Final = 1600
+"""Choice: longest side of the picture in which dots are looked for."""
+SIGMAS: Final = tuple(1.0 * 2 ** (k / 3) for k in range(14))
+"""Choice: sizes looked for, pixels; a disc of radius r answers most at sigma r / sqrt(2)."""
+LEAST_RESPONSE: Final = 0.012
+"""Choice: weakest blob kept, as a share of the picture's brightness range."""
+SIZE_RATIO: Final = 1.45
+"""Choice: dots of one set of dies differ in radius by less than this from their median."""
+LOOSE_RATIO: Final = 1.75
+BESIDE_RADII: Final = 9.0
+"""Choice: dots that touch seem larger; beside dots of the mark the size counts for less."""
+STRENGTH_SHARE: Final = 0.4
+"""Choice: dots weaker than this share of the group's median are stains of the paper."""
+LINK_RADII: Final = 44.0
+"""Choice: dots of one mark stand nearer than this to their neighbour; narrow dies leave gaps of up
+to 1.1 heights, and a hole's radius is 1/40 of a height or more."""
+CLEAN_ENOUGH: Final = 12.0
+"""Choice: dots that stand out of the paper by this many times its unevenness are as clear as can
+be; groups that stand out less count for less."""
+LEAST_DOTS: Final = 5
+"""Choice: a die has no fewer needles."""
+UNLIKE: Final = 0.45
+"""Choice: dots of one card are alike; a group whose log-strengths spread as far counts for less."""
+SEEDS: Final = 60
+"""Choice: strongest blobs from which groups are grown."""
+MOST_DOTS: Final = 400
+"""Choice: strongest blobs looked at; a full mark has 64 (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardDots:
+    """Dots of the mark on a card, in photo pixels."""
+
+    centres: Points
+    """(n, 2); empty when no group of dots was found."""
+    radii_px: NDArray[np.float64]
+    """(n,)."""
+    shining: bool
+    """Holes with light from behind, brighter than the paper."""
+    contrast: float
+    """Median difference between dot and paper, 0..1 of the brightness range."""
+    unevenness: float
+    """Spread of the paper's brightness between the dots, 0..1 of the brightness range."""
+    stray: int
+    """Blobs of the dots' size and strength that belong to no group: print, stains, texture."""
+    worth: float
+    """Number of dots, up to 80, times contrast times how clear they are; compares groups."""
+
+    @property
+    def clean(self) -> float:
+        """How far dots stand out of the paper, in units of its unevenness."""
+        return self.contrast / max(self.unevenness, 1e-3)
+
+
+def find_dots(pixels: ColorImage) -> CardDots:
+    """The dots of the mark on a card.
+
+    Parameters
+    ----------
+    pixels : (height, width, 3) uint8 RGB
+
+    Returns
+    -------
+    CardDots
+        Dark dots or shining holes, whichever stand out more; empty when there is no group.
+    """
+    scale = min(1.0, SIDE_PX / max(pixels.shape[:2]))
+    gray = _gray(pixels, scale)
+    found = [_group(gray if shining else 1.0 - gray, shining) for shining in (False, True)]
+    best = max(found, key=lambda dots: dots.worth)
+    return CardDots(
+        centres=(best.centres + 0.5) / scale - 0.5,
+        radii_px=best.radii_px / scale,
+        shining=best.shining,
+        contrast=best.contrast,
+        unevenness=best.unevenness,
+        stray=best.stray,
+        worth=best.worth,
+    )
+
+
+def redraw(
+    dots: CardDots, *, dot_radius_px: float = 4.0, paper: tuple[int, int, int] = (214, 176, 160)
+) -> tuple[ColorImage, float, tuple[float, float]]:
+    """The dots alone, dark on a plain ground of the colour of skin, as the reader knows marks.
+
+    Returns
+    -------
+    pixels : (height, width, 3) uint8 RGB
+    scale : float
+        Pixels of this picture per photo pixel.
+    origin : (float, float)
+        Photo point at the middle of this picture's first pixel.
+    """
+    scale = dot_radius_px / float(np.median(dots.radii_px))
+    low, high = dots.centres.min(axis=0), dots.centres.max(axis=0)
+    room = 0.6 * float((high - low).max()) + 12.0 * dot_radius_px / scale
+    span = float((high - low).max()) + 2 * room
+    scale = min(scale, SIDE_PX / span)
+    origin = (low + high) / 2 - span / 2
+    side = math.ceil(span * scale)
+    # Drawn four times as large: no dot loses its place to the grid.
+    fine = np.zeros((4 * side, 4 * side), np.uint8)
+    radius = float(np.median(dots.radii_px)) * scale
+    for x, y in (dots.centres - origin) * scale:
+        centre = (round((x + 0.5) * 4 - 0.5), round((y + 0.5) * 4 - 0.5))
+        cv2.circle(fine, centre, max(1, round(4 * radius)), 255, -1)
+    ink = cv2.resize(fine, (side, side), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    ink = cv2.GaussianBlur(ink, (0, 0), 0.8)[..., None]
+    ground = np.array(paper, np.float32)
+    grain = np.random.default_rng(0).normal(0.0, 2.0, (side, side, 1)).astype(np.float32)
+    drawn = ground * (1 - ink) + np.array([38.0, 42.0, 52.0], np.float32) * ink + grain
+    return (
+        np.clip(drawn, 0, 255).astype(np.uint8),
+        scale,
+        (float(origin[0]), float(origin[1])),
+    )
+
+
+def _gray(pixels: ColorImage, scale: float) -> GrayImage:
+    gray = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    if scale < 1.0:
+        size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
+        gray = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(gray.astype(np.float32) / 255.0, dtype=np.float32)
+
+
+def _group(bright: GrayImage, shining: bool) -> CardDots:
+    """The best group of bright dots."""
+    places, sigmas, strengths = _blobs(bright)
+    nothing = CardDots(np.zeros((0, 2)), np.zeros(0), shining, 0.0, 1.0, len(places), 0.0)
+    if len(places) < LEAST_DOTS:
+        return nothing
+    radii = sigmas * math.sqrt(2.0)
+    groups: dict[tuple[int, ...], tuple[float, float, float]] = {}
+    for index in np.argsort(-strengths, kind="stable")[:SEEDS]:
+        alike = (np.abs(np.log(radii / radii[index])) < math.log(SIZE_RATIO)) & (
+            strengths > STRENGTH_SHARE * strengths[index]
+        )
+        members = _linked(places, radii, int(index), alike)
+        key = tuple(int(k) for k in members)
+        if len(members) < LEAST_DOTS or key in groups:
+            continue
+        contrast, unevenness = _paper(bright, places[members], float(np.median(radii[members])))
+        clear = min(contrast / max(unevenness, 1e-3), CLEAN_ENOUGH) / CLEAN_ENOUGH
+        unlike = float(np.std(np.log(strengths[members]))) / UNLIKE
+        worth = min(len(members), 80) * contrast * (clear * math.exp(-(unlike**2))) ** 2
+        groups[key] = (worth, contrast, unevenness)
+    if not groups:
+        return nothing
+    key = max(groups, key=lambda k: groups[k][0])
+    best, (worth, contrast, unevenness) = np.array(key), groups[key]
+    size = float(np.median(radii[best]))
+    strong = strengths > STRENGTH_SHARE * float(np.median(strengths[best]))
+    alike = (np.abs(np.log(radii / size)) < math.log(LOOSE_RATIO)) & strong
+    apart = np.hypot(*(places[:, None] - places[best][None]).transpose(2, 0, 1)).min(axis=1)
+    best = np.flatnonzero(alike & (apart < BESIDE_RADII * size))
+    return CardDots(
+        centres=places[best],
+        radii_px=radii[best],
+        shining=shining,
+        contrast=contrast,
+        unevenness=unevenness,
+        stray=max(int(alike.sum()) - len(best), 0),
+        worth=worth,
+    )
+
+
+def _blobs(
+    bright: GrayImage,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Places (n, 2), sigmas (n,) and strengths (n,) of bright blobs, strongest first."""
+    stack = [cv2.GaussianBlur(bright, (0, 0), sigma) for sigma in SIGMAS]
+    response = np.stack([a - b for a, b in zip(stack, stack[1:], strict=False)])
+    kernel = np.ones((3, 3), np.uint8)
+    flat = np.stack([cv2.dilate(layer, kernel) for layer in response])
+    around = flat.copy()
+    around[1:] = np.maximum(around[1:], flat[:-1])
+    around[:-1] = np.maximum(around[:-1], flat[1:])
+    peaks = (response >= around) & (response > LEAST_RESPONSE)
+    layer, row, column = np.nonzero(peaks)
+    strength = response[layer, row, column].astype(np.float64)
+    order = np.argsort(-strength, kind="stable")[:MOST_DOTS]
+    places, sigmas, strengths = [], [], []
+    for k in order:
+        place = _refined(response[layer[k]], int(row[k]), int(column[k]))
+        sigma = SIGMAS[layer[k]] * 2 ** (1 / 6)
+        if any(
+            math.hypot(place[0] - x, place[1] - y) < 1.2 * max(sigma, s)
+            for (x, y), s in zip(places, sigmas, strict=True)
+        ):
+            continue
+        places.append(place)
+        sigmas.append(sigma)
+        strengths.append(float(strength[k]))
+    return np.array(places).reshape(-1, 2), np.array(sigmas), np.array(strengths)
+
+
+def _refined(layer: NDArray[np.float32], row: int, column: int) -> tuple[float, float]:
+    """Place of a peak to a part of a pixel: parabola through three values, each way."""
+    height, width = layer.shape
+    x, y = float(column), float(row)
+    if 0 < column < width - 1:
+        a, b, c = (float(layer[row, column + d]) for d in (-1, 0, 1))
+        x += 0.5 * (a - c) / min(a - 2 * b + c, -1e-9)
+    if 0 < row < height - 1:
+        a, b, c = (float(layer[row + d, column]) for d in (-1, 0, 1))
+        y += 0.5 * (a - c) / min(a - 2 * b + c, -1e-9)
+    return float(np.clip(x, column - 1, column + 1)), float(np.clip(y, row - 1, row + 1))
+
+
+def _linked(
+    places: NDArray[np.float64],
+    radii: NDArray[np.float64],
+    start: int,
+    alike: NDArray[np.bool_],
+) -> NDArray[np.intp]:
+    """Blobs that a chain of short steps joins to the first."""
+    reach = LINK_RADII * float(np.median(radii[alike]))
+    member = np.zeros(len(places), dtype=bool)
+    member[start] = True
+    edge = [start]
+    while edge:
+        here = edge.pop()
+        near = alike & ~member & (np.hypot(*(places - places[here]).T) < reach)
+        member |= near
+        edge.extend(int(k) for k in np.flatnonzero(near))
+    return np.flatnonzero(member)
+
+
+def _paper(
+    bright: GrayImage, places: NDArray[np.float64], radius: float
+) -> tuple[float, float]:
+    """Contrast of dots and unevenness of the paper between them."""
+    height, width = bright.shape
+    pad = 6 * radius
+    left, top = (max(int(v - pad), 0) for v in places.min(axis=0))
+    right = min(int(places[:, 0].max() + pad) + 1, width)
+    bottom = min(int(places[:, 1].max() + pad) + 1, height)
+    part = bright[top:bottom, left:right]
+    near = np.zeros(part.shape, np.uint8)
+    core = np.zeros(part.shape, np.uint8)
+    for x, y in places - np.array([left, top]):
+        cv2.circle(near, (round(x), round(y)), max(2, math.ceil(2.2 * radius)), 1, -1)
+        cv2.circle(core, (round(x), round(y)), max(1, round(0.5 * radius)), 1, -1)
+    ground = part[near == 0]
+    if ground.size < 30:
+        return 0.0, 1.0
+    rows, columns = np.nonzero(near == 0)
+    pick = np.random.default_rng(0).permutation(len(rows))[:20_000]
+    plane = np.stack([np.ones(len(pick)), rows[pick], columns[pick]], axis=1)
+    values = ground[pick].astype(np.float64)
+    fit, *_ = np.linalg.lstsq(plane, values, rcond=None)
+    rest = values - plane @ fit
+    spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    return float(np.median(part[core > 0]) - np.median(ground)), spread
