@@ -30,6 +30,8 @@ BLOCK: Final = 1_500_000
 """Measured: combinations worked on at a time; more needs memory, less needs time."""
 WHOLE: Final = 3
 """Choice: strings up to this length are not cut in halves."""
+SAMPLE: Final = 400
+"""Choice: strings tried to guess the work of a way to join."""
 _STEPS: Final = 24
 _WIDE: Final = 1e4
 _FILTER_SIZE: Final = 16
@@ -116,9 +118,8 @@ def reach(strings: Codes, targets: Codes, cost: Costs, budget: Costs) -> Reach:
     alternatives = _Alternatives(cost)
     budgets = [budget]
     for level in reversed(from_levels):
-        best = np.full(int(level.parent[-1]) + 1 if len(level.parent) else 1, -np.inf)
-        np.maximum.at(best, level.parent, budgets[0])
-        budgets.insert(0, best)
+        first = np.flatnonzero(np.diff(level.parent, prepend=-1))
+        budgets.insert(0, np.maximum.reduceat(budgets[0], first))
     source, target = np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
     spent = np.zeros(1)
     for depth, (here, there) in enumerate(zip(from_levels, to_levels, strict=True)):
@@ -149,16 +150,18 @@ def reach(strings: Codes, targets: Codes, cost: Costs, budget: Costs) -> Reach:
 
 
 class TargetSet:
-    """Different strings of one length, ready to be found by their halves."""
+    """Different strings of one length in ascending order, ready to be found by their halves."""
 
     def __init__(self, codes: Codes) -> None:
         self.codes = codes
         self.length = codes.shape[1]
-        self.cut = self.length // 2 if self.length > WHOLE else 0
+        self.cut = (self.length + 1) // 2 if self.length > WHOLE else 0
         if not self.cut:
             return
         self.left, left_of = distinct(codes[:, : self.cut])
         self.right, right_of = distinct(codes[:, self.cut :])
+        self.left_group = _Group.of(left_of, len(self.left))
+        self.right_group = _Group.of(right_of, len(self.right))
         self._keys = left_of * len(self.right) + right_of
         bits = max(10, int(len(codes) * _FILTER_SIZE - 1).bit_length())
         self._mask = np.int64((1 << bits) - 1)
@@ -178,6 +181,21 @@ class TargetSet:
         return likely[right_ones], at[right_ones]
 
 
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Targets by one of their halves."""
+
+    start: Ints
+    """(halves + 1,)."""
+    member: NDArray[np.int32]
+    """(targets,)."""
+
+    @classmethod
+    def of(cls, half_of: Ints, count: int) -> _Group:
+        start = np.concatenate([[0], np.cumsum(np.bincount(half_of, minlength=count))])
+        return cls(start, np.argsort(half_of, kind="stable").astype(np.int32))
+
+
 def join(
     strings: Codes, budget: Costs, targets: TargetSet, cost: Costs
 ) -> Iterator[tuple[Ints, Ints]]:
@@ -190,61 +208,196 @@ def join(
     budget : ndarray of float64, (n,)
     targets : TargetSet
     cost : ndarray of float64, (36, 36)
+
+    Notes
+    -----
+    Two ways to the same pairs, and the one with less to do is taken. *Members*: one of the halves
+    takes no more than half the budget, so few halves are near, and all targets with such a half
+    are looked at; good where few targets share a half. *Lists*: both halves' reaches are combined;
+    good where almost every combination is a target.
     """
     able = np.flatnonzero(budget >= 0)
     if not len(able) or not len(targets.codes):
         return
     strings, budget = strings[able], budget[able]
     if not targets.cut:
-        unique, which = distinct(strings)
-        found = reach(unique, targets.codes, cost, _largest(which, budget, len(unique)))
-        counts = np.diff(found.start)[which]
-        for block in _blocks(counts):
-            owner, nth = _spread(counts[block])
-            at = found.start[which[block]][owner] + nth
-            near = found.cost[at] <= budget[block][owner] + SLACK
-            yield able[block][owner[near]], found.target[at[near]].astype(np.int64)
-        return
-    left, left_of = distinct(strings[:, : targets.cut])
-    right, right_of = distinct(strings[:, targets.cut :])
-    cheapest = cost.min(axis=1)
-    least_left = cheapest[strings[:, : targets.cut]].sum(axis=1)
-    least_right = cheapest[strings[:, targets.cut :]].sum(axis=1)
-    to_left = reach(left, targets.left, cost, _largest(left_of, budget - least_right, len(left)))
-    most_right = _largest(right_of, budget - least_left, len(right))
-    to_right = reach(right, targets.right, cost, most_right)
-    step = max(float(budget.max()), 1e-3) / _STEPS
-    within = _counts_within(to_right, step)
-    counts = np.diff(to_left.start)[left_of]
+        found = _whole(strings, budget, targets, cost)
+    else:
+        halves = _Halves.of(strings, budget, targets, cost)
+        near = _near(halves, targets, cost)
+        looked_at = sum(_members_looked_at(halves, group, reach_) for group, reach_ in near)
+        if looked_at <= _combinations(halves, targets, cost):
+            found = _by_members(halves, targets, cost, near)
+        else:
+            found = _by_lists(halves, targets, cost)
+    for source, target in found:
+        yield able[source], target
+
+
+@dataclass(frozen=True, slots=True)
+class _Halves:
+    """Strings cut in two."""
+
+    strings: Codes
+    budget: Costs
+    left: Codes
+    left_of: Ints
+    right: Codes
+    right_of: Ints
+    least_left: Costs
+    """(n,) cost of the left half's cheapest becoming."""
+    least_right: Costs
+
+    @classmethod
+    def of(cls, strings: Codes, budget: Costs, targets: TargetSet, cost: Costs) -> _Halves:
+        left, left_of = distinct(strings[:, : targets.cut])
+        right, right_of = distinct(strings[:, targets.cut :])
+        cheapest = cost.min(axis=1)
+        return cls(
+            strings,
+            budget,
+            left,
+            left_of,
+            right,
+            right_of,
+            cheapest[strings[:, : targets.cut]].sum(axis=1),
+            cheapest[strings[:, targets.cut :]].sum(axis=1),
+        )
+
+    def some(self, chosen: Ints, targets: TargetSet, cost: Costs) -> _Halves:
+        """Some of the strings."""
+        return _Halves.of(self.strings[chosen], self.budget[chosen], targets, cost)
+
+
+def _whole(
+    strings: Codes, budget: Costs, targets: TargetSet, cost: Costs
+) -> Iterator[tuple[Ints, Ints]]:
+    unique, which = distinct(strings)
+    found = reach(unique, targets.codes, cost, _largest(which, budget, len(unique)))
+    counts = np.diff(found.start)[which]
     for block in _blocks(counts):
         owner, nth = _spread(counts[block])
-        at = to_left.start[left_of[block]][owner] + nth
-        rest = budget[block][owner] - to_left.cost[at] + SLACK
-        near = np.flatnonzero(rest >= least_right[block][owner])
+        at = found.start[which[block]][owner] + nth
+        near = found.cost[at] <= budget[block][owner] + SLACK
+        yield owner[near] + block.start, found.target[at[near]].astype(np.int64)
+
+
+def _near(
+    halves: _Halves, targets: TargetSet, cost: Costs
+) -> tuple[tuple[_Group, Reach], tuple[_Group, Reach]]:
+    """Left halves within half the budget, and right halves."""
+    half = halves.budget / 2
+    left_most = _largest(halves.left_of, half, len(halves.left))
+    right_most = _largest(halves.right_of, half, len(halves.right))
+    return (
+        (targets.left_group, reach(halves.left, targets.left, cost, left_most)),
+        (targets.right_group, reach(halves.right, targets.right, cost, right_most)),
+    )
+
+
+def _members_looked_at(halves: _Halves, group: _Group, found: Reach) -> float:
+    sizes = np.diff(group.start)[found.target]
+    total = np.concatenate([[0], np.cumsum(sizes)])
+    per_half = total[found.start[1:]] - total[found.start[:-1]]
+    which = halves.left_of if len(per_half) == len(halves.left) else halves.right_of
+    return float(per_half[which].sum())
+
+
+def _combinations(halves: _Halves, targets: TargetSet, cost: Costs) -> float:
+    """About how many combinations of halves ``_by_lists`` would make, from a sample."""
+    count = len(halves.strings)
+    chosen = np.unique(np.linspace(0, count - 1, min(count, SAMPLE)).astype(np.int64))
+    sample = halves.some(chosen, targets, cost)
+    made = sum(len(left) for left, _, _ in _pairs_of_halves(sample, targets, cost))
+    return 2.0 * made * count / len(chosen)
+
+
+def _by_members(
+    halves: _Halves,
+    targets: TargetSet,
+    cost: Costs,
+    near: tuple[tuple[_Group, Reach], tuple[_Group, Reach]],
+) -> Iterator[tuple[Ints, Ints]]:
+    places = (range(targets.cut, targets.length), range(targets.cut))
+    flat = cost.astype(np.float32).ravel()
+    columns = [np.ascontiguousarray(targets.codes[:, p]) for p in range(targets.length)]
+    own = [halves.strings[:, p].astype(np.int32) * N_CHARACTERS for p in range(targets.length)]
+    for (group, found), half_of, far in zip(
+        near, (halves.left_of, halves.right_of), places, strict=True
+    ):
+        sizes = np.diff(group.start)
+        counts = np.diff(found.start)[half_of]
+        for block in _blocks(counts, BLOCK // 4):
+            owner, nth = _spread(counts[block])
+            at = found.start[half_of[block]][owner] + nth
+            owner = owner + block.start
+            rest = (halves.budget[owner] - found.cost[at] + SLACK).astype(np.float32)
+            half = found.target[at]
+            for part in _blocks(sizes[half]):
+                which, place = _spread(sizes[half[part]])
+                target = group.member[group.start[half[part]][which] + place]
+                source, left = owner[part][which], rest[part][which]
+                for position in far:
+                    left = left - flat[own[position][source] + columns[position][target]]
+                    kept = np.flatnonzero(left >= 0)
+                    source, target, left = source[kept], target[kept], left[kept]
+                yield source, target.astype(np.int64)
+
+
+def _by_lists(halves: _Halves, targets: TargetSet, cost: Costs) -> Iterator[tuple[Ints, Ints]]:
+    for owner, left, right in _pairs_of_halves(halves, targets, cost):
+        hits, target = targets.find(left, right)
+        yield owner[hits], target
+
+
+def _pairs_of_halves(
+    halves: _Halves, targets: TargetSet, cost: Costs
+) -> Iterator[tuple[Ints, Ints, Ints]]:
+    """(string, left half, right half) within budget, whether or not the two are a target."""
+    budget = halves.budget
+    left_most = _largest(halves.left_of, budget - halves.least_right, len(halves.left))
+    to_left = reach(halves.left, targets.left, cost, left_most)
+    right_most = _largest(halves.right_of, budget - halves.least_left, len(halves.right))
+    to_right = reach(halves.right, targets.right, cost, right_most)
+    step = max(float(budget.max()), 1e-3) / _STEPS
+    within = _counts_within(to_right, step)
+    counts = np.diff(to_left.start)[halves.left_of]
+    for block in _blocks(counts):
+        owner, nth = _spread(counts[block])
+        at = to_left.start[halves.left_of[block]][owner] + nth
+        owner = owner + block.start
+        rest = budget[owner] - to_left.cost[at] + SLACK
+        near = np.flatnonzero(rest >= halves.least_right[owner])
         owner, at, rest = owner[near], at[near], rest[near]
-        half = right_of[block][owner]
+        half = halves.right_of[owner]
         bins = np.minimum((rest / step).astype(np.int64) + 1, _STEPS)
-        more = within[half, bins].astype(np.int64)
+        more = within[half * (_STEPS + 1) + bins].astype(np.int64)
         for part in _blocks(more):
             second, place = _spread(more[part])
             right_at = to_right.start[half[part]][second] + place
             fits = np.flatnonzero(to_right.cost[right_at] <= rest[part][second])
             second, right_at = second[fits], right_at[fits]
-            lefts = to_left.target[at[part]][second].astype(np.int64)
-            hits, found_at = targets.find(lefts, to_right.target[right_at].astype(np.int64))
-            yield able[block][owner[part][second[hits]]], found_at
+            yield (
+                owner[part][second],
+                to_left.target[at[part]][second].astype(np.int64),
+                to_right.target[right_at].astype(np.int64),
+            )
 
 
 def _largest(owner: Ints, values: Costs, count: int) -> Costs:
-    largest = np.full(count, -np.inf)
-    np.maximum.at(largest, owner, values)
-    return largest
+    """(count,) largest value of each owner; each owns at least one."""
+    if len(values) and np.ptp(values) < SLACK:
+        return np.full(count, values.max())
+    order = np.argsort(owner, kind="stable")
+    starts = np.searchsorted(owner[order], np.arange(count))
+    return np.asarray(np.maximum.reduceat(values[order], starts), dtype=np.float64)
 
 
 def _counts_within(found: Reach, step: float) -> NDArray[np.int32]:
-    """(s, steps + 1) number of targets of each string with cost <= 0, step, 2 step, ..."""
-    rows = np.repeat(np.arange(len(found.start) - 1), np.diff(found.start))
+    """Number of targets of each string with cost <= 0, step, 2 step, ..., one after the other."""
+    count = len(found.start) - 1
+    rows = np.repeat(np.arange(count), np.diff(found.start))
     bins = np.clip(np.ceil(found.cost / step).astype(np.int64), 0, _STEPS)
-    table = np.zeros((len(found.start) - 1, _STEPS + 1), dtype=np.int32)
-    np.add.at(table, (rows, bins), 1)
-    return np.asarray(table.cumsum(axis=1), dtype=np.int32)
+    table = np.bincount(rows * (_STEPS + 1) + bins, minlength=count * (_STEPS + 1))
+    within = table.reshape(count, _STEPS + 1).cumsum(axis=1)
+    return np.asarray(within.ravel(), dtype=np.int32)
