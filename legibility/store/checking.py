@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from legibility.store.database import HerdDatabase, now_utc
@@ -81,7 +82,8 @@ def _dates(db: HerdDatabase) -> Iterator[Finding]:
             f"{animal_id} was born ({birth}) after {path} was taken ({taken}): another animal, or "
             "a camera whose clock was not set",
         )
-    tomorrow = now_utc()[:10] + "T99"
+    # A local time may be up to 14 hours ahead of UTC.
+    tomorrow = (datetime.now(UTC) + timedelta(days=1)).isoformat()
     for name, at in db.rows(
         "SELECT 'photo ' || path, taken_at FROM photos WHERE taken_at > ? UNION ALL "
         "SELECT 'scan of ' || number, scanned_at FROM scans WHERE scanned_at > ?",

@@ -1,0 +1,69 @@
+"""Finds where transponders, marks and lists contradict each other, and opens cases for them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from legibility.herd.contradictions import (
+    Contradiction,
+    chip_against_claim,
+    chip_against_mark,
+    chip_contradictions,
+)
+from legibility.store.animals import all_chips
+from legibility.store.database import HerdDatabase
+from legibility.store.decisions import all_cases, open_case
+from legibility.store.events import append_event
+from legibility.store.pairs import paired_readings
+from legibility.store.records import CaseRow
+
+
+@dataclass(frozen=True, slots=True)
+class CasesFound:
+    """Open cases, and how many of them are new."""
+
+    open: tuple[CaseRow, ...]
+    new: int
+
+
+def find_cases(db: HerdDatabase, *, who: str = "") -> CasesFound:
+    """Open a case for each contradiction that has none yet; nothing else is changed.
+
+    Raises
+    ------
+    StoreError
+        If the record cannot be written.
+    """
+    found = list(_contradictions(db))
+    with db.transaction():
+        opened = [
+            c.key for c in found if open_case(db, CaseRow(c.key, c.kind, c.summary, c.detail))
+        ]
+        if opened:
+            append_event(db, what="open cases", who=who, outputs={"cases": opened})
+    return CasesFound(tuple(all_cases(db, open_only=True)), len(opened))
+
+
+def _contradictions(db: HerdDatabase) -> Iterator[Contradiction]:
+    yield from chip_contradictions((chip.animal_id, chip.number) for chip in all_chips(db))
+    for pair in paired_readings(db):
+        by_claim = chip_against_claim(
+            photo_sha256=pair.photo_sha256,
+            photo=pair.path,
+            number=pair.number,
+            animals=pair.animals,
+            claimed=pair.claimed,
+            by=pair.claimed_by,
+        )
+        by_mark = chip_against_mark(
+            photo_sha256=pair.photo_sha256,
+            photo=pair.path,
+            number=pair.number,
+            animals=pair.animals,
+            text=pair.text,
+            candidate_set=pair.candidate_set,
+            first=pair.first,
+            misread_risk=pair.misread_risk,
+        )
+        yield from (c for c in (by_claim, by_mark) if c is not None)

@@ -1,0 +1,125 @@
+"""What people record: what was done with an animal, what they read, what they decided."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from legibility.errors import StoreError
+from legibility.herd.chip import identity_problem
+from legibility.herd.chiptext import parse_chip
+from legibility.identify.rowcheck import check_mark
+from legibility.store.animals import put_chips
+from legibility.store.database import HerdDatabase
+from legibility.store.decisions import add_decision
+from legibility.store.events import append_event
+from legibility.store.handling_events import add_handling_event
+from legibility.store.human_readings import add_human_reading
+from legibility.store.marks import marks_of, put_mark, retire_mark
+from legibility.store.records import ChipRow, DecisionRow, HandlingEvent, HumanReading, MarkRow
+
+
+def record_event(db: HerdDatabase, event: HandlingEvent, *, allow_test: bool = False) -> bool:
+    """Record that something was done with an animal; False when it was recorded before.
+
+    ``marked`` and ``re-marked`` with a text also add the mark; ``re-marked`` retires the older
+    marks of that ear. ``chipped`` with a number adds the transponder.
+
+    Raises
+    ------
+    StoreError
+        If the animal is not in the record, or mark or number cannot be one.
+    ChipError
+        If the text of ``chipped`` is no transponder number.
+    """
+    if event.text and event.kind in ("marked", "re-marked"):
+        mark, problem = check_mark(event.text, None)
+        if problem:
+            raise StoreError(problem)
+        event = replace(event, text=mark)
+    elif event.text and event.kind == "chipped":
+        code = parse_chip(event.text).code
+        problem = identity_problem(code, allow_test=allow_test)
+        if problem:
+            raise StoreError(problem)
+        event = replace(event, text=code.number)
+    with db.transaction():
+        _, new = add_handling_event(db, event)
+        if not new:
+            return False
+        _follow(db, event)
+        append_event(
+            db,
+            what=f"record {event.kind}",
+            who=event.who,
+            inputs={"animal_id": event.animal_id, "happened_at": event.happened_at},
+            outputs={"ear": event.ear, "text": event.text, "note": event.note},
+        )
+    return True
+
+
+def record_reading(db: HerdDatabase, reading: HumanReading) -> bool:
+    """Record what a person read; False when it was recorded before.
+
+    Raises
+    ------
+    StoreError
+        If the animal or the photo is not in the record, or neither is named.
+    """
+    if not reading.animal_id and not reading.photo_sha256:
+        raise StoreError("a reading needs the animal or the photo it is of")
+    with db.transaction():
+        new = add_human_reading(db, reading)
+        if new:
+            append_event(
+                db,
+                what="record reading",
+                who=reading.reader,
+                inputs={"animal_id": reading.animal_id, "photo_sha256": reading.photo_sha256},
+                outputs={"text": reading.text, "blind": reading.blind},
+            )
+    return new
+
+
+def record_decision(db: HerdDatabase, decision: DecisionRow) -> bool:
+    """Record what a person decided; one about a case closes it. False when it was there before.
+
+    Raises
+    ------
+    StoreError
+        If the case, the animal or the photo is not in the record.
+    """
+    with db.transaction():
+        new = add_decision(db, decision)
+        if new:
+            append_event(
+                db,
+                what="decide",
+                who=decision.who,
+                inputs={
+                    "case": decision.case_key,
+                    "animal_id": decision.animal_id,
+                    "photo_sha256": decision.photo_sha256,
+                },
+                outputs={"what": decision.what, "reason": decision.reason},
+            )
+    return new
+
+
+def _follow(db: HerdDatabase, event: HandlingEvent) -> None:
+    """What an event changes in the tables of marks and transponders."""
+    if not event.text:
+        return
+    day = event.happened_at[:10]
+    if event.kind == "chipped":
+        put_chips(db, [ChipRow(event.animal_id, event.text, since=day, source="recorded")])
+    if event.kind not in ("marked", "re-marked"):
+        return
+    if event.kind == "re-marked":
+        for mark in marks_of(db, event.animal_id):
+            same_ear = not event.ear or mark.ear in ("", event.ear)
+            if same_ear and not mark.retired_on and mark.text != event.text:
+                retire_mark(db, mark.mark_id, on=day)
+    put_mark(
+        db,
+        MarkRow(event.animal_id, event.text, ear=event.ear, applied_on=day, operator=event.who),
+    )
