@@ -76,3 +76,9 @@ class RowsError(LegibilityError, ValueError):
     """A manifest or log with rows that cannot be used; all are named, none is imported."""
 
     exit_code = 5
+
+
+class EvidenceError(LegibilityError, ValueError):
+    """Claims, photos or reading sheets that cannot be weighed against each other."""
+
+    exit_code = 11

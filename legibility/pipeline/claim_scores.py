@@ -30,8 +30,10 @@ READERS: Final = ("pooled", "network", "needles", "second")
 class KeptRow:
     """Places of a row that count as cells, and what each reader said of them."""
 
+    row: int
+    """Index of the row's opinions."""
     places: tuple[int, ...]
-    """Indices into the row's opinions."""
+    """Indices of its places among those of the row's opinions."""
     logp: Mapping[str, LogLikelihood]
     """Reader -> (cells, 37); a reader that was not asked is missing."""
 
@@ -56,16 +58,16 @@ def photo_opinions(photo: Photo, *, settings: Settings) -> PhotoOpinions:
         readers=Readers(needles=True, second=settings.second_reader),
         timeout_s=settings.second_reader_timeout_s,
     )
-    kept = [_kept_row(opinions) for opinions in rows]
+    kept = [_kept_row(index, opinions) for index, opinions in enumerate(rows)]
     return PhotoOpinions(reading, sighting, rows, tuple(row for row in kept if row.places))
 
 
-def _kept_row(opinions: RowOpinions) -> KeptRow:
+def _kept_row(index: int, opinions: RowOpinions) -> KeptRow:
     fused = pooled(opinions, reading_model())
     chosen = np.flatnonzero(fused[:, NO_CHARACTER] <= math.log(NO_CELL)) if len(fused) else []
     places = tuple(int(place) for place in chosen)
     if not places:
-        return KeptRow((), {})
+        return KeptRow(index, (), {})
     at = list(places)
     network = normalise_log(opinions.network_logp[at])
     logp = {"pooled": fused[at], "network": network}
@@ -73,7 +75,7 @@ def _kept_row(opinions: RowOpinions) -> KeptRow:
         logp["needles"] = _with_presence(opinions.needle_loglik[at], network)
     if opinions.second_logp is not None:
         logp["second"] = normalise_log(opinions.second_logp[at])
-    return KeptRow(places, logp)
+    return KeptRow(index, places, logp)
 
 
 def _with_presence(loglik: NDArray[np.float64], network: LogLikelihood) -> LogLikelihood:

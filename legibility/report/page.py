@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -16,13 +17,17 @@ from legibility.report.words import CAUTION, advice, candidate_name, next_steps,
 from legibility.report.writing import printable
 
 
-def render_page(template: str, **values: Any) -> str:
+def render_page(
+    template: str, *, filters: Mapping[str, Callable[..., str]] | None = None, **values: Any
+) -> str:
     """A page from one of this package's templates; all values are escaped.
 
     Parameters
     ----------
     template : str
         File name in ``report/templates``.
+    filters : mapping of str to callable, optional
+        More ways for the template to write a value.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -36,6 +41,7 @@ def render_page(template: str, **values: Any) -> str:
     environment.filters.update(
         percent=percent, printable=printable, sentence=sentence, address=_address
     )
+    environment.filters.update(filters or {})
     return environment.get_template(template).render(
         caution=CAUTION,
         advice=advice,

@@ -1,0 +1,253 @@
+"""The weight of photos for one claim against another, its uncertainty and what it depends on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.evidence.fitting import fit_weights, overlap_factor
+from legibility.evidence.ratio_model import READERS, TOGETHER, RatioModel, differences
+
+REPEATS: Final = 1000
+"""Choice: resamples behind an interval."""
+SEED: Final = 0
+"""Choice: the same photos always give the same interval."""
+TAILS: Final = (2.5, 97.5)
+"""Choice: percentiles of an interval."""
+PRIOR_ODDS: Final = (0.01, 0.1, 1.0, 10.0, 100.0)
+"""Choice: prior odds of the first claim against the second that are shown."""
+PRIOR_NEITHER: Final = (0.01, 0.1, 0.5)
+"""Choice: prior probabilities of "neither" that are shown; the rest is shared evenly."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoScores:
+    """What the readers say of the claims in one photo."""
+
+    photo: str
+    sha256: str
+    scores: Mapping[str, tuple[float, float, float]]
+    """Reader -> log-likelihood of the first claim, the second, and "neither"; empty when nothing
+    was read."""
+    as_recorded: Mapping[str, tuple[float, float, float]]
+    """The same if nothing could have gone wrong at application."""
+
+    def differences(self, first: int, second: int, *, recorded: bool = False) -> dict[str, float]:
+        """Reader -> log-likelihood of one claim less that of another; silent readers 0."""
+        scores = self.as_recorded if recorded else self.scores
+        found = {reader: values[first] - values[second] for reader, values in scores.items()}
+        return {reader: found.get(reader, 0.0) for reader in READERS}
+
+
+@dataclass(frozen=True, slots=True)
+class LogRatio:
+    """A log likelihood ratio as reported, and before it was capped."""
+
+    value: float
+    """Natural logarithm, within the cap."""
+    uncapped: float
+
+    @property
+    def capped(self) -> bool:
+        """Whether the validation data support less than the readers say."""
+        return self.value != self.uncapped
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """95 % interval of a log ratio by resampling, within the cap."""
+
+    source: str
+    """What was resampled."""
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """The ratio under another choice."""
+
+    name: str
+    ratio: LogRatio
+
+
+def pair_ratio(photos: Sequence[PhotoScores], model: RatioModel) -> LogRatio:
+    """First claim against the second."""
+    return _capped(_joint(photos, model, np.array(model.together)), model.cap)
+
+
+def neither_ratio(photos: Sequence[PhotoScores], model: RatioModel, *, claim: int) -> LogRatio:
+    """One claim (0 or 1) against "neither"."""
+    weights = np.array(model.neither)
+    if not any(photo.scores for photo in photos):
+        return LogRatio(0.0, 0.0)
+    per_photo = _per_photo(photos, weights[:-1], first=claim, second=2)
+    total = float(per_photo.sum()) * overlap_factor(_speaking(photos), model.overlap)
+    return _capped(total + float(weights[-1]), model.cap_neither)
+
+
+def photo_parts(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[float, ...]:
+    """What each photo adds to the uncapped log ratio; they sum to it."""
+    factor = overlap_factor(_speaking(photos), model.overlap)
+    return tuple(float(v) * factor for v in _per_photo(photos, np.array(model.together)))
+
+
+def variants(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Variant, ...]:
+    """The ratio by each reader, under other temperings, and without a possible application error."""
+    found = [Variant("as reported", pair_ratio(photos, model))]
+    names = {
+        "pooled": "the three readers fused, needles not counted again",
+        "network": "network alone",
+        "needles": "needle model alone",
+        "second": "second reader alone",
+    }
+    for reader in READERS:
+        if any(reader in photo.scores for photo in photos):
+            weight = np.array([model.alone[reader]])
+            total = _joint(photos, model, weight, readers=(reader,))
+            found.append(Variant(names[reader], _capped(total, model.cap)))
+    weights = np.array(model.together)
+    recorded = _joint(photos, model, weights, recorded=True)
+    found.append(Variant("no error possible at application", _capped(recorded, model.cap)))
+    raw = _joint(photos, replace(model, overlap=0.0), np.array([1.0]), readers=("pooled",))
+    found.append(Variant("fused readers, not tempered", _capped(raw, model.cap)))
+    if _speaking(photos) > 1:
+        for name, overlap in (("photos independent", 0.0), ("photos count as one", 1.0)):
+            total = _joint(photos, replace(model, overlap=overlap), weights)
+            found.append(Variant(name, _capped(total, model.cap)))
+        for left in photos:
+            rest = [photo for photo in photos if photo is not left]
+            found.append(Variant(f"without {left.photo}", pair_ratio(rest, model)))
+    return tuple(found)
+
+
+def intervals(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Interval, ...]:
+    """Uncertainty of the ratio from photos, from calibration data, and from both.
+
+    The disputes that the weights were fitted on are drawn again with replacement, ear by ear, and
+    the weights fitted anew; of several photos, photos are drawn again as well. What the readers'
+    own training adds is not in it.
+    """
+    rng = np.random.default_rng(SEED)
+    refitted = _refitted(model, rng)
+    base = np.tile(np.array(model.together), (REPEATS, 1))
+    speaking = [photo for photo in photos if photo.scores]
+    if not speaking:
+        return (Interval("no photo says anything", 0.0, 0.0),)
+    each = np.array(
+        [[photo.differences(0, 1)[reader] for reader in TOGETHER] for photo in speaking]
+    )
+    counts = np.ones((REPEATS, len(speaking)))
+    drawn = rng.multinomial(len(speaking), np.full(len(speaking), 1 / len(speaking)), REPEATS)
+    factor = overlap_factor(len(speaking), model.overlap)
+
+    def interval(source: str, weights: NDArray[np.float64], of: NDArray[np.float64]) -> Interval:
+        totals = np.einsum("bk,kr,br->b", of, each, weights) * factor
+        low, high = np.percentile(np.clip(totals, *model.cap), TAILS)
+        return Interval(source, float(low), float(high))
+
+    found = [interval("calibration data", refitted, counts)]
+    if len(speaking) > 1:
+        found.append(interval("photos", base, drawn.astype(np.float64)))
+        found.append(interval("both", refitted, drawn.astype(np.float64)))
+    return tuple(found)
+
+
+def pair_posteriors(log_ratio: float) -> tuple[tuple[float, float], ...]:
+    """(prior odds, probability of the first claim) if one of the two claims is true."""
+    return tuple(
+        (odds, 1.0 / (1.0 + math.exp(-(math.log(odds) + log_ratio)))) for odds in PRIOR_ODDS
+    )
+
+
+def three_way_posteriors(
+    log_ratio: float, against_neither: tuple[float, float]
+) -> tuple[tuple[float, float, float, float], ...]:
+    """(prior of neither, first, second, neither) with even priors of the claims.
+
+    Parameters
+    ----------
+    log_ratio : float
+        First claim against the second.
+    against_neither : (float, float)
+        Each claim against "neither". The better claim's is used, and the other claim stands below
+        it by ``log_ratio``: the three ratios are fitted apart, and this keeps two of them.
+    """
+    best = max(against_neither)
+    first, second = best + min(0.0, log_ratio), best - max(0.0, log_ratio)
+    rows = []
+    for prior in PRIOR_NEITHER:
+        log_claim = math.log((1.0 - prior) / 2)
+        values = np.array([log_claim + first, log_claim + second, math.log(prior)])
+        shares = np.exp(values - values.max())
+        shares /= shares.sum()
+        rows.append((prior, float(shares[0]), float(shares[1]), float(shares[2])))
+    return tuple(rows)
+
+
+def one_ear_log_ratio(log_likelihoods: NDArray[np.float64], *, exponent: float) -> float:
+    """How far photos speak for one mark in all of them, against a mark of its own in each.
+
+    ``log [ mean_m prod_k p_k(m) / prod_k mean_m p_k(m) ]`` over marks taken as equally likely;
+    strongly negative: the photos are of different ears.
+
+    Parameters
+    ----------
+    log_likelihoods : (photos, marks)
+    exponent : float
+        Tempering of each photo.
+    """
+    values = exponent * np.asarray(log_likelihoods, dtype=np.float64)
+    count = math.log(values.shape[1])
+    joint = np.logaddexp.reduce(values.sum(axis=0)) - count
+    apart = (np.logaddexp.reduce(values, axis=1) - count).sum()
+    return float(joint - apart)
+
+
+def _refitted(model: RatioModel, rng: np.random.Generator) -> NDArray[np.float64]:
+    ears = np.array([dispute.ear for dispute in model.fitted])
+    names, group = np.unique(ears, return_inverse=True)
+    drawn = rng.multinomial(len(names), np.full(len(names), 1 / len(names)), REPEATS)
+    return fit_weights(differences(model.fitted), drawn[:, group].astype(np.float64))
+
+
+def _joint(
+    photos: Sequence[PhotoScores],
+    model: RatioModel,
+    weights: NDArray[np.float64],
+    *,
+    readers: Sequence[str] = TOGETHER,
+    recorded: bool = False,
+) -> float:
+    per_photo = _per_photo(photos, weights, readers=readers, recorded=recorded)
+    return float(per_photo.sum()) * overlap_factor(_speaking(photos), model.overlap)
+
+
+def _per_photo(
+    photos: Sequence[PhotoScores],
+    weights: NDArray[np.float64],
+    *,
+    readers: Sequence[str] = TOGETHER,
+    first: int = 0,
+    second: int = 1,
+    recorded: bool = False,
+) -> NDArray[np.float64]:
+    rows = []
+    for photo in photos:
+        said = photo.differences(first, second, recorded=recorded)
+        rows.append([said[reader] for reader in readers])
+    return np.array(rows, dtype=np.float64).reshape(len(photos), len(readers)) @ weights
+
+
+def _speaking(photos: Sequence[PhotoScores]) -> int:
+    """Photos in which something was read; the others say nothing and share nothing."""
+    return sum(bool(photo.scores) for photo in photos)
+
+
+def _capped(value: float, cap: tuple[float, float]) -> LogRatio:
+    return LogRatio(min(max(value, cap[0]), cap[1]), value)

@@ -1,0 +1,474 @@
+"""Two claims and some photos: read, lay both needle patterns over the mark, weigh."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility import __version__
+from legibility.containers import ColorImage, GrayImage, Photo, Provenance
+from legibility.errors import EvidenceError
+from legibility.evidence.comparison import (
+    Alternative,
+    ApplicationError,
+    Claim,
+    Comparison,
+    DecisiveCell,
+    PhotoEvidence,
+    weigh,
+)
+from legibility.evidence.contributions import CharacterPart, character_parts
+from legibility.evidence.fitting import overlap_factor
+from legibility.evidence.needles import NeedlePlace, owners
+from legibility.evidence.ratio import PhotoScores, one_ear_log_ratio
+from legibility.evidence.ratio_file import (
+    RATIOS_FILE,
+    load_ratio_model,
+    measured_models_sha256,
+)
+from legibility.evidence.ratio_model import TOGETHER, RatioModel
+from legibility.identify.alignment import Prices
+from legibility.identify.channel import channel_odds, channel_outcomes
+from legibility.identify.marktext import best_text, probable_marks
+from legibility.identify.rowcheck import check_mark
+from legibility.identify.rules import Rules
+from legibility.identify.unregistered import UnregisteredMarks, unregistered_marks
+from legibility.networks import models_sha256
+from legibility.photo.load import load_photo
+from legibility.pipeline.cells import needle_model
+from legibility.pipeline.claim_scores import (
+    PhotoOpinions,
+    as_recorded,
+    mark_log_likelihoods,
+    neither_log_likelihood,
+    photo_opinions,
+    reader_readings,
+)
+from legibility.read.needles import NeedleVote
+from legibility.report.needle_picture import ClaimNeedle, draw_claims
+from legibility.settings import Settings
+
+if TYPE_CHECKING:
+    from legibility.identify.animals import Registry
+
+DIFFERENT_EARS: Final = math.log(1e-3)
+"""Choice: photos a thousand times better explained by different marks are not of one ear."""
+ALTERNATIVES: Final = 5
+"""Choice: registered marks listed beside the claims."""
+OWN_MARKS: Final = 8
+"""Choice: marks of each photo's own reading that the one-ear check allows."""
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedPhoto:
+    """Pictures of one photo for a person to look at."""
+
+    photo: str
+    pixels: ColorImage
+    rows: tuple[ColorImage, ...]
+    """Both claims' needles over the ink map, a picture a row."""
+
+
+def compare(
+    paths: Sequence[Path],
+    claims: tuple[str, str],
+    *,
+    registry: Registry | None = None,
+    rules: Rules | None = None,
+    settings: Settings | None = None,
+    allow_different_ears: bool = False,
+    ratios: Path = RATIOS_FILE,
+) -> tuple[Comparison, tuple[ComparedPhoto, ...]]:
+    """Weigh two claims about the ear in some photos.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Photos of one ear.
+    claims : (str, str)
+        Animals of the registry, or marks; without a registry, marks.
+    allow_different_ears : bool
+        Weigh photos that seem to be of different ears all the same.
+
+    Raises
+    ------
+    EvidenceError
+        If a claim is not in the registry or breaks the rules, both claims are one, or photos seem
+        to be of different ears.
+    PhotoError
+        If a file cannot be used as a photo.
+    ModelError
+        If the ratio model is missing.
+    """
+    settings = settings or Settings()
+    model, digest = load_ratio_model(ratios)
+    resolved = (
+        resolve_claim(claims[0], registry, rules=rules),
+        resolve_claim(claims[1], registry, rules=rules),
+    )
+    check_claims(*resolved)
+    others = registry.unregistered if registry is not None else unregistered_marks(rules=rules)
+    marks = (resolved[0].mark, resolved[1].mark)
+    photos, notes = _different_files(paths, settings)
+    opinions = [photo_opinions(photo, settings=settings) for photo in photos]
+    evidence, pictures = [], []
+    for photo, seen in zip(photos, opinions, strict=True):
+        scores = _scores(photo.name, photo.sha256, seen, marks, others, settings)
+        parts = _character_parts(seen, marks)
+        cells = _decisive_cells(seen, parts)
+        evidence.append(_photo_evidence(scores, seen, parts, cells, settings))
+        pictures.append(ComparedPhoto(photo.name, photo.pixels, _pictures(seen, parts, cells)))
+    one_ear = _one_ear(opinions, marks, registry, model.alone["pooled"], settings)
+    if one_ear < DIFFERENT_EARS and not allow_different_ears:
+        read = ", ".join(f"{e.scores.photo}: {e.text or 'nothing'}" for e in evidence)
+        raise EvidenceError(
+            f"the photos seem to be of different ears ({read}); compare photos of one ear, or say "
+            "--different-ears if you know that they are of one"
+        )
+    same_models = model.models_sha256 == measured_models_sha256()
+    if not same_models:
+        notes.append(
+            "The ratios were measured with other networks or fits than these; validity and cap "
+            "hold for those."
+        )
+    notes += _ear_notes(resolved)
+    result = weigh(
+        resolved,
+        evidence,
+        model,
+        application=[_application(claim, opinions, settings) for claim in resolved],
+        alternatives=_alternatives(opinions, resolved, registry, model, settings),
+        one_ear=one_ear,
+        ratios_sha256=digest,
+        same_models=same_models,
+        registry="" if registry is None else registry.digest,
+        provenance=Provenance(__version__, models_sha256(), settings.sha256),
+        notes=notes,
+    )
+    return result, tuple(pictures)
+
+
+def compare_files(
+    paths: Sequence[Path],
+    claims: tuple[str, str],
+    *,
+    registry: Path | None = None,
+    rules: Path | None = None,
+    settings: Settings | None = None,
+    allow_different_ears: bool = False,
+) -> tuple[Comparison, tuple[ComparedPhoto, ...]]:
+    """:func:`compare` with registry and rules from files.
+
+    Raises
+    ------
+    RegistryError, SettingsError
+        If a file cannot be used.
+    """
+    from legibility.identify.registry import load_registry
+    from legibility.identify.rules import load_rules
+
+    known = load_rules(rules) if rules else None
+    return compare(
+        paths,
+        claims,
+        registry=load_registry(registry, rules=known) if registry else None,
+        rules=known,
+        settings=settings,
+        allow_different_ears=allow_different_ears,
+    )
+
+
+def resolve_claim(name: str, registry: Registry | None, *, rules: Rules | None) -> Claim:
+    """The mark a claim stands for.
+
+    Raises
+    ------
+    EvidenceError
+        If it is no animal and no mark of the registry, or, without one, no mark the rules allow.
+    """
+    given = name.strip()
+    mark, problem = check_mark(given.upper(), rules)
+    if registry is None:
+        if problem:
+            raise EvidenceError(f"claim {given!r}: {problem}; give a mark, or name a registry")
+        return Claim(given, mark, ())
+    ids = registry.columns["animal_id"]
+    index = next((i for i in range(len(ids)) if ids[i] == given), -1)
+    carriers = () if problem else registry.find(mark)
+    if index >= 0 and carriers and registry.mark(index) != mark:
+        raise EvidenceError(
+            f"claim {given!r} is an animal of {registry.name} and also the mark of "
+            f"{registry.animal_id(carriers[0])!r}; name the animal that is meant"
+        )
+    if index >= 0:
+        animal = registry.animal(index)
+        return Claim(given, animal.mark, (animal.animal_id,), _ears((animal.ear,)))
+    if carriers:
+        animals = [registry.animal(i) for i in carriers]
+        found = tuple(a.animal_id for a in animals)
+        return Claim(given, mark, found, _ears(a.ear for a in animals))
+    raise EvidenceError(
+        f"claim {given!r} is no animal and no mark of {registry.name}; name one that is, or leave "
+        "the registry out to compare two marks"
+    )
+
+
+def check_claims(first: Claim, second: Claim) -> None:
+    """Refuse two claims that no photo could tell apart.
+
+    Raises
+    ------
+    EvidenceError
+        If they are the same, or two animals with the same mark.
+    """
+    if first.mark == second.mark:
+        raise EvidenceError(
+            f"claims {first.name!r} and {second.name!r} both stand for the mark {first.mark}; a "
+            "photo of the mark cannot tell them apart"
+        )
+
+
+def _ears(ears: Iterable[str]) -> tuple[str, ...]:
+    return tuple(sorted({ear for ear in ears if ear}))
+
+
+def _different_files(
+    paths: Sequence[Path], settings: Settings
+) -> tuple[tuple[Photo, ...], list[str]]:
+    """Photos, each file once, and what was left out."""
+    photos: dict[str, Photo] = {}
+    notes = []
+    for path in paths:
+        photo = load_photo(path, settings=settings)
+        if photo.sha256 in photos:
+            first = photos[photo.sha256].name
+            notes.append(f"{photo.name} is the same file as {first}; counted once.")
+        photos.setdefault(photo.sha256, photo)
+    return tuple(photos.values()), notes
+
+
+def _ear_notes(claims: tuple[Claim, Claim]) -> list[str]:
+    first, second = (claim.ears for claim in claims)
+    if not first or not second or set(first) & set(second):
+        return []
+    return [
+        f"The records name different ears ({', '.join(first)} for A, {', '.join(second)} for B): "
+        "which ear was photographed may decide, and a photo does not say it."
+    ]
+
+
+def _scores(
+    name: str,
+    sha256: str,
+    seen: PhotoOpinions,
+    marks: tuple[str, str],
+    others: UnregisteredMarks,
+    settings: Settings,
+) -> PhotoScores:
+    plain = as_recorded(settings)
+    scores, recorded = {}, {}
+    for reader, reading in reader_readings(seen).items():
+        neither = neither_log_likelihood(reading, others)
+        a, b = mark_log_likelihoods(reading, marks, settings=settings)
+        scores[reader] = (float(a), float(b), neither)
+        a, b = mark_log_likelihoods(reading, marks, settings=plain)
+        recorded[reader] = (float(a), float(b), neither)
+    return PhotoScores(name, sha256, scores, recorded)
+
+
+def _character_parts(seen: PhotoOpinions, marks: tuple[str, str]) -> tuple[CharacterPart, ...]:
+    prices = Prices()
+    return character_parts(
+        [row.logp for row in seen.kept],
+        marks,
+        readers=TOGETHER,
+        extra=prices.extra_cell,
+        missed=prices.missed_cell,
+    )
+
+
+def _decisive_cells(
+    seen: PhotoOpinions, parts: Sequence[CharacterPart]
+) -> tuple[DecisiveCell, ...]:
+    cells = []
+    for part in parts:
+        kept = seen.kept[part.row]
+        scores = seen.rows[kept.row].needles
+        if part.first == part.second or not part.first or not part.second or scores is None:
+            continue
+        place = kept.places[part.cell]
+        why = needle_model().explain(
+            scores, cell=place, character=part.first, alternative=part.second
+        )
+        height = seen.rows[kept.row].boxes[place].height_px
+        cells.append(
+            DecisiveCell(
+                row=part.row,
+                cell=part.cell,
+                first=part.first,
+                second=part.second,
+                height_px=height,
+                places=_places(why.votes, part.first, height),
+                other_poses=why.other_poses,
+                total=why.total,
+            )
+        )
+    return tuple(cells)
+
+
+def _places(votes: Sequence[NeedleVote], first: str, height: float) -> tuple[NeedlePlace, ...]:
+    own = [v for v in votes if v.character == first]
+    others = [v for v in votes if v.character != first]
+    whose = owners([(v.x, v.y) for v in own], [(v.x, v.y) for v in others], height_px=height)
+    places = [
+        NeedlePlace("first", o, v.x, v.y, v.inked, v.logratio)
+        for v, o in zip(own, whose[0], strict=True)
+    ]
+    places += [
+        NeedlePlace("second", o, v.x, v.y, v.inked, v.logratio)
+        for v, o in zip(others, whose[1], strict=True)
+    ]
+    return tuple(sorted(places, key=lambda p: -abs(p.logratio)))
+
+
+def _photo_evidence(
+    scores: PhotoScores,
+    seen: PhotoOpinions,
+    parts: tuple[CharacterPart, ...],
+    cells: tuple[DecisiveCell, ...],
+    settings: Settings,
+) -> PhotoEvidence:
+    notes = []
+    if not scores.scores:
+        notes.append("Nothing was read in this photo; it says nothing of either claim.")
+    elif "needles" not in scores.scores:
+        notes.append("The needle model could not be laid over this photo's cells.")
+    conditions = [
+        float(seen.rows[row.row].condition[place]) for row in seen.kept for place in row.places
+    ]
+    return PhotoEvidence(
+        scores=scores,
+        text=best_text(seen.reading, settings) if seen.reading.hypotheses else "",
+        condition=float(np.mean(conditions)) if conditions else float("nan"),
+        characters=parts,
+        cells=cells,
+        notes=tuple(notes),
+    )
+
+
+def _pictures(
+    seen: PhotoOpinions, parts: Sequence[CharacterPart], cells: Sequence[DecisiveCell]
+) -> tuple[ColorImage, ...]:
+    pictures = []
+    for number, kept in enumerate(seen.kept):
+        scores = seen.rows[kept.row].needles
+        if scores is None:
+            continue
+        panels: list[list[ClaimNeedle]] = [[], []]
+        for part in (p for p in parts if p.row == number):
+            place = kept.places[part.cell]
+            decisive = next((c for c in cells if (c.row, c.cell) == (part.row, part.cell)), None)
+            for side, character in enumerate((part.first, part.second)):
+                if decisive is not None:
+                    whose = ("first", "second")[side]
+                    panels[side] += [
+                        ClaimNeedle(p.x, p.y, p.inked, only=p.owner != "both")
+                        for p in decisive.places
+                        if p.claim == whose
+                    ]
+                elif character:
+                    fit = needle_model().fit(scores, cell=place, character=character)
+                    alone = part.first != part.second
+                    panels[side] += [
+                        ClaimNeedle(float(x), float(y), float(i), only=alone)
+                        for (x, y), i in zip(fit.positions, fit.inked, strict=True)
+                    ]
+        ink: GrayImage = seen.sighting.rows[kept.row].view.ink
+        boxes = [seen.rows[kept.row].boxes[place] for place in kept.places]
+        span = (min(b.left for b in boxes), max(b.right for b in boxes))
+        pictures.append(draw_claims(ink, panels[0], panels[1], span=span))
+    return tuple(pictures)
+
+
+def _pooled(
+    opinions: Sequence[PhotoOpinions], marks: Sequence[str], settings: Settings
+) -> NDArray[np.float64]:
+    """(photos, marks) by the fused readers; photos in which nothing was read are left out."""
+    rows = [
+        mark_log_likelihoods(seen.reading, marks, settings=settings)
+        for seen in opinions
+        if seen.reading.hypotheses
+    ]
+    return np.array(rows, dtype=np.float64).reshape(len(rows), len(marks))
+
+
+def _one_ear(
+    opinions: Sequence[PhotoOpinions],
+    marks: tuple[str, str],
+    registry: Registry | None,
+    exponent: float,
+    settings: Settings,
+) -> float:
+    speaking = [seen for seen in opinions if seen.reading.hypotheses]
+    if len(speaking) < 2:
+        return 0.0
+    known = dict.fromkeys(marks)
+    if registry is not None:
+        known |= dict.fromkeys(registry.mark(i) for i in range(len(registry)))
+    for seen in speaking:
+        own = probable_marks(seen.reading, count=OWN_MARKS, exponent=1.0)
+        known |= dict.fromkeys(mark for mark, _ in own if not check_mark(mark, None)[1])
+    values = _pooled(speaking, tuple(known), settings)
+    return one_ear_log_ratio(values, exponent=min(1.0, exponent))
+
+
+def _application(
+    claim: Claim, opinions: Sequence[PhotoOpinions], settings: Settings
+) -> ApplicationError:
+    """Over all photos, what the ear would most probably carry if not the recorded mark."""
+    outcomes: Mapping[str, float] = channel_outcomes(claim.mark, odds=channel_odds(settings))
+    marks = tuple(outcomes)
+    total = _pooled(opinions, marks, as_recorded(settings)).sum(axis=0)
+    weighted = total + np.log(np.array([outcomes[mark] for mark in marks]))
+    own = marks.index(claim.mark)
+    share = np.exp(weighted - np.logaddexp.reduce(weighted))
+    rest = np.where(np.arange(len(marks)) == own, -np.inf, weighted)
+    best = int(np.argmax(rest)) if len(marks) > 1 else own
+    return ApplicationError(
+        claim=claim.name,
+        probability=float(1.0 - share[own]),
+        mark=marks[best],
+        log_gain=float(total[best] - total[own]),
+    )
+
+
+def _alternatives(
+    opinions: Sequence[PhotoOpinions],
+    claims: tuple[Claim, Claim],
+    registry: Registry | None,
+    model: RatioModel,
+    settings: Settings,
+) -> tuple[Alternative, ...]:
+    if registry is None or not any(seen.reading.hypotheses for seen in opinions):
+        return ()
+    marks = tuple(dict.fromkeys(registry.mark(i) for i in range(len(registry))))
+    logp = _pooled(opinions, marks, settings)
+    weight = model.alone["pooled"] * overlap_factor(len(logp), model.overlap)
+    total = weight * logp.sum(axis=0)
+    own = [marks.index(c.mark) for c in claims]
+    best = max(total[index] for index in own)
+    order = [int(i) for i in np.argsort(-total, kind="stable") if int(i) not in own]
+    return tuple(
+        Alternative(
+            animal_ids=tuple(registry.animal_id(i) for i in registry.find(marks[index])),
+            mark=marks[index],
+            log_ratio=float(np.clip(total[index] - best, *model.cap)),
+        )
+        for index in order[:ALTERNATIVES]
+    )

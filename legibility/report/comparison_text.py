@@ -1,0 +1,244 @@
+"""A comparison of two claims as plain text, from its record."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from legibility.report.layout import columns, wrapped
+from legibility.report.words import percent
+
+Record = Mapping[str, Any]
+
+NEEDLES_SHOWN: Final = 6
+"""Choice: strongest needles of a cell in the text; the page and the record have all."""
+HEADINGS: Final = ("row", "place", "A", "B", "log10 ratio")
+
+
+def ratio_text(ratio: float) -> str:
+    """A ratio with two significant figures, the larger side first or last.
+
+    Examples
+    --------
+    >>> ratio_text(1234.5), ratio_text(0.05), ratio_text(1.0), ratio_text(2.34)
+    ('1,200 : 1', '1 : 20', '1 : 1', '2.3 : 1')
+    """
+    larger = max(ratio, 1.0 / ratio)
+    rounded = float(f"{larger:.2g}")
+    shown = f"{rounded:,.0f}" if rounded >= 10 else f"{rounded:g}"
+    if larger >= 1e7:
+        shown = f"{larger:.1e}"
+    return f"{shown} : 1" if ratio >= 1 else f"1 : {shown}"
+
+
+def log10_text(log_ratio: float) -> str:
+    """A natural-log ratio as a signed common logarithm."""
+    value = log_ratio / math.log(10.0)
+    return f"{0.0 if abs(value) < 0.005 else value:+.2f}"
+
+
+def weight_sentence(record: Record) -> str:
+    """The ratio as a sentence."""
+    ratio, words = float(record["ratio"]), record["verbal"]
+    if words["for"] == "neither":
+        return (
+            f"The photos are about as probable under one claim as under the other "
+            f"({ratio_text(ratio)}): {words['words']}."
+        )
+    winner = words["for"]
+    loser = "B" if winner == "A" else "A"
+    shown = ratio_text(float(words["ratio"])).removesuffix(" : 1")
+    most = ", the most that the validation supports" if record["capped"] else ""
+    return (
+        f"The photos are about {shown} times more probable if claim {winner} is true than if claim "
+        f"{loser} is{most}: {words['words']} for claim {winner} (verbal scale below)."
+    )
+
+
+def cap_sentence(record: Record) -> str:
+    """What the validation data support at most."""
+    cap = record["cap"]
+    said = (
+        f"Ratios are kept within {ratio_text(cap['low'])} and {ratio_text(cap['high'])}: more than "
+        f"that {cap['disputes']} validated disputes do not support ({cap['formula']}; "
+        f"{cap['source']})."
+    )
+    if record["capped"]:
+        said += (
+            " This one was capped: the readers' own figure is "
+            f"10^{log10_text(record['log_ratio_uncapped'])}."
+        )
+    return said
+
+
+def comparison_text(record: Record) -> str:
+    """Everything a person at a terminal needs, in at most 80 columns."""
+    lines = ["Propositions"]
+    for name, sentence in record["propositions"].items():
+        label = {"A": "  A  ", "B": "  B  "}.get(name, "  neither  ")
+        lines += wrapped(sentence, first=label, indent="     ")
+    lines += ["", "Weight of the photos", *wrapped(weight_sentence(record))]
+    lines += wrapped(cap_sentence(record))
+    lines += _section("Uncertainty (95 %, by resampling)", _interval_rows(record))
+    lines += _section("Against neither", _neither_rows(record))
+    lines += _verbal_lines(record)
+    lines += _section("Under other choices", _variant_rows(record))
+    lines += _prior_lines(record)
+    for photo in record["photos"]:
+        lines += _photo_lines(photo)
+    lines += _application_lines(record)
+    lines += _alternative_lines(record)
+    lines += _validity_lines(record)
+    for title, name in (("Note", "notes"), ("Not considered", "not_considered")):
+        if record[name]:
+            lines += ["", title]
+            for note in record[name]:
+                lines += wrapped(note, first="  - ", indent="    ")
+    lines.append("")
+    for caution in record["cautions"]:
+        lines += wrapped(caution, indent="", first="")
+    return "\n".join(lines) + "\n"
+
+
+def _section(title: str, rows: Sequence[Sequence[str]]) -> list[str]:
+    limits = [48] + [24] * (len(rows[0]) - 1) if rows else []
+    right = frozenset(range(1, len(limits)))
+    return ["", title, *("  " + line for line in columns(rows, limits=limits, right=right))]
+
+
+def _interval_rows(record: Record) -> list[list[str]]:
+    return [
+        [i["resampled"], f"{ratio_text(i['low'])} to {ratio_text(i['high'])}"]
+        for i in record["intervals"]
+    ]
+
+
+def _neither_rows(record: Record) -> list[list[str]]:
+    return [
+        [f"claim {r['claim']}", ratio_text(r["ratio"]), "capped" if r["capped"] else ""]
+        for r in record["against_neither"]
+    ]
+
+
+def _variant_rows(record: Record) -> list[list[str]]:
+    rows = [["", "ratio", "log10 before cap"]]
+    for variant in record["variants"]:
+        raw = log10_text(variant["log_ratio_uncapped"])
+        rows.append([variant["name"], ratio_text(variant["ratio"]), raw])
+    return rows
+
+
+def _verbal_lines(record: Record) -> list[str]:
+    verbal = record["verbal"]
+    lines = ["", "Verbal scale"]
+    for row in verbal["table"]:
+        mark = "*" if row["words"] == verbal["words"] else " "
+        lines.append(f"  {mark} {row['ratio']:<22}{row['words']}")
+    return [*lines, *wrapped(f"{verbal['source']}. {verbal['edges']}")]
+
+
+def _prior_lines(record: Record) -> list[str]:
+    rows = [["prior odds A : B", "probability of A, if one of the two is true"]]
+    rows += [
+        [ratio_text(p["prior_odds"]), percent(p["probability_A"])]
+        for p in record["priors"]["two_claims"]
+    ]
+    lines = ["", "What it means with what else is known"]
+    lines += ["  " + line for line in columns(rows, limits=[20, 60])]
+    rows = [["prior of neither", "A", "B", "neither"]]
+    rows += [
+        [percent(p["prior_neither"]), *(percent(p[n]) for n in ("A", "B", "neither"))]
+        for p in record["priors"]["three"]
+    ]
+    return lines + ["  " + line for line in columns(rows, limits=[20, 12, 12, 12])]
+
+
+def _photo_lines(photo: Record) -> list[str]:
+    lines = ["", *wrapped(f"{photo['photo']}", first="Photo ", indent="  ")]
+    lines.append(f"  read {photo['text'] or 'nothing'}; adds {log10_text(photo['log_ratio'])}")
+    for note in photo["notes"]:
+        lines += wrapped(note)
+    if photo["readers"]:
+        each = ", ".join(f"{r} {log10_text(v)}" for r, v in photo["readers"].items())
+        lines += wrapped(f"readers as they are: {each}")
+    rows = [list(HEADINGS)]
+    rows += [
+        [str(c["row"]), str(c["place"]), c["A"] or "-", c["B"] or "-", log10_text(c["log_ratio"])]
+        for c in photo["characters"]
+    ]
+    if photo["characters"]:
+        rows.append(["", "", "", "rest", log10_text(photo["rest"])])
+        right = frozenset({4})
+        lines += ["  " + line for line in columns(rows, limits=[5, 6, 4, 4, 12], right=right)]
+    for cell in photo["cells"]:
+        lines += _cell_lines(cell)
+    return lines
+
+
+def _cell_lines(cell: Record) -> list[str]:
+    only_a, only_b = cell["only_A"], cell["only_B"]
+    lines = wrapped(
+        f"row {cell['row']}, place {cell['place']}, {cell['A']} against {cell['B']}: needles only "
+        f"{cell['A']} has, {only_a['inked']} of {only_a['needles']} inked; needles only "
+        f"{cell['B']} has, {only_b['inked']} of {only_b['needles']} inked; needle model "
+        f"{log10_text(cell['needle_log_ratio'])} (log10)"
+    )
+    alone = [needle for needle in cell["needles"] if needle["only"]]
+    for needle in alone[:NEEDLES_SHOWN]:
+        ink = percent(needle["inked"])
+        lines.append(
+            f"    {log10_text(needle['log_ratio'])}  only {cell[needle['claim']]} has it, "
+            f"inked {ink}"
+        )
+    if len(alone) > NEEDLES_SHOWN:
+        rest = sum(needle["log_ratio"] for needle in alone[NEEDLES_SHOWN:])
+        lines.append(f"    {log10_text(rest)}  {len(alone) - NEEDLES_SHOWN} more of these")
+    shared = sum(needle["log_ratio"] for needle in cell["needles"] if not needle["only"])
+    lines.append(f"    {log10_text(shared)}  needles that have one of the other claim near them")
+    lines.append(f"    {log10_text(cell['other_poses'])}  average over other poses and dies")
+    return lines
+
+
+def _application_lines(record: Record) -> list[str]:
+    lines = ["", "If an error was made when the mark was applied"]
+    for error in record["application"]:
+        lines += wrapped(
+            f"If claim {error['claim']} is true, the ear carries another mark than recorded with "
+            f"probability {percent(error['probability'])}, most probably {error['mark']}.",
+            first="  - ",
+            indent="    ",
+        )
+    return lines
+
+
+def _alternative_lines(record: Record) -> list[str]:
+    if not record["alternatives"]:
+        return []
+    rows = [["mark", "animal", "against the better claim"]]
+    rows += [
+        [a["mark"], ", ".join(a["animal_ids"]), ratio_text(a["ratio"])]
+        for a in record["alternatives"]
+    ]
+    table = columns(rows, limits=[18, 36, 24], right=frozenset({2}))
+    return ["", "Other registered marks", *("  " + line for line in table)]
+
+
+def _validity_lines(record: Record) -> list[str]:
+    validity = record["validity"]
+    rows = [["disputes", "n", "Cllr", "Cllr-min", "misleading"]]
+    rows += [
+        [
+            v["name"],
+            str(v["disputes"]),
+            f"{v['cllr']:.2f}",
+            f"{v['cllr_min']:.2f}",
+            str(v["misleading"]),
+        ]
+        for v in validity["rows"]
+    ]
+    table = columns(rows, limits=[30, 6, 6, 9, 11], right=frozenset({1, 2, 3, 4}))
+    lines = ["", "How good such ratios were on disputes with known truth"]
+    lines += ["  " + line for line in table]
+    lines += wrapped("Cllr: 0 is perfect, 1 is what saying nothing costs, in bits.")
+    return [*lines, *wrapped(validity["origin"])]
