@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import N_CHARACTERS, N_CLASSES, NO_CHARACTER
+from legibility.alphabet import CHARACTERS, N_CHARACTERS, N_CLASSES, NO_CHARACTER
 from legibility.risk.kernel import Matrix
 from legibility.risk.marks import Codes, Structure
 from legibility.risk.mechanisms import turned_index
@@ -48,6 +48,23 @@ class Errors:
     """Choice, no source, as in ``identify.alignment``: one row of two not found, each row."""
     crossed_rows: float = 0.002
     """Choice, no source, as in ``identify.alignment``: two rows written in the other order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """Whole marks that a reader accepts; others are seen to be misreadings at once."""
+
+    characters: str = CHARACTERS
+    shortest_row: int = 1
+    longest_row: int = 24
+    max_rows: int = 2
+
+    def fits(self, structure: Structure) -> bool:
+        """Whether marks of a structure can be accepted."""
+        rows = [length for length in structure if length]
+        return len(rows) <= self.max_rows and all(
+            self.shortest_row <= length <= self.longest_row for length in rows
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,20 +225,21 @@ def _one_view(
 
 
 def read_whole(
-    records: Codes, structure: Structure, ch: Channel, allowed: NDArray[np.bool_]
+    records: Codes, structure: Structure, ch: Channel, allowed: Allowed
 ) -> NDArray[np.float64]:
-    """(n,) probability that a record is read as some whole mark of allowed characters.
+    """(n,) probability that a record is read as some whole mark that is allowed.
 
-    The sum of ``pair_probability`` over all marks that can be written with those characters.
+    The sum of ``pair_probability`` over all those marks.
     """
+    usable = np.array([character in allowed.characters for character in CHARACTERS])
     # A reading's sum over the allowed characters, and over "not read", is a kernel of two classes.
-    two = np.stack([ch.matrix[:, :N_CHARACTERS] @ allowed, ch.matrix[:, NO_CHARACTER]], axis=1)
-    event = np.stack([ch.event[:, :N_CHARACTERS] @ allowed, ch.event[:, NO_CHARACTER]], axis=1)
+    two = np.stack([ch.matrix[:, :N_CHARACTERS] @ usable, ch.matrix[:, NO_CHARACTER]], axis=1)
+    event = np.stack([ch.event[:, :N_CHARACTERS] @ usable, ch.event[:, NO_CHARACTER]], axis=1)
     k = two[records]
     e = event[records] / k
     odds = total_odds(records, structure, ch)
     total = np.zeros(len(records))
-    for reading in readings(structure, ch.errors):
+    for reading in sorted(filter(allowed.fits, readings(structure, ch.errors))):
         for view in views(structure, reading, ch.errors):
             lost = np.array([at == LOST for at in view.places]).astype(np.intp)
             seen = np.array([at != HIDDEN for at in view.places])

@@ -141,7 +141,10 @@ def sorted_pairs(parts: list[Pairs]) -> Pairs:
     record = np.concatenate([part.record for part in parts])
     read = np.concatenate([part.read for part in parts])
     probability = np.concatenate([part.probability for part in parts])
-    order = np.lexsort((read, -probability, record))
+    # Parts come in the order of marks, so that a stable sort breaks ties by mark.
+    by_mark = np.argsort(read, kind="stable") if len(parts) > 1 else np.arange(len(read))
+    rank = record[by_mark] + (1.0 - np.minimum(probability[by_mark], 1.0)) / 2
+    order = by_mark[np.argsort(rank, kind="stable")]
     return Pairs(record[order], read[order], probability[order])
 
 
