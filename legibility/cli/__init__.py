@@ -13,12 +13,13 @@ from legibility.cli.enhance import enhance
 from legibility.cli.evaluate import evaluate
 from legibility.cli.flags import flags
 from legibility.cli.group import PlainErrorsGroup
+from legibility.cli.herd import herd
 from legibility.cli.models import models
 from legibility.cli.read import read
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
 
-COMMANDS = (check, flags, read, enhance, demo, simulate, evaluate, train, models)
+COMMANDS = (check, flags, read, herd, enhance, demo, simulate, evaluate, train, models)
 
 
 @click.group(
@@ -34,7 +35,7 @@ def cli() -> None:
     \b
     Exit codes: 0 all went well; 2 the command was not understood; 4 a photo
     could not be used (the others were read); 5 registry; 6 settings or rules;
-    7 output; 8 model; 9 an optional part is not installed.
+    7 output; 8 model; 9 an optional part is not installed; 10 the herd's record.
     """
 
 

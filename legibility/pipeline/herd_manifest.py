@@ -74,7 +74,9 @@ def read_manifest(
             rows[str(file)] = row
     problems.raise_if_any()
     unknown = [c for c in table.columns if c and c not in COLUMNS]
-    notices = (f"columns not used: {', '.join(unknown)}",) if unknown else ()
+    notices: tuple[str, ...] = ()
+    if unknown:
+        notices += (f"columns not used: {', '.join(unknown)}",)
     refused = [r.scan for r in rows.values() if r.scan and r.scan.outcome == "refused"]
     if refused:
         notices += (

@@ -11,7 +11,7 @@ import os
 import sqlite3
 import tempfile
 import uuid
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -160,8 +160,18 @@ class HerdDatabase:
         self.close()
 
 
-def create_herd(path: Path, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> HerdDatabase:
-    """Make an empty record; the file appears whole or not at all.
+def create_herd(
+    path: Path,
+    *,
+    fill: Callable[[HerdDatabase], None] = lambda _: None,
+    busy_timeout_s: float = BUSY_TIMEOUT_S,
+) -> HerdDatabase:
+    """Make a record; the file appears whole or not at all.
+
+    Parameters
+    ----------
+    fill : callable
+        Puts the first rows into it; without it the record is empty.
 
     Raises
     ------
@@ -177,6 +187,7 @@ def create_herd(path: Path, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> HerdDa
                 "INSERT INTO herd_info (name, value) VALUES (?, ?)",
                 [("created_at", now_utc()), ("herd_uuid", str(uuid.uuid4()))],
             )
+            fill(HerdDatabase(path, connection))
         finally:
             connection.close()
     return open_herd(path, busy_timeout_s=busy_timeout_s)

@@ -18,7 +18,7 @@ from typing import Any, Final
 
 from legibility.errors import StoreError
 from legibility.store.cells import guarded, unguarded
-from legibility.store.database import HerdDatabase, Value
+from legibility.store.database import HerdDatabase, Value, create_herd
 from legibility.store.fileproblems import printable_path
 from legibility.store.marks import current_marks
 from legibility.store.posterior import as_plain, from_plain
@@ -107,6 +107,19 @@ def restore_herd(db: HerdDatabase, folder: Path) -> dict[str, int]:
         if problems or not counts["herd_info"]:
             reason = problems[0] if problems else "the table herd_info is empty"
             raise StoreError(f"{printable_path(folder)}: is no whole export: {reason}")
+    return counts
+
+
+def restored_herd(path: Path, folder: Path) -> dict[str, int]:
+    """Make a record from an exported folder; rows of each table.
+
+    Raises
+    ------
+    StoreError
+        As for :func:`restore_herd`, or if there is such a file already; then none is made.
+    """
+    counts: dict[str, int] = {}
+    create_herd(path, fill=lambda db: counts.update(restore_herd(db, folder))).close()
     return counts
 
 
