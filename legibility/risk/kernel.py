@@ -108,6 +108,25 @@ def condition_of(value: ConditionLike) -> Condition:
     return Condition(*at)
 
 
+def grade_of(value: str | float) -> float:
+    """Grade of a named condition or of a number as text.
+
+    Raises
+    ------
+    SettingsError
+        If the name is unknown or a number is out of range.
+
+    Examples
+    --------
+    >>> grade_of("new"), grade_of("1.5")
+    (4.0, 1.5)
+    """
+    condition_of(value)
+    text = str(value).strip().lower()
+    names = list(reversed(NAMED))
+    return float(names.index(text)) if text in names else float(text)
+
+
 @dataclass(frozen=True, slots=True)
 class Kernel:
     """Measured confusions at a grid of conditions."""
