@@ -122,8 +122,13 @@ class RegistryReport:
             rivals=tuple(self._rivals(index)),
         )
 
-    def totals(self) -> HerdRisk:
-        """The herd in figures."""
+    def commonest(self) -> tuple[float, Matrix]:
+        """Grade that most animals are looked at in, and the kernel there."""
+        level = int(np.bincount(self.levels).argmax())
+        return self.grades[level], self.matrices[level]
+
+    def totals(self, *, pairs: int = PAIRS_WATCHED) -> HerdRisk:
+        """The herd in figures, with the pairs of animals to watch most."""
         arrays, animals = self.arrays, len(self)
         carriers = self.marks.carriers
         return HerdRisk(
@@ -139,7 +144,7 @@ class RegistryReport:
             above={f"{limit:.0%}": int((arrays.risk >= limit).sum()) for limit in LIMITS},
             condition=self.condition,
             kernel=self._kernel_words(),
-            pairs_to_watch=tuple(self._watched(PAIRS_WATCHED)),
+            pairs_to_watch=tuple(self._watched(pairs)),
             notices=self.registry.notices,
         )
 

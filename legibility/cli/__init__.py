@@ -16,10 +16,11 @@ from legibility.cli.group import PlainErrorsGroup
 from legibility.cli.herd import herd
 from legibility.cli.models import models
 from legibility.cli.read import read
+from legibility.cli.risk import risk
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
 
-COMMANDS = (check, flags, read, herd, enhance, demo, simulate, evaluate, train, models)
+COMMANDS = (check, flags, read, risk, herd, enhance, demo, simulate, evaluate, train, models)
 
 
 @click.group(

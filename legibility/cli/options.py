@@ -46,6 +46,29 @@ json_option = click.option(
     help="Write one JSON object a line to a file, or to the output with -.",
 )
 
+csv_option = click.option(
+    "--csv",
+    "csv_target",
+    type=ANY_PATH,
+    metavar="FILE.csv",
+    help="Also write a table for a spreadsheet.",
+)
+
+html_option = click.option(
+    "--html",
+    "html_target",
+    type=ANY_PATH,
+    metavar="FILE.html",
+    help="Also write a page with pictures; it opens offline.",
+)
+
+scheduler_option = click.option(
+    "--scheduler",
+    default="",
+    metavar="tcp://...",
+    help="Work on the workers of this Dask scheduler (extra: scale).",
+)
+
 second_reader_option = click.option(
     "--second-reader/--no-second-reader",
     default=True,
