@@ -7,7 +7,8 @@ calibrated as in every reading, and writes ``legibility/models/kernel.npz``. It 
 whenever the networks are replaced.
 
 Rows are given, skin is clean and photos are sharp: what is measured is the mark's condition, not
-the search for rows nor the photo. A character that got no place counts as "no character".
+the search for rows nor the photo. A character that got no place counts as "no character"; a row of
+which less than half is read is no reading and is counted apart.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from legibility.containers import ColorImage, RowStrip
 from legibility.pipeline.cells import Readers, pooled, row_opinions
 from legibility.read.network import view_strips
 from legibility.read.reading_model import ReadingModel, load_reading_model
-from legibility.risk.kernel import DEFAULT_PATH, Condition, Kernel, save_kernel
+from legibility.risk.kernel import DEFAULT_PATH, LEAST, Condition, Kernel, save_kernel
 from legibility.simulate import render, sample_scene
 from legibility.simulate.geometry import Pose
 
@@ -49,6 +50,8 @@ OVERSAMPLING: Final = 2
 """Choice: rows are rendered twice as large and scaled down, as strips of photos are."""
 TILT_DEG: Final = 2.0
 """Choice: deviation of a row's direction in its strip."""
+LEAST_READ: Final = 0.5
+"""Choice: a row of which a smaller share was read is not read at all."""
 NEAR: Final = 0.45
 """Choice: a place belongs to the character whose centre is nearer than so many heights."""
 
@@ -154,7 +157,8 @@ def measure_kernel(
     Returns
     -------
     Kernel
-        A character is shown ``strips * 8 / 36`` times at each condition, give or take one.
+        A character is shown ``strips * 8 / 36`` times at each condition, give or take one; it is
+        counted where its row was read.
     """
     empty = Kernel(
         needles=np.array(needles, dtype=np.float64),
@@ -168,18 +172,27 @@ def measure_kernel(
     total = np.zeros_like(counts)
     work = partial(count_row, conditions=conditions, seed=seed)
     number = strips * len(conditions)
+    unread_rows = np.zeros(len(conditions))
     for done, (which, truth, found) in enumerate(_mapped(work, number, jobs), start=1):
-        np.add.at(counts[which], (truth, found.argmax(axis=1)), 1.0)
-        np.add.at(total[which], truth, found)
         if done % 500 == 0:
             say(f"{done} of {number} rows")
+        if (found.argmax(axis=1) != NO_CHARACTER).mean() < LEAST_READ:
+            unread_rows[which] += 1
+            continue
+        np.add.at(counts[which], (truth, found.argmax(axis=1)), 1.0)
+        np.add.at(total[which], truth, found)
     seen = counts.sum(axis=2, keepdims=True)
     # A character never shown at a condition: the mean over the others that were.
-    expected = np.where(seen > 0, total / np.maximum(seen, 1.0), 1.0 / N_CLASSES)
+    # A character of which no row was read at a condition: as at all conditions together.
+    pooled_mean = total.sum(axis=0) / np.maximum(seen.sum(axis=0), 1.0)
+    expected = np.where(seen > 0, total / np.maximum(seen, 1.0), pooled_mean)
+    expected = np.maximum(expected, LEAST)
+    expected /= expected.sum(axis=2, keepdims=True)
     return replace(
         empty,
         counts=counts,
         expected=expected,
+        row_unread=unread_rows / max(strips, 1),
         origin=(
             f"{strips} rows of {CHARACTERS_A_ROW} at each of {len(conditions)} conditions, "
             "held-out dies, network and needle model; "
@@ -219,14 +232,14 @@ def _model() -> ReadingModel:
 def kernel_lines(kernel: Kernel) -> list[str]:
     """What was measured, one line a condition: characters read right, not read, worst confusion."""
     lines = []
-    for label, counts in zip(kernel.labels, kernel.counts, strict=True):
+    for label, counts, unread in zip(kernel.labels, kernel.counts, kernel.row_unread, strict=True):
         seen = max(counts.sum(), 1.0)
         wrong = counts[:, :N_CHARACTERS].copy()
         np.fill_diagonal(wrong, 0.0)
         true, read = np.unravel_index(int(wrong.argmax()), wrong.shape)
         right = math.fsum(counts.diagonal()) / seen
         lines.append(
-            f"{label}: {seen:.0f} characters, right {right:.1%}, not read "
+            f"{label}: rows unread {unread:.0%}, {seen:.0f} characters, right {right:.1%}, not read "
             f"{counts[:, NO_CHARACTER].sum() / seen:.1%}, worst {CHARACTERS[true]} read as "
             f"{CHARACTERS[read]} {wrong.max():.0f} of {counts[true].sum():.0f}"
         )

@@ -13,6 +13,9 @@ In use::
     matrix = kernel.at(Condition(needles=0.8, contrast=0.5, bleed=0.2))
     matrix[index_of("8"), index_of("B")]                    # p(read B | true 8)
 
+It says what becomes of a character in a row that is read at all; of rows of which less than half
+is read, ``row_unread_at`` gives the share.
+
 It is asymmetric: row = the character that was pressed, column = what is read.
 
 Rare confusions: with counts n(c' | c) and the reader's mean probabilities q(c' | c) over the same
@@ -26,7 +29,7 @@ so that what never happened in the sample is as rare as the reader itself says, 
 from __future__ import annotations
 
 import zipfile
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -141,6 +144,8 @@ class Kernel:
     """(C, 36, 37) readings, C = a * b * d, in the order of ``conditions``."""
     expected: NDArray[np.float64]
     """(C, 36, 37) the reader's mean probabilities over the same cells; rows sum to one."""
+    row_unread: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    """(C,) share of rows of which less than half was read; they are not counted. Empty: none."""
     origin: str = ""
     """How it was measured, in words, with the command."""
     prior_strength: float = PRIOR_STRENGTH
@@ -200,6 +205,12 @@ class Kernel:
         mixed = np.maximum(mixed, LEAST)
         return np.asarray(mixed / mixed.sum(axis=1, keepdims=True), dtype=np.float64)
 
+    def row_unread_at(self, condition: ConditionLike) -> float:
+        """Share of rows that are not read at all at a condition, 0..1."""
+        if not len(self.row_unread):
+            return 0.0
+        return float(self.weights(condition) @ self.row_unread)
+
     def counts_at(self, condition: ConditionLike) -> NDArray[np.float64]:
         """(36, 37) readings behind a condition: the grid's counts in its weights."""
         return np.asarray(np.tensordot(self.weights(condition), self.counts, axes=1), np.float64)
@@ -221,6 +232,7 @@ def load_kernel(path: Path = DEFAULT_PATH) -> Kernel:
                 bleed=data["bleed"].astype(np.float64),
                 counts=data["counts"].astype(np.float64),
                 expected=data["expected"].astype(np.float64),
+                row_unread=data["row_unread"].astype(np.float64),
                 origin=str(data["origin"]),
             )
     except (OSError, KeyError, ValueError, EOFError, zipfile.BadZipFile) as error:
@@ -239,6 +251,7 @@ def save_kernel(kernel: Kernel, path: Path) -> None:
         bleed=kernel.bleed,
         counts=kernel.counts.astype(np.float32),
         expected=kernel.expected.astype(np.float32),
+        row_unread=kernel.row_unread,
         origin=np.array(kernel.origin),
     )
     temporary.replace(path)
@@ -252,6 +265,9 @@ def _check(kernel: Kernel, path: Path) -> None:
     for name, array in (("counts", kernel.counts), ("expected", kernel.expected)):
         if array.shape != shape or not np.all(np.isfinite(array)) or np.any(array < 0):
             raise ModelError(f"{path}: {name} is {array.shape}; expected {shape}, none below 0")
+
+    if kernel.row_unread.shape not in ((0,), shape[:1]):
+        raise ModelError(f"{path}: row_unread is {kernel.row_unread.shape}; expected {shape[:1]}")
 
 
 def _hat(grid: NDArray[np.float64], value: float) -> NDArray[np.float64]:
