@@ -1,0 +1,80 @@
+"""Every older version is brought up to date, whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from legibility.errors import StoreError
+from legibility.store import database
+from legibility.store.database import APPLICATION_ID, migrate, open_herd
+from legibility.store.migrations import LATEST, MIGRATIONS
+
+RELEASED = {
+    1: "ebb5e9",
+    2: "2565d2",
+}
+"""Begin of the SHA-256 of each migration's statements: a released one is never edited."""
+
+
+def older_file(path: Path, version: int) -> None:
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    migrate(connection, to=version)
+    connection.execute("INSERT INTO animals (animal_id, birth_year) VALUES ('goat 7', 2019)")
+    connection.execute("INSERT INTO marks (animal, text) VALUES (1, 'AB12')")
+    connection.close()
+
+
+def schema(path: Path) -> list[tuple[str, ...]]:
+    connection = sqlite3.connect(path)
+    rows = connection.execute("SELECT type, name, sql FROM sqlite_master ORDER BY 1, 2").fetchall()
+    connection.close()
+    return rows
+
+
+@pytest.mark.parametrize("version", range(1, LATEST + 1))
+def test_a_file_of_every_version_becomes_the_newest(version: int, tmp_path: Path) -> None:
+    older_file(tmp_path / "old.db", version)
+    older_file(tmp_path / "new.db", LATEST)
+    with open_herd(tmp_path / "old.db") as db:
+        assert db.version == LATEST
+        assert db.first("SELECT animal_id, birth_year FROM animals") == ("goat 7", 2019)
+        assert db.first("SELECT text FROM marks") == ("AB12",)
+        assert db.problems() == ()
+    assert schema(tmp_path / "old.db") == schema(tmp_path / "new.db")
+
+
+def test_numbers_have_no_gap() -> None:
+    assert list(MIGRATIONS) == list(range(1, LATEST + 1))
+
+
+@pytest.mark.parametrize("number", sorted(RELEASED))
+def test_released_migrations_are_what_they_were(number: int) -> None:
+    text = "\n".join(MIGRATIONS[number])
+    assert hashlib.sha256(text.encode()).hexdigest().startswith(RELEASED[number])
+
+
+def test_a_step_that_fails_leaves_the_version_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "herd.db"
+    older_file(path, LATEST)
+    before = schema(path)
+    broken = {**MIGRATIONS, LATEST + 1: ("CREATE TABLE extra (a) STRICT", "NO SQL AT ALL")}
+    monkeypatch.setattr(database, "MIGRATIONS", broken)
+    connection = sqlite3.connect(path, isolation_level=None)
+    with pytest.raises(sqlite3.OperationalError):
+        migrate(connection, to=LATEST + 1)
+    assert connection.execute("PRAGMA user_version").fetchone() == (LATEST,)
+    connection.close()
+    assert schema(path) == before
+
+
+def test_a_read_only_file_of_an_older_version_is_refused(tmp_path: Path) -> None:
+    older_file(tmp_path / "old.db", 1)
+    with pytest.raises(StoreError, match="has schema 1"):
+        open_herd(tmp_path / "old.db", read_only=True)
