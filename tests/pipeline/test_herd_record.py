@@ -1,0 +1,143 @@
+"""What people record, and the cases that contradictions open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from legibility.errors import ChipError, StoreError
+from legibility.pipeline.herd_cases import find_cases
+from legibility.pipeline.herd_record import record_decision, record_event, record_reading
+from legibility.store.animals import animals_with_chip
+from legibility.store.database import HerdDatabase, create_herd
+from legibility.store.decisions import all_cases, all_decisions
+from legibility.store.events import all_events
+from legibility.store.handling_events import all_handling_events
+from legibility.store.human_readings import all_human_readings
+from legibility.store.importing import RegistryRow, Source, import_photo, import_registry
+from legibility.store.marks import current_marks, marks_of
+from legibility.store.records import (
+    AnimalRow,
+    DecisionRow,
+    HandlingEvent,
+    HumanReading,
+    MarkRow,
+    PhotoRow,
+    ScanRow,
+)
+from tests.example_results import ambiguous_result
+
+NUMBER = "276000312312345"
+
+
+@pytest.fixture
+def db(tmp_path: Path) -> Iterator[HerdDatabase]:
+    with create_herd(tmp_path / "herd.db") as made:
+        rows = [
+            RegistryRow(AnimalRow(f"goat {i}"), MarkRow(f"goat {i}", f"A{i}", ear="left"))
+            for i in range(3)
+        ]
+        import_registry(made, rows, source=Source("r.csv", "0" * 64))
+        yield made
+
+
+def event(kind: str, text: str = "", ear: str = "left", animal: str = "goat 0") -> HandlingEvent:
+    return HandlingEvent("2024-05-01T10:00:00", kind, animal, "Ada", ear, text)
+
+
+def test_a_re_marking_retires_the_old_mark_of_that_ear(db: HerdDatabase) -> None:
+    assert record_event(db, event("marked", "c9", ear="right"))
+    assert record_event(db, event("re-marked", "b7"))
+    assert [(m.text, m.ear, m.applied_on, m.retired_on) for m in marks_of(db, "goat 0")] == [
+        ("A0", "left", "", "2024-05-01"),
+        ("C9", "right", "2024-05-01", ""),
+        ("B7", "left", "2024-05-01", ""),
+    ]
+    assert next(iter(current_marks(db))).text == "B7"
+
+
+def test_what_is_recorded_twice_is_there_once(db: HerdDatabase) -> None:
+    assert record_event(db, event("handled"))
+    assert not record_event(db, event("handled"))
+    assert len(list(all_handling_events(db, animal_id="goat 0"))) == 1
+    reading = HumanReading("Ada", "2024-05-01", "A?", animal_id="goat 0", blind=True)
+    assert record_reading(db, reading)
+    assert not record_reading(db, reading)
+    assert list(all_human_readings(db)) == [reading]
+    assert [e.what for e in all_events(db)] == [
+        "import registry",
+        "record handled",
+        "record reading",
+    ]
+
+
+def test_chipping(db: HerdDatabase) -> None:
+    assert record_event(db, event("chipped", "276 000312312345"))
+    assert animals_with_chip(db, NUMBER) == ("goat 0",)
+    with pytest.raises(StoreError, match="test number"):
+        record_event(db, event("chipped", "999000000112233"))
+    assert record_event(db, event("chipped", "999000000112233"), allow_test=True)
+    with pytest.raises(ChipError):
+        record_event(db, event("chipped", "12"))
+
+
+@pytest.mark.parametrize(
+    ("wrong", "reason"),
+    [
+        (event("handled", animal="goat 9"), "not in this record"),
+        (event("painted"), "expected one of"),
+        (event("marked", "A!"), "expected A-Z"),
+    ],
+)
+def test_what_cannot_be_recorded(db: HerdDatabase, wrong: HandlingEvent, reason: str) -> None:
+    with pytest.raises(StoreError, match=reason):
+        record_event(db, wrong)
+    assert list(all_handling_events(db)) == []
+
+
+def test_a_reading_needs_something_that_was_read(db: HerdDatabase) -> None:
+    with pytest.raises(StoreError, match="needs the animal or the photo"):
+        record_reading(db, HumanReading("Ada", "2024"))
+    with pytest.raises(StoreError, match="import it first"):
+        record_reading(db, HumanReading("Ada", "2024", photo_sha256="f" * 64))
+
+
+def test_transponder_against_mark_and_list_become_cases_once(db: HerdDatabase) -> None:
+    record_event(db, event("chipped", NUMBER))
+    result = ambiguous_result()
+    import_photo(
+        db,
+        PhotoRow(result.sha256, "/p/ear.jpg", animal_id="goat 1", claimed_by="manifest"),
+        result=result,
+        scan=ScanRow(NUMBER, "2024-05-01"),
+    )
+    before = [(m.animal_id, m.text) for m in current_marks(db)]
+    found = find_cases(db, who="Ada")
+    assert [case.kind for case in found.open] == [
+        "transponder against list",
+        "transponder against mark",
+    ]
+    assert found.new == 2
+    assert find_cases(db).new == 0
+    assert [(m.animal_id, m.text) for m in current_marks(db)] == before
+
+    key = found.open[1].case_key
+    decision = DecisionRow("2024-05-02", "Cy", "the transponder is in the wrong animal", "", key)
+    assert record_decision(db, decision)
+    assert not record_decision(db, decision)
+    assert list(all_decisions(db)) == [decision]
+    assert [c.case_key for c in find_cases(db).open] == [found.open[0].case_key]
+    assert len(list(all_cases(db))) == 2
+    with pytest.raises(StoreError, match="there is no case"):
+        record_decision(db, replace(decision, case_key="nothing"))
+
+
+def test_one_number_on_two_animals_becomes_a_case(db: HerdDatabase) -> None:
+    for animal in ("goat 0", "goat 1"):
+        record_event(db, event("chipped", NUMBER, animal=animal))
+    (case,) = find_cases(db).open
+    assert case.kind == "one transponder, several animals"
+    assert case.detail["animals"] == ["goat 0", "goat 1"]
