@@ -32,6 +32,7 @@ TABLES: Final = (
     "scans",
     "photos",
     "readings",
+    "reading_details",
     "human_readings",
     "cases",
     "decisions",
@@ -203,7 +204,7 @@ def _write_json(db: HerdDatabase, path: Path) -> None:
             columns, rows = _rows(db, table)
             for row in rows:
                 record = dict(zip(columns, row, strict=True))
-                if table == "readings":
+                if table == "reading_details":
                     record["posterior"] = as_plain(record["posterior"])
                 line = json.dumps({"table": table, "row": record}, allow_nan=False)
                 file.write(line + "\n")
@@ -219,7 +220,7 @@ def _json_rows(path: Path) -> Iterator[tuple[str, str, Mapping[str, Value]]]:
             for number, line in enumerate(file, start=2):
                 found = json.loads(line)
                 row = dict(found["row"])
-                if found["table"] == "readings":
+                if found["table"] == "reading_details":
                     row["posterior"] = from_plain(row["posterior"])
                 if found["table"] not in TABLES:
                     raise StoreError(f"{name}: line {number}: unknown table {found['table']!r}")

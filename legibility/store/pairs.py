@@ -78,11 +78,12 @@ def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
         owners.setdefault(number, []).append(animal_id)
     sql = """
         SELECT p.sha256, p.path, s.number, ifnull(a.animal_id, ''), p.claimed_by,
-               ifnull(r.text, ''), ifnull(r.detail, ''), ifnull(r.first_animal, ''), r.misread_risk
+               ifnull(r.text, ''), ifnull(d.detail, ''), ifnull(r.first_animal, ''), r.misread_risk
         FROM photos AS p
         JOIN scans AS s ON s.id = p.scan AND s.outcome = 'read'
         LEFT JOIN animals AS a ON a.id = p.animal
         LEFT JOIN readings AS r ON r.id = (SELECT max(n.id) FROM readings AS n WHERE n.photo = p.id)
+        LEFT JOIN reading_details AS d ON d.reading = r.id
         ORDER BY p.id"""
     for sha256, path, number, claimed, by, text, detail, first, risk in db.rows(sql):
         yield PairedReading(

@@ -28,9 +28,9 @@ _COLUMNS = (
     "photo, read_at, status, text, decision, misread_risk, flags, grade, first_animal, "
     "first_probability, second_animal, second_probability, places, needles_expected, "
     "needles_inked, ink_contrast, seen_share, version, model_sha256, settings_sha256, "
-    "registry_sha256, seconds, detail, posterior"
+    "registry_sha256, seconds"
 )
-_INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 24)}) ON CONFLICT DO NOTHING"
+_INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 22)}) ON CONFLICT DO NOTHING"
 _SUMMARY = """SELECT r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at,
                      r.read_at, r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade,
                      r.first_animal, r.first_probability, r.second_animal, r.second_probability,
@@ -55,18 +55,18 @@ def add_readings(
     StoreError
         If a photo is not in the record.
     """
-    return db.write_many(
-        _INSERT,
-        (
-            reading_values(
-                result,
-                photo=photo_key(db, result.sha256),
-                read_at=read_at,
-                registry_sha256=registry_sha256,
+    count = 0
+    for result in results:
+        photo = photo_key(db, result.sha256)
+        values = _values(result, photo=photo, read_at=read_at, registry_sha256=registry_sha256)
+        if db.write(_INSERT, values):
+            db.write(
+                "INSERT INTO reading_details (reading, detail, posterior) "
+                "VALUES (last_insert_rowid(), ?, ?)",
+                (_detail(result), encode(result.reading)),
             )
-            for result in results
-        ),
-    )
+            count += 1
+    return count
 
 
 def photo_key(db: HerdDatabase, sha256: str) -> int:
@@ -127,8 +127,9 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
     """
     row = db.first(
         """SELECT p.sha256, r.status, r.text, r.decision, r.misread_risk, r.flags, r.version,
-                  r.model_sha256, r.settings_sha256, r.seconds, r.detail, r.posterior
-           FROM readings AS r JOIN photos AS p ON p.id = r.photo WHERE r.id = ?""",
+                  r.model_sha256, r.settings_sha256, r.seconds, d.detail, d.posterior
+           FROM readings AS r JOIN photos AS p ON p.id = r.photo
+           JOIN reading_details AS d ON d.reading = r.id WHERE r.id = ?""",
         (reading_id,),
     )
     if row is None:
@@ -173,7 +174,7 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
     )
 
 
-def reading_values(
+def _values(
     result: PhotoResult, *, photo: int, read_at: str, registry_sha256: str
 ) -> tuple[Value, ...]:
     """The columns of one reading."""
@@ -199,8 +200,6 @@ def reading_values(
         result.provenance.settings_sha256,
         registry_sha256,
         result.seconds,
-        _detail(result),
-        encode(result.reading),
     )
 
 

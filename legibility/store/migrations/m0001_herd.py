@@ -135,9 +135,15 @@ STATEMENTS: Final = (
         settings_sha256 TEXT NOT NULL,
         registry_sha256 TEXT NOT NULL DEFAULT '',
         seconds REAL,
-        detail TEXT NOT NULL,
-        posterior BLOB NOT NULL,
         UNIQUE (photo, version, model_sha256, settings_sha256, registry_sha256)
+    ) STRICT
+    """,
+    # Ten times the size of the rest of a reading, and not needed to look through all of them.
+    """
+    CREATE TABLE reading_details (
+        reading INTEGER PRIMARY KEY REFERENCES readings (id),
+        detail TEXT NOT NULL,
+        posterior BLOB NOT NULL
     ) STRICT
     """,
     """
