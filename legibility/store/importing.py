@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
+from typing import Final
 
 from legibility.containers import PhotoResult
 from legibility.store.animals import put_animal, put_chips
@@ -16,6 +18,11 @@ from legibility.store.photos import photo_at, put_photo
 from legibility.store.readings import add_readings
 from legibility.store.records import AnimalRow, CaseRow, ChipRow, MarkRow, PhotoRow, ScanRow
 from legibility.store.scans import add_scan
+
+READINGS_AT_A_TIME: Final = 1000
+"""Choice: a transaction then takes about a tenth of a second."""
+_ROWS_A_STEP: Final = 500
+"""Choice: how often a progress bar moves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +185,46 @@ def import_photo(
         return "new" if state == "new" else "changed"
 
 
+def import_readings(
+    db: HerdDatabase,
+    items: Iterable[tuple[PhotoRow, PhotoResult]],
+    *,
+    registry_sha256: str = "",
+    who: str = "",
+    at_a_time: int = READINGS_AT_A_TIME,
+) -> int:
+    """Store many photos with their readings at once; gives how many readings are new.
+
+    For results that are at hand, e.g. of :func:`legibility.read`: so many are one transaction and
+    one entry of the chain of events.
+
+    Raises
+    ------
+    StoreError
+        If an animal is not in the record, or it cannot be written; whole batches before stay.
+    """
+    total = 0
+    waiting = iter(items)
+    while batch := list(islice(waiting, at_a_time)):
+        with db.transaction():
+            now = now_utc()
+            for photo, _ in batch:
+                put_photo(db, replace(photo, imported_at=now))
+            new = add_readings(
+                db, [result for _, result in batch], read_at=now, registry_sha256=registry_sha256
+            )
+            append_event(
+                db,
+                what="import readings",
+                who=who,
+                inputs={"first_photo": batch[0][0].sha256, "last_photo": batch[-1][0].sha256},
+                outputs={"readings": len(batch), "new": new},
+                at=now,
+            )
+        total += new
+    return total
+
+
 def clock_notices(db: HerdDatabase) -> tuple[str, ...]:
     """Whether the clock of this computer is behind the last entry of the record."""
     last, now = last_event(db), now_utc()
@@ -187,10 +234,6 @@ def clock_notices(db: HerdDatabase) -> tuple[str, ...]:
         f"the clock of this computer went backwards: the last entry is of {last.at}, now it is "
         f"{now}; entries keep their order, but set the clock",
     )
-
-
-_ROWS_A_STEP = 500
-"""Choice: how often a progress bar moves."""
 
 
 def _known_before(db: HerdDatabase, source: Source) -> tuple[str, ...]:

@@ -19,6 +19,7 @@ from legibility.store.importing import (
     RegistryRow,
     Source,
     import_photo,
+    import_readings,
     import_registry,
     import_scans,
 )
@@ -234,3 +235,12 @@ def test_other_bytes_under_the_same_name_are_another_photo(db: HerdDatabase) -> 
     import_photo(db, PhotoRow(digest("b"), "/p/x.jpg"), result=None)
     assert len(list(all_photos(db))) == 2
     assert digest("a") in list(all_events(db))[-1].inputs
+
+
+def test_many_readings_at_once(db: HerdDatabase) -> None:
+    names = [str(i) for i in range(5)]
+    items = [(photo(n), replace(ambiguous_result(), sha256=digest(n))) for n in names]
+    assert import_readings(db, items, at_a_time=2) == 5
+    assert import_readings(db, items, at_a_time=2) == 0
+    assert db.count("photos") == db.count("readings") == 5
+    assert [event.what for event in all_events(db)] == ["import readings"] * 6
