@@ -461,5 +461,7 @@ class HerdRisk:
     """What condition was assumed, in words."""
     kernel: str
     """What the kernel rests on."""
+    row_unread: float = 0.0
+    """Share of marks of which less than half is read; the other figures are of the rest."""
     pairs_to_watch: tuple[WatchedPair, ...] = ()
     notices: tuple[str, ...] = ()

@@ -141,9 +141,10 @@ class RegistryReport:
             mean_risk=float(arrays.risk.mean()),
             mean_unregistered=float(arrays.unregistered.mean()),
             mean_unread=float(arrays.unread.mean()),
-            above={f"{limit:.0%}": int((arrays.risk >= limit).sum()) for limit in LIMITS},
+            above={f"{100 * limit:.0f} %": int((arrays.risk >= limit).sum()) for limit in LIMITS},
             condition=self.condition,
             kernel=self._kernel_words(),
+            row_unread=self._row_unread(),
             pairs_to_watch=tuple(self._watched(pairs)),
             notices=self.registry.notices,
         )
@@ -210,6 +211,10 @@ class RegistryReport:
                     self.registry.mark(a), self.registry.mark(b)
                 ),
             )
+
+    def _row_unread(self) -> float:
+        share = [self.kernel.row_unread_at(grade) for grade in self.grades]
+        return float(np.mean(np.array(share)[self.levels]))
 
     def _kernel_words(self) -> str:
         if self.own is None:

@@ -7,7 +7,9 @@ import sys
 import click
 
 from legibility import __version__
+from legibility.cli.blind import blind
 from legibility.cli.check import check
+from legibility.cli.compare import compare
 from legibility.cli.demo import demo
 from legibility.cli.enhance import enhance
 from legibility.cli.evaluate import evaluate
@@ -20,7 +22,21 @@ from legibility.cli.risk import risk
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
 
-COMMANDS = (check, flags, read, risk, herd, enhance, demo, simulate, evaluate, train, models)
+COMMANDS = (
+    check,
+    flags,
+    read,
+    compare,
+    blind,
+    risk,
+    herd,
+    enhance,
+    demo,
+    simulate,
+    evaluate,
+    train,
+    models,
+)
 
 
 @click.group(
@@ -36,7 +52,8 @@ def cli() -> None:
     \b
     Exit codes: 0 all went well; 2 the command was not understood; 4 a photo
     could not be used (the others were read); 5 registry; 6 settings or rules;
-    7 output; 8 model; 9 an optional part is not installed; 10 the herd's record.
+    7 output; 8 model; 9 an optional part is not installed; 10 the herd's record;
+    11 claims, photos or sheets that cannot be compared.
     """
 
 

@@ -131,9 +131,7 @@ def disputes_of(task: Task) -> tuple[Dispute, ...]:
     return tuple(found)
 
 
-def _photos(
-    task: Task, mark: str, level: int, rng: np.random.Generator
-) -> Iterator[ColorImage]:
+def _photos(task: Task, mark: str, level: int, rng: np.random.Generator) -> Iterator[ColorImage]:
     share = float(rng.uniform(SMALLEST_SHARE, 0.9))
     if task.held_out:
         choices = SceneChoices(mark=mark, fading=level, mark_share=share)
@@ -154,9 +152,7 @@ def _photos(
         yield render(replace(spec, light=again.light, camera=again.camera, pose=pose)).pixels
 
 
-def measure(
-    *, photos: int, seed: int, jobs: int, say: Callable[[str], None]
-) -> RatioModel:
+def measure(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> RatioModel:
     """Disputes of both series, ``photos`` photos each."""
     fitted = _run([Task(i, seed, False) for i in range(photos // EAR_PHOTOS)], jobs, say)
     held_out = _run([Task(i, seed, True) for i in range(photos)], jobs, say)
@@ -173,9 +169,7 @@ def measure(
     )
 
 
-def _run(
-    tasks: Sequence[Task], jobs: int, say: Callable[[str], None]
-) -> tuple[Dispute, ...]:
+def _run(tasks: Sequence[Task], jobs: int, say: Callable[[str], None]) -> tuple[Dispute, ...]:
     found: list[Dispute] = []
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         for done, disputes in enumerate(pool.map(disputes_of, tasks, chunksize=2), start=1):

@@ -239,8 +239,8 @@ def kernel_lines(kernel: Kernel) -> list[str]:
         true, read = np.unravel_index(int(wrong.argmax()), wrong.shape)
         right = math.fsum(counts.diagonal()) / seen
         lines.append(
-            f"{label}: rows unread {unread:.0%}, {seen:.0f} characters, right {right:.1%}, not read "
-            f"{counts[:, NO_CHARACTER].sum() / seen:.1%}, worst {CHARACTERS[true]} read as "
+            f"{label}: rows unread {unread:.0%}, {seen:.0f} characters, right {right:.1%}, "
+            f"not read {counts[:, NO_CHARACTER].sum() / seen:.1%}, worst {CHARACTERS[true]} as "
             f"{CHARACTERS[read]} {wrong.max():.0f} of {counts[true].sum():.0f}"
         )
     return lines

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from legibility.containers import Provenance
 from legibility.evidence.contributions import CharacterPart
-from legibility.evidence.needles import NeedlePlace, needle_log_ratio
+from legibility.evidence.needles import NeedlePlace, Owner, needle_log_ratio
 from legibility.evidence.ratio import (
     Interval,
     LogRatio,
@@ -84,7 +84,7 @@ class DecisiveCell:
     second: str
     height_px: float
     places: tuple[NeedlePlace, ...]
-    """Strongest first."""
+    """Those only one claim has first, then by strength."""
     other_poses: float
     """What the needle model's average over other poses and dies adds."""
     total: float
@@ -265,7 +265,7 @@ def comparison_record(result: Comparison) -> dict[str, Any]:
         ],
         "validity": validity_record(result.model),
         "weights": dict(zip(TOGETHER, map(_round, result.model.together), strict=True)),
-        "overlap": _round(result.model.overlap),
+        "repeat": _round(result.model.repeat),
         "notes": list(result.notes),
         "cautions": list(CAUTIONS),
         "not_considered": list(NOT_CONSIDERED),
@@ -383,9 +383,9 @@ def _cell(cell: DecisiveCell) -> dict[str, Any]:
     }
 
 
-def _count(cell: DecisiveCell, owner: str) -> dict[str, Any]:
-    own = [p for p in cell.places if p.owner == owner]
-    return {"needles": len(own), "inked": sum(p.inked > 0.5 for p in own)}
+def _count(cell: DecisiveCell, owner: Owner) -> dict[str, Any]:
+    inked = [float(p.inked) > 0.5 for p in cell.places if p.owner == owner]
+    return {"needles": len(inked), "inked": sum(inked)}
 
 
 def _ratio(ratio: LogRatio) -> dict[str, Any]:

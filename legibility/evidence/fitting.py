@@ -18,8 +18,8 @@ RIDGE: Final = 0.02
 finite where all disputes are decided rightly."""
 STEPS: Final = 40
 """Newton steps; eight are enough from zero as a rule."""
-OVERLAPS: Final = np.linspace(0.0, 1.0, 41)
-"""Choice: shares of common evidence of two photos of one ear that are tried."""
+REPEATS_TRIED: Final = np.linspace(0.0, 1.0, 41)
+"""Choice: weights of a second photo of one ear that are tried."""
 
 
 def fit_weights(
@@ -42,7 +42,7 @@ def fit_weights(
     weights = np.ones((1, n)) if counts is None else np.atleast_2d(counts).astype(np.float64)
     free = np.ones((len(weights), readers), dtype=np.bool_)
     for _ in range(readers):
-        found = _newton(differences, np.zeros(len(weights)), weights, free, signed=np.ones(n))
+        found = _newton(differences, weights, free)
         negative = (found < 0) & free
         if not negative.any():
             break
@@ -55,76 +55,95 @@ def fit_weights(
 
 
 def fit_with_constant(
-    true_claims: NDArray[np.float64],
-    false_claims: NDArray[np.float64],
-    counts: NDArray[np.float64] | None = None,
+    true_claims: NDArray[np.float64], false_claims: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Weights of the readers and, last, a constant, for claims against "neither".
 
-    Both kinds together weigh the same, so that what is fitted is a ratio and no prior.
+    Both kinds together weigh the same, so that what is fitted is a ratio and no prior. Claims at
+    random are refuted by almost any photo, so that larger weights always fit better; none may
+    exceed 1, i.e. what the reader itself says.
 
     Parameters
     ----------
     true_claims, false_claims : (n, readers), (m, readers)
         Log-likelihood of a claim less that of "neither".
-    counts : (b, n + m), optional
-        As in :func:`fit_weights`, true claims first.
 
     Returns
     -------
-    (readers + 1,) or (b, readers + 1)
+    (readers + 1,)
     """
+    from scipy.optimize import minimize
+
     n, m = len(true_claims), len(false_claims)
     sign = np.concatenate([np.ones(n), -np.ones(m)])
+    share = np.concatenate([np.full(n, 0.5 / n), np.full(m, 0.5 / m)]) * (n + m)
     features = np.column_stack([np.concatenate([true_claims, false_claims]), np.ones(n + m)])
-    weights = np.ones((1, n + m)) if counts is None else np.atleast_2d(counts).astype(np.float64)
-    weights = weights.copy()
-    for part in (slice(0, n), slice(n, n + m)):
-        total = np.maximum(weights[:, part].sum(axis=1, keepdims=True), 1e-9)
-        weights[:, part] *= (n + m) / 2 / total
-    free = np.ones((len(weights), features.shape[1]), dtype=np.bool_)
-    found = _newton(features, np.zeros(len(weights)), weights, free, signed=sign)
-    for column in range(features.shape[1] - 1):
-        free[:, column] &= found[:, column] >= 0
-    found = _newton(features, np.zeros(len(weights)), weights, free, signed=sign)
-    found[:, :-1] = np.maximum(found[:, :-1], 0.0)
-    return found[0] if counts is None else found
+    x = features * sign[:, None]
+
+    def loss(values: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        margin = x @ values
+        miss = np.exp(-np.logaddexp(0.0, margin))
+        cost = share @ np.logaddexp(0.0, -margin) + RIDGE * values @ values / 2
+        return float(cost), -(share * miss) @ x + RIDGE * values
+
+    bounds = [(0.0, 1.0)] * (features.shape[1] - 1) + [(None, None)]
+    found = minimize(loss, np.zeros(features.shape[1]), jac=True, method="L-BFGS-B", bounds=bounds)
+    return np.asarray(found.x, dtype=np.float64)
 
 
-def overlap_factor(photos: int, overlap: float) -> float:
-    """What is left of the sum of ``photos`` log ratios when they share part of their evidence.
+def rank_weights(log_ratios: NDArray[np.float64], repeat: float) -> NDArray[np.float64]:
+    """How much each photo of one ear counts: the one that says most in full, the next less.
 
-    ``1 / (1 + (photos - 1) overlap)``: the design effect of cluster sampling, Kish 1965, Survey
-    Sampling. 0 adds photos up as if independent, 1 takes their mean.
+    The k-th strongest counts ``repeat**k``. 1 adds photos up as if independent, 0 keeps the
+    strongest alone; a photo that says nothing takes nothing from the others.
+
+    Parameters
+    ----------
+    log_ratios : (photos,)
+    repeat : float, 0..1
+
+    Examples
+    --------
+    >>> rank_weights(np.array([1.0, -3.0, 2.0]), 0.5).tolist()
+    [0.25, 1.0, 0.5]
     """
-    return 1.0 / (1.0 + max(0, photos - 1) * overlap)
+    order = np.argsort(-np.abs(log_ratios), kind="stable")
+    weights = np.empty(len(log_ratios))
+    weights[order] = np.power(repeat, np.arange(len(log_ratios), dtype=np.float64))
+    return weights
 
 
-def fit_overlap(pairs: NDArray[np.float64]) -> float:
-    """Overlap of two photos of one ear that gives the smallest Cllr of their joint ratio.
+def fit_repeat(pairs: NDArray[np.float64]) -> float:
+    """Weight of a second photo of one ear: the smallest whose cost is near the least.
+
+    The cost is Cllr of the joint ratio; near is within one standard error of the difference
+    (Breiman, Friedman, Olshen & Stone 1984, Classification and regression trees: the rule of one
+    standard error), so that few pairs do not make photos count as independent.
 
     Parameters
     ----------
     pairs : (n, 2)
         Calibrated log ratios of two photos of the same ear for the true claim.
     """
-    total = pairs.sum(axis=1)
-    costs = [np.logaddexp(0.0, -total * overlap_factor(2, r)).mean() for r in OVERLAPS]
-    return float(OVERLAPS[int(np.argmin(costs))])
+    costs = []
+    for repeat in REPEATS_TRIED:
+        joint = [float(rank_weights(pair, float(repeat)) @ pair) for pair in pairs]
+        costs.append(np.logaddexp(0.0, -np.array(joint)))
+    means = np.array([cost.mean() for cost in costs])
+    least = costs[int(np.argmin(means))]
+    for repeat, cost in zip(REPEATS_TRIED, costs, strict=True):
+        more = cost - least
+        if more.mean() <= more.std() / np.sqrt(len(pairs)):
+            return float(repeat)
+    return float(REPEATS_TRIED[int(np.argmin(means))])
 
 
 def _newton(
-    features: NDArray[np.float64],
-    start: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    free: NDArray[np.bool_],
-    *,
-    signed: NDArray[np.float64],
+    x: NDArray[np.float64], weights: NDArray[np.float64], free: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
-    """(b, k) minima of ``sum w log(1 + exp(-s x.v)) + ridge |v|^2 / 2``, some entries held at 0."""
-    size = features.shape[1]
-    values = np.zeros((len(start), size))
-    x = features * signed[:, None]
+    """(b, k) minima of ``sum w log(1 + exp(-x.v)) + ridge |v|^2 / 2``, some entries held at 0."""
+    size = x.shape[1]
+    values = np.zeros((len(weights), size))
     for _ in range(STEPS):
         margin = np.clip(values @ x.T, -500.0, 500.0)
         miss = 1.0 / (1.0 + np.exp(margin))

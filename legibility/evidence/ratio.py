@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.evidence.fitting import fit_weights, overlap_factor
+from legibility.evidence.fitting import fit_weights, rank_weights
 from legibility.evidence.ratio_model import READERS, TOGETHER, RatioModel, differences
 
 REPEATS: Final = 1000
@@ -87,18 +87,18 @@ def neither_ratio(photos: Sequence[PhotoScores], model: RatioModel, *, claim: in
     if not any(photo.scores for photo in photos):
         return LogRatio(0.0, 0.0)
     per_photo = _per_photo(photos, weights[:-1], first=claim, second=2)
-    total = float(per_photo.sum()) * overlap_factor(_speaking(photos), model.overlap)
+    total = float(rank_weights(per_photo, model.repeat) @ per_photo)
     return _capped(total + float(weights[-1]), model.cap_neither)
 
 
 def photo_parts(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[float, ...]:
     """What each photo adds to the uncapped log ratio; they sum to it."""
-    factor = overlap_factor(_speaking(photos), model.overlap)
-    return tuple(float(v) * factor for v in _per_photo(photos, np.array(model.together)))
+    per_photo = _per_photo(photos, np.array(model.together))
+    return tuple(map(float, rank_weights(per_photo, model.repeat) * per_photo))
 
 
 def variants(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Variant, ...]:
-    """The ratio by each reader, under other temperings, and without a possible application error."""
+    """The ratio by each reader, under other temperings, without a possible application error."""
     found = [Variant("as reported", pair_ratio(photos, model))]
     names = {
         "pooled": "the three readers fused, needles not counted again",
@@ -114,11 +114,11 @@ def variants(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Variant,
     weights = np.array(model.together)
     recorded = _joint(photos, model, weights, recorded=True)
     found.append(Variant("no error possible at application", _capped(recorded, model.cap)))
-    raw = _joint(photos, replace(model, overlap=0.0), np.array([1.0]), readers=("pooled",))
+    raw = _joint(photos, replace(model, repeat=1.0), np.array([1.0]), readers=("pooled",))
     found.append(Variant("fused readers, not tempered", _capped(raw, model.cap)))
     if _speaking(photos) > 1:
-        for name, overlap in (("photos independent", 0.0), ("photos count as one", 1.0)):
-            total = _joint(photos, replace(model, overlap=overlap), weights)
+        for name, repeat in (("photos independent", 1.0), ("strongest photo only", 0.0)):
+            total = _joint(photos, replace(model, repeat=repeat), weights)
             found.append(Variant(name, _capped(total, model.cap)))
         for left in photos:
             rest = [photo for photo in photos if photo is not left]
@@ -142,19 +142,20 @@ def intervals(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Interva
     each = np.array(
         [[photo.differences(0, 1)[reader] for reader in TOGETHER] for photo in speaking]
     )
-    counts = np.ones((REPEATS, len(speaking)))
+    order = np.argsort(-np.abs(each @ np.array(model.together)), kind="stable")
+    each = each[order]
+    once = np.ones((REPEATS, len(speaking)), dtype=np.int64)
     drawn = rng.multinomial(len(speaking), np.full(len(speaking), 1 / len(speaking)), REPEATS)
-    factor = overlap_factor(len(speaking), model.overlap)
 
-    def interval(source: str, weights: NDArray[np.float64], of: NDArray[np.float64]) -> Interval:
-        totals = np.einsum("bk,kr,br->b", of, each, weights) * factor
+    def interval(source: str, weights: NDArray[np.float64], of: NDArray[np.int64]) -> Interval:
+        totals = np.einsum("bk,kr,br->b", _rank_shares(of, model.repeat), each, weights)
         low, high = np.percentile(np.clip(totals, *model.cap), TAILS)
         return Interval(source, float(low), float(high))
 
-    found = [interval("calibration data", refitted, counts)]
+    found = [interval("calibration data", refitted, once)]
     if len(speaking) > 1:
-        found.append(interval("photos", base, drawn.astype(np.float64)))
-        found.append(interval("both", refitted, drawn.astype(np.float64)))
+        found.append(interval("photos", base, drawn))
+        found.append(interval("both", refitted, drawn))
     return tuple(found)
 
 
@@ -209,6 +210,13 @@ def one_ear_log_ratio(log_likelihoods: NDArray[np.float64], *, exponent: float) 
     return float(joint - apart)
 
 
+def _rank_shares(counts: NDArray[np.int64], repeat: float) -> NDArray[np.float64]:
+    """(b, photos) summed weights of photos, strongest first, drawn so often each."""
+    powers = np.concatenate([[0.0], np.cumsum(repeat ** np.arange(counts.sum(axis=1).max()))])
+    after = np.cumsum(counts, axis=1)
+    return np.asarray(powers[after] - powers[after - counts], dtype=np.float64)
+
+
 def _refitted(model: RatioModel, rng: np.random.Generator) -> NDArray[np.float64]:
     ears = np.array([dispute.ear for dispute in model.fitted])
     names, group = np.unique(ears, return_inverse=True)
@@ -225,7 +233,7 @@ def _joint(
     recorded: bool = False,
 ) -> float:
     per_photo = _per_photo(photos, weights, readers=readers, recorded=recorded)
-    return float(per_photo.sum()) * overlap_factor(_speaking(photos), model.overlap)
+    return float(rank_weights(per_photo, model.repeat) @ per_photo)
 
 
 def _per_photo(

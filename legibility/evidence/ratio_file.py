@@ -24,15 +24,16 @@ from legibility.networks import MODELS
 
 RATIOS_FILE: Final = MODELS / "ratios.json"
 FORMAT: Final = 1
+READ_WITH: Final = frozenset({"mark.json", "needles.npz", "reading.json"})
 CARD: Final = "ratios.md"
 """The tables beside the model card."""
 
 
 def measured_models_sha256() -> str:
-    """Digest of everything that reads a photo: all model files but the ratios themselves."""
+    """Digest of everything that reads a photo: networks, needle shapes, pool, "is it a mark"."""
     digest = hashlib.sha256()
     for path in sorted(MODELS.iterdir()):
-        if path.suffix in {".onnx", ".json", ".npz"} and path.name != RATIOS_FILE.name:
+        if path.suffix == ".onnx" or path.name in READ_WITH:
             digest.update(path.name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()
 
@@ -78,7 +79,7 @@ def _model(values: Mapping[str, Any]) -> RatioModel:
         together=together,
         alone={reader: float(values["alone"][reader]) for reader in READERS},
         neither=_numbers(values["neither"], len(TOGETHER) + 1),
-        overlap=float(values["overlap"]),
+        repeat=float(values["repeat"]),
         cap=_pair(values["cap"]),
         cap_neither=_pair(values["cap_neither"]),
         validity=tuple(Validity(**row) for row in values["validity"]),
@@ -125,7 +126,8 @@ def ratio_card(model: RatioModel) -> str:
         f"Made by `python -m legibility.evaluate.disputes`: {model.origin}.",
         "",
         "Cllr is the cost of the ratios in bits: 0 is perfect, 1 is what saying nothing costs. "
-        "Cllr-min is what remains after the best monotone recalibration.",
+        "Cllr-min is what remains after the best monotone recalibration. All figures are of ratios "
+        "as reported, i.e. capped.",
         "",
         "| disputes | n | nothing read | Cllr | Cllr-min | misleading | strongest misleading ratio "
         "| median ratio for the true claim |",
@@ -142,7 +144,7 @@ def ratio_card(model: RatioModel) -> str:
     )
     lines += [
         "",
-        f"Weights: {weights}; photos of one ear share {model.overlap:.2f} of their evidence.",
+        f"Weights: {weights}; a second photo of an ear counts {model.repeat:.2f}.",
         "",
         f"Ratios of two claims are kept between 1 : {math.exp(-low):.3g} and "
         f"{math.exp(high):.3g} : 1, those of a claim against neither between "

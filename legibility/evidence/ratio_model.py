@@ -1,4 +1,4 @@
-"""The fitted ratio model: weights, overlap of photos, validity, and what the data support at most.
+"""The fitted ratio model: weights, tempering, validity, and what the data support at most.
 
 Two series of disputes with known truth stand behind it: on one the weights are fitted, on the
 other, made apart, validity and the cap are measured.
@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.evidence.fitting import (
-    fit_overlap,
+    fit_repeat,
     fit_weights,
     fit_with_constant,
-    overlap_factor,
 )
 from legibility.evidence.validity import (
     PRIOR_LOG10_ODDS,
@@ -64,7 +63,7 @@ class Dispute:
 
 @dataclass(frozen=True, slots=True)
 class Validity:
-    """How good the ratios of one kind are on held-out disputes."""
+    """How good the ratios of one kind are on held-out disputes, capped as they are reported."""
 
     name: str
     n: int
@@ -104,8 +103,8 @@ class RatioModel:
     """Reader -> weight when it is asked alone."""
     neither: tuple[float, ...]
     """Weights of ``TOGETHER`` and a constant, for a claim against "neither"."""
-    overlap: float
-    """Share of evidence that photos of one ear have in common, 0..1."""
+    repeat: float
+    """How much each further photo of one ear counts, 0..1; see ``fitting.rank_weights``."""
     cap: tuple[float, float]
     """Smallest and largest log ratio of two claims that the held-out disputes support."""
     cap_neither: tuple[float, float]
@@ -150,23 +149,27 @@ def ratio_model(
     neither = fit_with_constant(
         differences(fitted, second=NEITHER), differences(fitted, first=STRANGER, second=NEITHER)
     )
-    ratios = differences(held_out) @ together
-    true_claims, false_claims = against_neither(held_out, neither)
+    raw = differences(held_out) @ together
+    cap = bounds(raw, -raw)
+    ratios = np.clip(raw, *cap)
+    raw_true, raw_false = against_neither(held_out, neither)
+    cap_neither = bounds(raw_true, raw_false)
+    true_claims, false_claims = np.clip(raw_true, *cap_neither), np.clip(raw_false, *cap_neither)
     validity = [_validity("all", held_out, ratios)]
     for condition in dict.fromkeys(d.condition for d in held_out):
         at = [i for i, d in enumerate(held_out) if d.condition == condition]
         validity.append(_validity(condition, [held_out[i] for i in at], ratios[at]))
     for reader in READERS:
-        own = differences(held_out, readers=(reader,)) @ [alone[reader]]
+        own = np.clip(differences(held_out, readers=(reader,)) @ [alone[reader]], *cap)
         validity.append(_validity(f"reader {reader} alone", held_out, own, reader=reader))
     validity.append(_neither_validity(held_out, true_claims, false_claims))
     return RatioModel(
         together=tuple(map(float, together)),
         alone=alone,
         neither=tuple(map(float, neither)),
-        overlap=_overlap(fitted, together),
-        cap=bounds(ratios, -ratios),
-        cap_neither=bounds(true_claims, false_claims),
+        repeat=_repeat(fitted, together),
+        cap=cap,
+        cap_neither=cap_neither,
         validity=tuple(validity),
         curves=_curves(ratios),
         fitted=tuple(fitted),
@@ -185,13 +188,13 @@ def against_neither(
     return true_claims, strangers @ weights[:-1] + weights[-1]
 
 
-def _overlap(fitted: Sequence[Dispute], weights: NDArray[np.float64]) -> float:
+def _repeat(fitted: Sequence[Dispute], weights: NDArray[np.float64]) -> float:
     by_ear: dict[int, list[float]] = {}
     for dispute, ratio in zip(fitted, differences(fitted) @ weights, strict=True):
         by_ear.setdefault(dispute.ear, []).append(float(ratio))
     pairs = [ratios[:2] for ratios in by_ear.values() if len(ratios) >= 2]
-    # Without pairs nothing is known of what photos share: they then count as one.
-    return fit_overlap(np.array(pairs)) if pairs else 1.0
+    # Without pairs nothing is known of what photos share: then only the strongest counts.
+    return fit_repeat(np.array(pairs)) if pairs else 0.0
 
 
 def _validity(
@@ -245,8 +248,3 @@ def _curves(ratios: NDArray[np.float64]) -> Curves:
         entropy_pav=points(empirical_cross_entropy(first, second)),
         entropy_silent=points(prior_entropy()),
     )
-
-
-def joint_log_ratio(per_photo: NDArray[np.float64], overlap: float) -> float:
-    """Log ratio of several photos of one ear from those of each."""
-    return float(per_photo.sum()) * overlap_factor(len(per_photo), overlap)

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from legibility.containers import Candidate, Reading
 from legibility.identify.animals import Registry
-from legibility.identify.calibration import CalibrationRecord, FinalCalibration, posterior
+from legibility.identify.calibration import FinalCalibration, posterior
+from legibility.identify.certainty import reading_certainty
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.unregistered import unregistered_log_likelihood
 from legibility.settings import Settings
@@ -22,31 +23,6 @@ def log_likelihoods(
     animals = registry_log_likelihood(reading, registry.table, settings=settings)
     other = unregistered_log_likelihood(reading, registry.unregistered)
     return np.append(animals, other)
-
-
-def calibration_record(
-    reading: Reading, registry: Registry, *, truth: str | None, settings: Settings
-) -> CalibrationRecord:
-    """What a photo of a known animal says, for fitting the final calibration.
-
-    Parameters
-    ----------
-    truth : str or None
-        ``animal_id``; None when the animal is not registered.
-
-    Raises
-    ------
-    ValueError
-        If the registry has no such animal.
-    """
-    index = len(registry)
-    if truth is not None:
-        ids = registry.columns["animal_id"]
-        index = next((i for i in range(len(ids)) if ids[i] == truth), -1)
-        if index < 0:
-            raise ValueError(f"animal {truth!r} is not in {registry.name}")
-    values = log_likelihoods(reading, registry, settings=settings)
-    return CalibrationRecord(values, index, reading.logp_no_mark)
 
 
 def animal_probabilities(
@@ -62,6 +38,7 @@ def animal_probabilities(
         not_registered_prior=settings.not_registered_prior,
         calibration=calibration,
         logp_no_mark=reading.logp_no_mark,
+        certainty=reading_certainty(reading),
     )
 
 

@@ -81,7 +81,7 @@ def identify(
         probabilities, registry, count=max(1, settings.candidates_listed), text=text
     )
     chosen = candidate_set(
-        probabilities, coverage=settings.candidate_coverage, scores=calibration.scores
+        probabilities, coverage=settings.candidate_coverage, calibration=calibration
     )
     first = candidates[0]
     settled = first.probability >= settings.identified_probability

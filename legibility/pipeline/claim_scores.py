@@ -64,8 +64,9 @@ def photo_opinions(photo: Photo, *, settings: Settings) -> PhotoOpinions:
 
 def _kept_row(index: int, opinions: RowOpinions) -> KeptRow:
     fused = pooled(opinions, reading_model())
-    chosen = np.flatnonzero(fused[:, NO_CHARACTER] <= math.log(NO_CELL)) if len(fused) else []
-    places = tuple(int(place) for place in chosen)
+    places = tuple(
+        place for place in range(len(fused)) if fused[place, NO_CHARACTER] <= math.log(NO_CELL)
+    )
     if not places:
         return KeptRow(index, (), {})
     at = list(places)
@@ -145,4 +146,3 @@ def _or_no_mark(values: NDArray[np.float64], reading: Reading) -> NDArray[np.flo
 def as_recorded(settings: Settings) -> Settings:
     """Settings in which nothing can go wrong at application."""
     return replace(settings, p_swap=0.0, p_wrong_die=0.0, p_turned_die=0.0)
-

@@ -24,7 +24,7 @@ from legibility.evidence.comparison import (
     weigh,
 )
 from legibility.evidence.contributions import CharacterPart, character_parts
-from legibility.evidence.fitting import overlap_factor
+from legibility.evidence.fitting import rank_weights
 from legibility.evidence.needles import NeedlePlace, owners
 from legibility.evidence.ratio import PhotoScores, one_ear_log_ratio
 from legibility.evidence.ratio_file import (
@@ -334,7 +334,7 @@ def _places(votes: Sequence[NeedleVote], first: str, height: float) -> tuple[Nee
         NeedlePlace("second", o, v.x, v.y, v.inked, v.logratio)
         for v, o in zip(others, whose[1], strict=True)
     ]
-    return tuple(sorted(places, key=lambda p: -abs(p.logratio)))
+    return tuple(sorted(places, key=lambda p: (p.owner == "both", -abs(p.logratio))))
 
 
 def _photo_evidence(
@@ -459,9 +459,10 @@ def _alternatives(
         return ()
     marks = tuple(dict.fromkeys(registry.mark(i) for i in range(len(registry))))
     logp = _pooled(opinions, marks, settings)
-    weight = model.alone["pooled"] * overlap_factor(len(logp), model.overlap)
-    total = weight * logp.sum(axis=0)
+    scaled = model.alone["pooled"] * logp
     own = [marks.index(c.mark) for c in claims]
+    parts = np.abs(scaled[:, own[0]] - scaled[:, own[1]])
+    total = rank_weights(parts, model.repeat) @ scaled
     best = max(total[index] for index in own)
     order = [int(i) for i in np.argsort(-total, kind="stable") if int(i) not in own]
     return tuple(

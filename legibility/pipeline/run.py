@@ -26,7 +26,8 @@ from legibility.containers import (
 )
 from legibility.enhance.chain import enhance
 from legibility.herd.grade import grade
-from legibility.identify.calibration import FinalCalibration, load_final_calibration
+from legibility.identify.calibration import FinalCalibration
+from legibility.identify.calibration_file import load_final_calibration
 from legibility.identify.decision import identify
 from legibility.identify.marktext import best_text
 from legibility.networks import models_sha256

@@ -64,9 +64,7 @@ def draw_claims(
     right = min(ink.shape[1], int(span[1]) + MARGIN_PX + 1)
     gray = np.clip(255 * (1 - 0.75 * np.clip(ink[:, left:right], 0, 1)), 0, 255).astype(np.uint8)
     size = (gray.shape[1] * ENLARGED, gray.shape[0] * ENLARGED)
-    large = cv2.cvtColor(
-        cv2.resize(gray, size, interpolation=cv2.INTER_CUBIC), cv2.COLOR_GRAY2RGB
-    )
+    large = cv2.cvtColor(cv2.resize(gray, size, interpolation=cv2.INTER_CUBIC), cv2.COLOR_GRAY2RGB)
     panels = [
         _panel(large, needles, left, label)
         for needles, label in zip((first, second), labels, strict=True)
@@ -78,9 +76,7 @@ def draw_claims(
     return np.asarray(joined, dtype=np.uint8)
 
 
-def _panel(
-    ink: ColorImage, needles: Sequence[ClaimNeedle], left: int, label: str
-) -> ColorImage:
+def _panel(ink: ColorImage, needles: Sequence[ClaimNeedle], left: int, label: str) -> ColorImage:
     drawn = np.ascontiguousarray(ink.copy())
     radius = round(RADIUS_PX * ENLARGED)
     for needle in needles:

@@ -16,6 +16,8 @@ from legibility.report.words import percent
 ANIMALS_SHOWN: Final = 15
 """Choice: animals that the table names."""
 PAIRS_SHOWN: Final = 10
+WIDE: Final = 100
+"""Contract: columns of the table."""
 LABEL: Final = 13
 RIVALS_IN_A_CELL: Final = 3
 
@@ -100,11 +102,7 @@ def risk_table(herd: HerdRisk, worst: Sequence[AnimalRisk]) -> str:
     lines = [
         *_entry("Herd", f"{herd.animals:,} animals, {herd.marks:,} different marks{shared}"),
         *_entry("Condition", herd.condition),
-        *_entry(
-            "One reading",
-            f"right {percent(herd.mean_right)}, another animal {percent(herd.mean_risk)}, a mark "
-            f"no animal has {percent(herd.mean_unregistered)}, not read {percent(herd.mean_unread)}",
-        ),
+        *_entry("One reading", _one_reading(herd)),
         *_entry("At risk", f"animals taken for another with {above}"),
         *_entry(
             "Pairs",
@@ -132,7 +130,7 @@ def risk_table(herd: HerdRisk, worst: Sequence[AnimalRisk]) -> str:
             )
         )
     lines += ["", "Animals most at risk"]
-    lines += _indented(columns(rows, limits=(13, 10, 8, 13, 10, 8, 26), right=frozenset({2, 5})))
+    lines += _table(rows, (13, 10, 8, 13, 10, 8), frozenset({2, 5}))
     rows = [("First", "Mark", "Second", "Mark", "There", "Back", "How")]
     for pair in herd.pairs_to_watch[:PAIRS_SHOWN]:
         rows.append(
@@ -148,16 +146,32 @@ def risk_table(herd: HerdRisk, worst: Sequence[AnimalRisk]) -> str:
         )
     if len(rows) > 1:
         lines += ["", "Pairs to watch"]
-        lines += _indented(
-            columns(rows, limits=(13, 10, 13, 10, 8, 8, 26), right=frozenset({4, 5}))
-        )
+        lines += _table(rows, (13, 10, 13, 10, 8, 8), frozenset({4, 5}))
     for notice in herd.notices[:PAIRS_SHOWN]:
         lines += ["", *wrapped(notice, first="Note: ")]
     return "\n".join(lines) + "\n"
 
 
-def _indented(lines: Sequence[str]) -> list[str]:
-    return [f"  {line}".rstrip() for line in lines]
+def _one_reading(herd: HerdRisk) -> str:
+    unread = (
+        f"; besides, {percent(herd.row_unread)} of rows show too little to be read at all"
+        if herd.row_unread
+        else ""
+    )
+    return (
+        f"right {percent(herd.mean_right)}, another animal {percent(herd.mean_risk)}, a mark no "
+        f"animal has {percent(herd.mean_unregistered)}, a character not read "
+        f"{percent(herd.mean_unread)}{unread}"
+    )
+
+
+def _table(
+    rows: list[tuple[str, ...]], limits: tuple[int, ...], right: frozenset[int]
+) -> list[str]:
+    """Indented lines; the last column takes what the others leave of ``WIDE``."""
+    used = [min(limit, max(len(row[i]) for row in rows)) for i, limit in enumerate(limits)]
+    rest = WIDE - 2 - sum(used) - 2 * len(used)
+    return [f"  {line}" for line in columns(rows, limits=(*limits, rest), right=right)]
 
 
 def _entry(label: str, text: str) -> list[str]:

@@ -22,7 +22,7 @@ NODE_HEIGHT: Final = 30
 LETTER: Final = 9.6
 """Width of one character of a mark in the graph, pixels."""
 GAP: Final = 26
-SPOKE: Final = 74
+SPOKE: Final = 128
 """Choice: distance of neighbours on a circle, at least."""
 PAIRS_DRAWN: Final = 40
 """Choice: more do not fit a page that can be read."""
@@ -141,7 +141,7 @@ def _circle(count: int, widest: float) -> tuple[list[tuple[float, float]], float
     """Places of so many nodes, and the size of the box around them."""
     half = NODE_HEIGHT / 2
     if count == 2:
-        width = 2 * widest + 64
+        width = 2 * widest + 78
         return [(widest / 2, half), (width - widest / 2, half)], width, NODE_HEIGHT
     need = max(SPOKE, widest + 14) / (2 * math.sin(math.pi / max(count, 3)))
     radius_x, radius_y = need, max(0.62 * need, 46.0)

@@ -8,7 +8,7 @@ other says what must have happened:
 - every needle of the pressed character stands on one of the read, which has more: *bleed joins*;
 - they fit when one is turned, or seen from behind: *upside down*, *seen mirrored*;
 - they are the same needles but for their places: *hardly differ*;
-- neither: a *wrong die* is the likelier reason.
+- neither: *unlike*; the reading failed for another reason, or a wrong die was loaded.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ class Mechanism:
 
     kind: str
     """"hardly differ", "needles lost", "bleed joins", "upside down", "seen mirrored" or
-    "wrong die"."""
+    "unlike"."""
     lost: float
     """Needles of the pressed character that must not show, mean over the dies."""
     joined: float
@@ -99,7 +99,7 @@ def _mechanism(pressed: int, read: int) -> Mechanism:
     elif mirrored < min(FIT, BETTER * both):
         kind = "seen mirrored"
     elif min(away, near) > FAR:
-        kind = "wrong die"
+        kind = "unlike"
     elif abs(away - near) > APART * both:
         kind = "needles lost" if near < away else "bleed joins"
     elif both < SAME:

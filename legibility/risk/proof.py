@@ -278,7 +278,9 @@ def _answer(
         parts = []
         if swapped:
             parts.append(f"order swapped at {_pair(swapped, two_rows)}")
-        parts += [f"wrong {_where(d, two_rows)} ({d.found} where {d.meant} is meant)" for d in wrong]
+        parts += [
+            f"wrong {_where(d, two_rows)} ({d.found} where {d.meant} is meant)" for d in wrong
+        ]
         parts += [f"{_where(die, two_rows)} ({die.meant}) is upside down" for die in turned]
         sentence = "; ".join(parts)
         if swapped:
