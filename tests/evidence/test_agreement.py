@@ -49,7 +49,9 @@ def test_kappa_worked_example() -> None:
     assert cohen_kappa(COHEN, weights="quadratic").value == pytest.approx(0.4545, abs=5e-5)
 
 
-@pytest.mark.parametrize(("ours", "theirs"), [("none", None), ("linear", "linear"), ("quadratic", "fc")])
+@pytest.mark.parametrize(
+    ("ours", "theirs"), [("none", None), ("linear", "linear"), ("quadratic", "fc")]
+)
 @pytest.mark.parametrize("seed", range(4))
 def test_kappa_agrees_with_statsmodels(ours: str, theirs: str | None, seed: int) -> None:
     table = np.random.default_rng(seed).integers(0, 30, (4, 4)) + 20 * np.eye(4, dtype=int)
@@ -126,5 +128,5 @@ def test_exact_intervals(count: int, total: int, low: float, high: float) -> Non
 )
 def test_what_cannot_be_counted_is_refused(call: object) -> None:
     assert callable(call)
-    with pytest.raises(ValueError, match="expected|none of|no counts"):
+    with pytest.raises(ValueError, match=r"expected|none of|no counts"):
         call()

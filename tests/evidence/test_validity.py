@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -98,7 +100,7 @@ def test_recalibrated_ratios_are_monotone(seed: int) -> None:
     first, second = pav_log_ratios(same, other)
     order = np.argsort(np.concatenate([same, other]), kind="stable")
     recalibrated = np.concatenate([first, second])[order]
-    assert all(a <= b for a, b in zip(recalibrated, recalibrated[1:], strict=False))
+    assert all(a <= b for a, b in pairwise(recalibrated))
     assert cllr(first, second) <= cllr(same, other) + 1e-12
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import pytest
 
@@ -38,7 +39,7 @@ def test_an_edge_has_the_weaker_words(ratio: float, words: str) -> None:
 
 
 def test_the_table_is_whole_and_names_its_source() -> None:
-    for lower, upper in zip(BANDS, BANDS[1:], strict=False):
+    for lower, upper in pairwise(BANDS):
         assert lower.high == upper.low
     assert BANDS[0].low == 1
     assert math.isinf(BANDS[-1].high)
