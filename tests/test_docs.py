@@ -44,9 +44,13 @@ def test_the_readme_calls_only_commands_and_options_that_exist() -> None:
         if not words or words[0].startswith("-"):
             continue
         assert words[0] in cli.commands, words
+        command = cli.commands[words[0]]
+        if isinstance(command, click.Group) and words[1:]:
+            assert words[1] in command.commands, words
+            command = command.commands[words[1]]
         known = {
             option
-            for parameter in cli.commands[words[0]].params
+            for parameter in command.params
             if isinstance(parameter, click.Option)
             for option in (*parameter.opts, *parameter.secondary_opts)
         } | {"--help", "-h"}
@@ -54,7 +58,16 @@ def test_the_readme_calls_only_commands_and_options_that_exist() -> None:
         assert used <= known, words
 
 
-@pytest.mark.parametrize("name", list(cli.commands))
+def command_names() -> list[str]:
+    """Of all commands, those of groups as ``herd check``."""
+    names = list(cli.commands)
+    for name, command in cli.commands.items():
+        if isinstance(command, click.Group):
+            names += [f"{name} {inner}" for inner in command.commands]
+    return names
+
+
+@pytest.mark.parametrize("name", command_names())
 def test_every_command_is_in_the_readme(name: str) -> None:
     assert f"legibility {name}" in README.read_text("utf-8")
 
