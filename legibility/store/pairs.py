@@ -7,8 +7,11 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 
 from legibility.store.database import HerdDatabase
+from legibility.store.photo_folder import FileState, file_state
+from legibility.store.records import PhotoRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,19 @@ def confirmed_photos(db: HerdDatabase) -> Iterator[ConfirmedPhoto]:
         ORDER BY p.id"""
     for row in db.rows(sql):
         yield ConfirmedPhoto(*row)
+
+
+def confirmed_files(db: HerdDatabase) -> Iterator[tuple[Path, str]]:
+    """Where the bytes of each confirmed photo can be had, and its animal.
+
+    Data for calibration: photo and animal by transponder. A photo that changed or is gone, and has
+    no copy in the content-addressed folder, is left out.
+    """
+    for photo in confirmed_photos(db):
+        row = PhotoRow(photo.sha256, photo.path, stored=photo.stored)
+        state, path = file_state(row, herd=db.path)
+        if state in (FileState.AS_IMPORTED, FileState.ONLY_THE_COPY):
+            yield path, photo.animal_id
 
 
 def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
