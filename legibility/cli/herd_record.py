@@ -132,7 +132,7 @@ def look(
 @click.command("decide")
 @herd_argument
 @click.option(
-    "--case", "case_key", default="", metavar="KEY", help="The case, as `herd check` names it."
+    "--case", type=click.IntRange(min=1), metavar="N", help="The case, as `herd check` numbers it."
 )
 @click.option("--animal", "animal_id", default="", metavar="ID", help="Which animal it is about.")
 @click.option("--what", required=True, metavar="TEXT", help="What was decided.")
@@ -140,14 +140,16 @@ def look(
 @who_option
 @at_option
 def decide(
-    herd_file: Path, case_key: str, animal_id: str, what: str, reason: str, who: str, at: str
+    herd_file: Path, case: int | None, animal_id: str, what: str, reason: str, who: str, at: str
 ) -> None:
     """Record a decision; one about a case closes it. No record is overwritten."""
     from legibility.pipeline.herd_record import record_decision
     from legibility.store.database import open_herd
+    from legibility.store.decisions import find_case
     from legibility.store.records import DecisionRow
 
-    decision = DecisionRow(_time(at), who, what, reason, case_key, animal_id=animal_id)
     with open_herd(herd_file) as db:
+        key = find_case(db, case).case_key if case is not None else ""
+        decision = DecisionRow(_time(at), who, what, reason, key, animal_id=animal_id)
         new = record_decision(db, decision)
     click.echo("Recorded." if new else "Recorded before; nothing was added.")

@@ -80,9 +80,12 @@ def show_photos(photos: PhotoImport, json_target: str | None) -> int:
             if photo.state == "error":
                 _say("Error: " + " ".join(photo.result.reasons), err=True)
             bar.update(1)
-    text = f"{photos.n_photos} photos looked at: {counts['new']} new, {counts['changed']} read anew"
+    photo_s = "photo" if photos.n_photos == 1 else "photos"
+    text = (
+        f"{photos.n_photos} {photo_s} looked at: {counts['new']} new, {counts['changed']} read anew"
+    )
     if photos.n_skipped:
-        text += f"; {photos.n_skipped} were read before and skipped"
+        text += f"; skipped {photos.n_skipped} that were read before"
     if counts["error"]:
         text += f"; {counts['error']} could not be used"
     click.echo(text + ".", err=json_target == "-")
@@ -108,7 +111,7 @@ def show_check(
             click.echo(f"{counts[table]:>9}  {name}")
         click.echo()
         _list("Found", [f"{finding.kind}: {finding.text}" for finding in findings])
-        _list("Cases to settle", [f"{case.summary} [{case.case_key}]" for case in cases.open])
+        _list("Cases to settle", [f"{case.number}: {case.summary}" for case in cases.open])
         if not findings and not cases.open:
             click.echo("The record is sound, and there is nothing to settle.")
     return StoreError.exit_code if findings else 0

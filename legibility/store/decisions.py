@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from typing import Any, Final
 
 from legibility.errors import StoreError
 from legibility.store.animals import optional_animal_key
@@ -11,13 +12,34 @@ from legibility.store.database import HerdDatabase, now_utc
 from legibility.store.readings import photo_key
 from legibility.store.records import CaseRow, DecisionRow
 
+_COLUMNS: Final = "case_key, kind, summary, detail, opened_at, state, id"
+
 
 def all_cases(db: HerdDatabase, *, open_only: bool = False) -> Iterator[CaseRow]:
     """Cases in the order they were opened."""
     where = "WHERE state = 'open'" if open_only else ""
-    sql = f"SELECT case_key, kind, summary, detail, opened_at, state FROM cases {where} ORDER BY id"
-    for key, kind, summary, detail, opened_at, state in db.rows(sql):
-        yield CaseRow(key, kind, summary, json.loads(detail), opened_at, state)
+    sql = f"SELECT {_COLUMNS} FROM cases {where} ORDER BY id"
+    for row in db.rows(sql):
+        yield _case(row)
+
+
+def find_case(db: HerdDatabase, number: int) -> CaseRow:
+    """One case by its number.
+
+    Raises
+    ------
+    StoreError
+        If there is none.
+    """
+    row = db.first(f"SELECT {_COLUMNS} FROM cases WHERE id = ?", (number,))
+    if row is None:
+        raise StoreError(f"there is no case {number}; `legibility herd check` lists them")
+    return _case(row)
+
+
+def _case(row: tuple[Any, ...]) -> CaseRow:
+    key, kind, summary, detail, opened_at, state, number = row
+    return CaseRow(key, kind, summary, json.loads(detail), opened_at, state, number)
 
 
 def open_case(db: HerdDatabase, case: CaseRow) -> bool:

@@ -185,6 +185,8 @@ class CaseRow:
     detail: Mapping[str, Any] = field(default_factory=dict)
     opened_at: str = ""
     state: str = "open"
+    number: int = 0
+    """How people call it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,8 +70,8 @@ def test_a_photo_is_read_and_stored(herd: Path, tmp_path: Path) -> None:
     arguments = ("import-photos", herd, tmp_path / "photos", "--no-second-reader", "--copy")
     done = call(*arguments)
     assert done.exit_code == 0, done.output
-    assert "1 photos looked at: 1 new" in done.output
-    assert "1 were read before and skipped" in call(*arguments).output
+    assert "1 photo looked at: 1 new" in done.output
+    assert "skipped 1 that were read before" in call(*arguments).output
     (tmp_path / "photos" / "bad.jpg").write_bytes(b"no picture")
     done = call(*arguments)
     assert done.exit_code == 4
@@ -99,8 +99,8 @@ def test_scans_records_cases_and_decisions(herd: Path, tmp_path: Path) -> None:
     assert done.exit_code == 0
     assert "Amsel 001, Bibbin 002" in " ".join(done.output.split())
     assert max(map(len, done.output.splitlines())) <= 100
-    key = f"number:{NUMBER}"
-    done = call("decide", herd, "--case", key, "--what", "chip is Amsel's", "--who", "Cy")
+    assert "  - 1: Transponder" in done.output
+    done = call("decide", herd, "--case", "1", "--what", "chip is Amsel's", "--who", "Cy")
     assert done.output == "Recorded.\n"
     assert "nothing to settle" in call("check", herd).output
 
@@ -131,6 +131,7 @@ def test_export_new_and_backup(form: str, herd: Path, tmp_path: Path) -> None:
         (("record", "{herd}", "handled", "--animal", "x", "--who", "A"), 10, "not in this record"),
         (("record", "{herd}", "handled", "--who", "A", "--at", "soon"), 2, "expected a day"),
         (("look", "{herd}", "--photo", "{tmp}/gone.jpg", "--who", "A"), 7, "gone.jpg"),
+        (("decide", "{herd}", "--case", "7", "--what", "x", "--who", "A"), 10, "no case 7"),
         (("check", "{tmp}/other.db"), 10, "another program"),
     ],
 )
