@@ -15,6 +15,7 @@ from legibility.store.events import append_event
 from legibility.store.handling_events import add_handling_event
 from legibility.store.human_readings import add_human_reading
 from legibility.store.marks import marks_of, put_mark, retire_mark
+from legibility.store.pairs import name_by_chip
 from legibility.store.records import ChipRow, DecisionRow, HandlingEvent, HumanReading, MarkRow
 
 
@@ -112,6 +113,7 @@ def _follow(db: HerdDatabase, event: HandlingEvent) -> None:
     day = event.happened_at[:10]
     if event.kind == "chipped":
         put_chips(db, [ChipRow(event.animal_id, event.text, since=day, source="recorded")])
+        name_by_chip(db)
     if event.kind not in ("marked", "re-marked"):
         return
     if event.kind == "re-marked":

@@ -13,7 +13,7 @@ from legibility.store.database import HerdDatabase, now_utc
 from legibility.store.decisions import open_case
 from legibility.store.events import append_event, last_event
 from legibility.store.marks import marks_of, put_mark
-from legibility.store.pairs import pair_by_time
+from legibility.store.pairs import name_by_chip, pair_by_time
 from legibility.store.photos import photo_at, put_photo
 from legibility.store.readings import add_readings
 from legibility.store.records import AnimalRow, CaseRow, ChipRow, MarkRow, PhotoRow, ScanRow
@@ -95,6 +95,7 @@ def import_registry(
             if number % _ROWS_A_STEP == 0:
                 seen(_ROWS_A_STEP)
         seen(len(rows) % _ROWS_A_STEP)
+        name_by_chip(db)
         report = ImportReport(
             "registry",
             source.name,
@@ -132,6 +133,7 @@ def import_scans(
                 said.append(
                     f"{undecided} photos left alone: two transponders were read near them in time"
                 )
+        name_by_chip(db)
         report = ImportReport(
             "scans",
             source.name,
@@ -162,6 +164,7 @@ def import_photo(
         earlier = photo_at(db, photo.path)
         scan_id = add_scan(db, scan)[0] if scan is not None else photo.scan_id
         state = put_photo(db, replace(photo, scan_id=scan_id, imported_at=now))
+        name_by_chip(db, sha256=photo.sha256)
         read = 0
         if result is not None:
             read = add_readings(db, [result], read_at=now, registry_sha256=registry_sha256)

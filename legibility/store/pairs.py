@@ -150,6 +150,26 @@ def pair_by_time(db: HerdDatabase, *, within_s: float) -> tuple[int, int]:
     return len(connected), undecided
 
 
+def name_by_chip(db: HerdDatabase, *, sha256: str = "") -> int:
+    """Say of photos that nobody gave a name whose they are, by the scan made with them.
+
+    Only where exactly one animal has the number. Gives how many photos were named.
+
+    Parameters
+    ----------
+    sha256 : str
+        Only this photo; all without it.
+    """
+    owners = """FROM scans AS s JOIN chips AS c ON c.number = s.number
+                WHERE s.id = photos.scan AND s.outcome = 'read'"""
+    return db.write(
+        f"""UPDATE photos SET claimed_by = 'chip', animal = (SELECT c.animal {owners})
+            WHERE animal IS NULL AND scan IS NOT NULL AND (SELECT count(*) {owners}) = 1
+            {"AND sha256 = ?" if sha256 else ""}""",
+        (sha256,) if sha256 else (),
+    )
+
+
 def _seconds(at: str) -> float | None:
     """Seconds of a time without zone; None for anything else."""
     try:

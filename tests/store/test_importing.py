@@ -190,6 +190,23 @@ def test_what_a_transponder_confirms(
     assert len(list(confirmed_photos(db))) == confirmed
 
 
+@pytest.mark.parametrize("chip_first", [True, False])
+def test_a_photo_without_a_name_gets_that_of_its_transponder(
+    db: HerdDatabase, chip_first: bool
+) -> None:
+    if chip_first:
+        with_chip(db, "goat 1")
+    import_photo(db, photo("a"), result=None, scan=scan("2024"))
+    if not chip_first:
+        with_chip(db, "goat 1")
+    (found,) = all_photos(db)
+    assert (found.animal_id, found.claimed_by) == ("goat 1", "chip")
+    # When the number turns up on a second animal, nothing is confirmed any more.
+    with_chip(db, "goat 2")
+    assert list(confirmed_photos(db)) == []
+    assert next(iter(all_photos(db))).animal_id == "goat 1"
+
+
 def test_the_newest_reading_stands_beside_the_transponder(db: HerdDatabase) -> None:
     with_chip(db, "goat 0142", "goat 7")
     result = replace(ambiguous_result(), sha256=digest("a"))
