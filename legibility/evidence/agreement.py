@@ -175,6 +175,8 @@ def krippendorff_alpha(
     filled = [[np.nan if v is None else float(v) for v in row] for row in reads]
     values = np.array(filled, dtype=np.float64).reshape(len(reads), max(lengths, default=0))
     levels = np.unique(values[~np.isnan(values)])
+    if levels.size == 0:
+        return float("nan")
     counts = np.array([(values == level_value).sum(axis=0) for level_value in levels]).T
     counts = counts.reshape(-1, len(levels)).astype(np.float64)
     per_unit = counts.sum(axis=1)

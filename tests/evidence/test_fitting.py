@@ -1,0 +1,82 @@
+"""Weights against a general library; several photos of one ear by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sklearn.linear_model import LogisticRegression
+
+from legibility.evidence.fitting import (
+    RIDGE,
+    fit_repeat,
+    fit_weights,
+    fit_with_constant,
+    rank_weights,
+)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_weights_agree_with_scikit_learn(seed: int) -> None:
+    x = np.random.default_rng(seed).normal(1.0, 1.5, (80, 2))
+    # Without a constant and with each dispute turned round too, which halves nothing but the count.
+    both, truth = np.concatenate([x, -x]), np.repeat([1, 0], len(x))
+    model = LogisticRegression(fit_intercept=False, C=1 / (2 * RIDGE), tol=1e-10, max_iter=1000)
+    expected = model.fit(both, truth).coef_[0]
+    assert (expected >= 0).all()
+    assert fit_weights(x) == pytest.approx(expected, abs=1e-5)
+
+
+def test_a_reader_that_is_wrong_gets_no_weight() -> None:
+    rng = np.random.default_rng(0)
+    x = np.column_stack([rng.normal(2, 1, 60), rng.normal(-1, 1, 60)])
+    weights = fit_weights(x)
+    assert weights[1] == 0.0
+    assert weights[0] == pytest.approx(fit_weights(x[:, :1])[0])
+
+
+def test_counted_twice_is_the_same_as_twice_there() -> None:
+    x = np.random.default_rng(3).normal(1, 2, (20, 2))
+    counts = np.array([[2.0] * 5 + [1.0] * 15, [1.0] * 20])
+    found = fit_weights(x, counts)
+    assert found[0] == pytest.approx(fit_weights(np.concatenate([x[:5], x])), abs=1e-8)
+    assert found[1] == pytest.approx(fit_weights(x), abs=1e-8)
+
+
+def test_separated_disputes_give_finite_weights() -> None:
+    assert np.isfinite(fit_weights(np.full((30, 2), 9.0))).all()
+
+
+def test_constant_agrees_with_scikit_learn_where_no_bound_holds() -> None:
+    rng = np.random.default_rng(5)
+    true, false = rng.normal(1, 2, (90, 1)), rng.normal(-1, 3, (90, 1))
+    x = np.column_stack([np.concatenate([true, false]), np.ones(180)])
+    model = LogisticRegression(fit_intercept=False, C=1 / RIDGE, tol=1e-10, max_iter=1000)
+    expected = model.fit(x, np.repeat([1, 0], 90)).coef_[0]
+    assert 0 < expected[0] < 1
+    assert fit_with_constant(true, false) == pytest.approx(expected, abs=1e-4)
+
+
+def test_no_reader_counts_more_than_it_says_against_neither() -> None:
+    weights = fit_with_constant(np.full((40, 2), 0.3), np.full((40, 2), -0.3))
+    assert (weights[:-1] <= 1.0).all()
+
+
+@given(st.lists(st.floats(-20, 20), min_size=1, max_size=6), st.floats(0, 0.9))
+def test_many_photos_are_bounded_and_silent_ones_change_nothing(
+    ratios: list[float], repeat: float
+) -> None:
+    values = np.array(ratios)
+    joint = float(rank_weights(values, repeat) @ values)
+    assert abs(joint) <= np.abs(values).max() / (1 - repeat) + 1e-9
+    more = np.append(values, 0.0)
+    assert float(rank_weights(more, repeat) @ more) == pytest.approx(joint, abs=1e-9)
+
+
+def test_photos_that_repeat_each_other_are_not_added_up() -> None:
+    # Second photos that say the same: where the first misleads, so does the second.
+    first = np.concatenate([np.full(90, 3.0), np.full(10, -6.0)])
+    assert fit_repeat(np.column_stack([first, first])) < 0.3
+    # Second photos of their own: all that say something are right.
+    assert fit_repeat(np.column_stack([np.full(100, 1.0), np.full(100, 0.9)])) > 0.9

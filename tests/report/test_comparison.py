@@ -1,0 +1,64 @@
+"""Words and figures of a comparison."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from legibility.report.comparison_page import entropy_lines, tippett_lines
+from legibility.report.comparison_text import log10_text, ratio_text, weight_sentence
+from legibility.report.needle_picture import ENLARGED, LABEL_PX, ClaimNeedle, draw_claims
+
+
+def test_two_significant_figures() -> None:
+    assert [ratio_text(r) for r in (1.0, 1.84, 12.6, 1234.0, 2.5e6, 3.2e9)] == [
+        "1 : 1",
+        "1.8 : 1",
+        "13 : 1",
+        "1,200 : 1",
+        "2,500,000 : 1",
+        "3.2e+09 : 1",
+    ]
+    assert ratio_text(1 / 1234.0) == "1 : 1,200"
+    assert log10_text(math.log(100.0)) == "+2.00"
+    assert log10_text(-1e-4) == "+0.00"
+
+
+@pytest.mark.parametrize(
+    ("ratio", "words", "side", "said"),
+    [
+        (40.0, "moderate support", "A", "40 times more probable if claim A"),
+        (1 / 40.0, "moderate support", "B", "40 times more probable if claim B"),
+        (1.2, "no support", "neither", "about as probable"),
+    ],
+)
+def test_the_weight_as_a_sentence(ratio: float, words: str, side: str, said: str) -> None:
+    verbal = {"words": words, "for": side, "ratio": max(ratio, 1 / ratio)}
+    sentence = weight_sentence({"ratio": ratio, "capped": False, "verbal": verbal})
+    assert said in sentence
+    assert words in sentence
+
+
+def test_a_tippett_plot_goes_in_steps_from_one_to_nothing() -> None:
+    lines = tippett_lines({"log10_ratio": [-1.0, 2.0], "same": [1.0, 0.5], "other": [1.0, 0.0]})
+    assert lines["same"][0] == (-1.0, 1.0)
+    assert lines["same"][-1] == (2.0, 0.0)
+    assert (2.0, 0.5) in lines["same"]
+
+
+def test_cross_entropy_is_cut_at_the_top_of_the_plot() -> None:
+    curve = {name: [0.2, 3.0] for name in ("ratios", "recalibrated", "silent")}
+    assert entropy_lines({"log10_prior_odds": [-1.0, 1.0], **curve})["ratios"][1] == (1.0, 1.0)
+
+
+def test_needles_are_drawn_where_they_are() -> None:
+    ink = np.zeros((48, 384), np.float32)
+    first = [ClaimNeedle(20.0, 24.0, 0.9, only=True)]
+    picture = draw_claims(ink, first, [], span=(10.0, 60.0))
+    half = (picture.shape[1] - 10) // 2
+    y = LABEL_PX + round(24.5 * ENLARGED)
+    x = round((20.0 - 4 + 0.5) * ENLARGED)
+    assert tuple(picture[y, x]) == (196, 84, 0)
+    assert (picture[LABEL_PX:, half + 10 :] == 255).all()
