@@ -110,7 +110,7 @@ def part_risk(
         ids=part.ids,
         right=pair_probability(codes, part.structure, codes, part.structure, ch),
         whole=read_whole(codes, part.structure, ch, allowed),
-        registered=np.bincount(row, pairs.probability, minlength=len(part.ids)),
+        registered=np.bincount(row, pairs.probability, minlength=len(part.ids)).astype(np.float64),
         found=len(pairs),
         pairs=Pairs(pairs.record[best], pairs.read[best], pairs.probability[best]),
     )

@@ -1,0 +1,145 @@
+"""Risk of a registry file: totals that add up, ages, shared marks, any executor."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from legibility.batch.herd_risk import RegistryReport, registry_report
+from legibility.errors import RegistryError, SettingsError
+from legibility.risk.explain import SAME_MARK
+from legibility.risk.kernel import load_kernel
+from legibility.risk.marks import mark_set
+from legibility.risk.misreading import channel
+from legibility.risk.risk import parts_of
+from tests.risk.herds import all_pairs, random_marks
+
+
+def registry(folder: Path, marks: list[str], years: bool = False) -> Path:
+    lines = ["animal_id,mark" + (",birth_year" if years else "")]
+    for i, mark in enumerate(marks):
+        year = "," if years and i % 5 == 0 else f",{2000 + i % 20}" if years else ""
+        lines.append(f"G{i:04d},{mark}{year}")
+    path = folder / "herd.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def figures(report: RegistryReport) -> list[object]:
+    return [*report.animals(), report.totals()]
+
+
+def test_probabilities_sum_to_one_and_risk_is_the_sum_over_all_pairs(tmp_path: Path) -> None:
+    marks = list(dict.fromkeys(random_marks(150, seed=1, characters="BD8O06", lengths=(3, 4))))
+    report = registry_report(registry(tmp_path, marks), condition="mild")
+    herd = mark_set(marks)
+    pairs = all_pairs(herd, herd, channel(load_kernel().at("mild")), 1e-4)
+    for index, animal in enumerate(report.animals()):
+        assert animal.mark == marks[index]
+        total = animal.right + animal.risk + animal.unregistered + animal.unread
+        assert total == pytest.approx(1.0)
+        number = int(herd.of_given[index])
+        own = sorted((p for (a, _), p in pairs.items() if a == number), reverse=True)
+        assert animal.risk == pytest.approx(sum(own))
+        assert [r.probability for r in animal.rivals] == pytest.approx(own[:20])
+    totals = report.totals()
+    assert totals.pairs == len(pairs)
+    watched = totals.pairs_to_watch
+    both = [pair.there + pair.back for pair in watched]
+    assert both == sorted(both, reverse=True)
+    assert all(pair.there >= pair.back for pair in watched)
+    best = max(pairs[a, b] + pairs.get((b, a), 0.0) for a, b in pairs)
+    assert both[0] == pytest.approx(best)
+
+
+def test_animals_that_share_a_mark_cannot_be_told_apart(tmp_path: Path) -> None:
+    report = registry_report(registry(tmp_path, ["K417", "K417", "K417", "ZZ99"]), condition="new")
+    first = report.animal(0)
+    assert first.risk > first.right > 0
+    assert first.risk / 2 == pytest.approx(first.right)
+    assert [r.mechanism for r in first.rivals] == [SAME_MARK, SAME_MARK]
+    assert {r.animal_id for r in first.rivals} == {"G0001", "G0002"}
+    assert report.animal(3).risk < 0.01
+    assert report.totals().shared_marks == 3
+
+
+def test_older_animals_are_read_worse(tmp_path: Path) -> None:
+    (tmp_path / "age.toml").write_text("years = [0, 10, 20]\ngrades = [4, 2, 1]\n", "utf-8")
+    marks = list(dict.fromkeys(random_marks(60, seed=2, two_rows=0.0)))
+    path = registry(tmp_path, marks, years=True)
+    report = registry_report(path, age_model=tmp_path / "age.toml", year=2020, condition="1.5")
+    born = report.registry.birth_years
+    by_hand = np.interp(2020 - born.astype(float), [0, 10, 20], [4, 2, 1])
+    for index, animal in enumerate(report.animals()):
+        expected = 1.5 if born[index] == 0 else round(2 * by_hand[index]) / 2
+        assert animal.grade == pytest.approx(expected)
+    alone = registry_report(path, condition=str(report.animal(1).grade))
+    assert report.animal(1).right == pytest.approx(alone.animal(1).right)
+    assert "without a birth year" in report.totals().condition
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "years = [0, 5]\n",
+        "years = [5, 0]\ngrades = [4, 2]\n",
+        "years = [0]\ngrades = [9]\n",
+        "x = 1\n",
+    ],
+)
+def test_age_models_that_cannot_be_used(text: str, tmp_path: Path) -> None:
+    (tmp_path / "age.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(SettingsError, match=r"age\.toml"):
+        registry_report(registry(tmp_path, ["K417"]), age_model=tmp_path / "age.toml")
+
+
+def test_rules_are_checked_and_used(tmp_path: Path) -> None:
+    (tmp_path / "rules.toml").write_text('characters = "K0123456789"\nmax_rows = 1\n', "utf-8")
+    path = registry(tmp_path, ["K417", "K471"])
+    free = registry_report(path).animal(0)
+    kept = registry_report(path, rules=tmp_path / "rules.toml").animal(0)
+    assert kept.unregistered < free.unregistered
+    assert kept.right == free.right
+    with pytest.raises(RegistryError, match="line 2"):
+        registry_report(registry(tmp_path, ["Z417"]), rules=tmp_path / "rules.toml")
+
+
+def test_own_readings_change_the_figures_and_are_named(tmp_path: Path) -> None:
+    (tmp_path / "own.csv").write_text("true,read,count\n7,1,200\n7,7,200\n", encoding="utf-8")
+    path = registry(tmp_path, ["K417", "K411"])
+    before = registry_report(path).animal(0)
+    after = registry_report(path, counts=tmp_path / "own.csv")
+    assert after.animal(0).risk > 2 * before.risk
+    assert "400 own readings" in after.totals().kernel
+    assert "effective sample 50 to 450" in after.totals().kernel
+
+
+def test_parts_put_together_are_the_whole() -> None:
+    herd = mark_set(random_marks(100, seed=3))
+    wanted = [np.arange(0, len(herd), 2), np.arange(1, len(herd), 2)]
+    parts = list(parts_of(herd, wanted, size=7))
+    assert max(len(part.ids) for part in parts) <= 7
+    for level in (0, 1):
+        ids = np.concatenate([part.ids for part in parts if part.level == level])
+        assert sorted(ids.tolist()) == wanted[level].tolist()
+
+
+def test_several_processes_give_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = registry(tmp_path, random_marks(80, seed=4, characters="BD8O06"))
+    alone = figures(registry_report(path))
+    monkeypatch.setattr("legibility.batch.herd_risk.MARKS_FOR_A_POOL", 1)
+    assert figures(registry_report(path, jobs=2)) == alone
+
+
+# As in test_results: Dask closes its sockets and threads late.
+@pytest.mark.filterwarnings("default")
+def test_the_same_through_a_dask_cluster(tmp_path: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    path = registry(tmp_path, random_marks(80, seed=4, characters="BD8O06"))
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None
+    ) as cluster:
+        there = figures(registry_report(path, scheduler=cluster.scheduler_address))
+    assert there == figures(registry_report(path))

@@ -1,0 +1,44 @@
+"""``legibility risk``."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+from click.testing import Result
+
+HERD = "animal_id,mark\nG1,K417\nG2,K471\nG3,AB/123\n@x,8223\nG5,B223\n"
+
+
+def test_table_json_csv_and_page(run: Callable[..., Result], tmp_path: Path) -> None:
+    Path("herd.csv").write_text(HERD, encoding="utf-8")
+    done = run(
+        "risk", "herd.csv", "--condition", "mild", "--json", "r.jsonl", "--csv", "r.csv",
+        "--html", "r.html",
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert "5 animals" in done.stdout
+    lines = [json.loads(line) for line in Path("r.jsonl").read_text().splitlines()]
+    assert [line["animal_id"] for line in lines] == ["G1", "G2", "G3", "@x", "G5"]
+    assert lines[3]["rivals"][0]["animal_id"] == "G5"
+    assert lines[0]["rivals"][0]["mechanism"] == "dies 3 and 4 swapped"
+    assert "'@x" in Path("r.csv").read_text()
+    assert "<svg" in Path("r.html").read_text()
+
+
+def test_json_alone_on_the_output(run: Callable[..., Result]) -> None:
+    Path("herd.csv").write_text(HERD, encoding="utf-8")
+    done = run("risk", "herd.csv", "--json", "-")
+    assert len([json.loads(line) for line in done.stdout.splitlines()]) == 5
+
+
+def test_bad_input_ends_in_one_line(run: Callable[..., Result]) -> None:
+    Path("herd.csv").write_text("animal_id,mark\nG1,K-17\n", encoding="utf-8")
+    done = run("risk", "herd.csv")
+    assert (done.exit_code, "line 2" in done.stderr) == (5, True)
+    Path("herd.csv").write_text(HERD, encoding="utf-8")
+    done = run("risk", "herd.csv", "--condition", "nice")
+    assert (done.exit_code, "'nice'" in done.stderr) == (6, True)
+    done = run("risk", "herd.csv", "--html", "herd.csv/x.html")
+    assert (done.exit_code, "herd.csv/x.html" in done.stderr) == (7, True)
