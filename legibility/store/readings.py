@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Iterator
-from typing import Any
+from typing import Any, Final
 
 from legibility.containers import (
     Candidate,
@@ -31,12 +31,16 @@ _COLUMNS = (
     "registry_sha256, seconds"
 )
 _INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 22)}) ON CONFLICT DO NOTHING"
-_SUMMARY = """SELECT r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at,
-                     r.read_at, r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade,
-                     r.first_animal, r.first_probability, r.second_animal, r.second_probability,
-                     r.places, r.needles_expected, r.needles_inked, r.ink_contrast, r.seen_share
-              FROM readings AS r JOIN photos AS p ON p.id = r.photo
-              LEFT JOIN animals AS a ON a.id = p.animal"""
+SUMMARY_COLUMNS: Final = (
+    "r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at, r.read_at, "
+    "r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade, r.first_animal, "
+    "r.first_probability, r.second_animal, r.second_probability, r.places, r.needles_expected, "
+    "r.needles_inked, r.ink_contrast, r.seen_share"
+)
+"""Fields of a :class:`ReadingSummary` from readings r, photos p and animals a."""
+_SUMMARY = f"""SELECT {SUMMARY_COLUMNS}
+               FROM readings AS r JOIN photos AS p ON p.id = r.photo
+               LEFT JOIN animals AS a ON a.id = p.animal"""
 
 
 def add_readings(

@@ -108,7 +108,7 @@ STATEMENTS: Final = (
         imported_at TEXT NOT NULL DEFAULT ''
     ) STRICT
     """,
-    "CREATE INDEX photos_animal ON photos (animal)",
+    "CREATE INDEX photos_animal ON photos (animal, taken_at)",
     "CREATE INDEX photos_path ON photos (path)",
     """
     CREATE TABLE readings (
