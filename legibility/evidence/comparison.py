@@ -332,16 +332,19 @@ def _photo(photo: PhotoEvidence, part: float, model: RatioModel) -> dict[str, An
     weights: Mapping[str, float] = dict(zip(TOGETHER, model.together, strict=True))
     weighted = sum(weights[reader] * raw[reader] for reader in TOGETHER)
     factor = part / weighted if weighted else 0.0
+    added = [
+        factor * sum(weights[r] * p.differences[r] for r in TOGETHER) for p in photo.characters
+    ]
     characters = [
         {
             "row": p.row + 1,
             "place": p.cell + 1,
             "A": p.first,
             "B": p.second,
-            "log_ratio": _round(factor * sum(weights[r] * p.differences[r] for r in TOGETHER)),
+            "log_ratio": _round(value),
             "readers": {r: _round(v) for r, v in p.differences.items()},
         }
-        for p in photo.characters
+        for p, value in zip(photo.characters, added, strict=True)
     ]
     return {
         "photo": scores.photo,
@@ -351,7 +354,7 @@ def _photo(photo: PhotoEvidence, part: float, model: RatioModel) -> dict[str, An
         "log_ratio": _round(part),
         "readers": {r: _round(raw[r]) for r in raw if r in scores.scores},
         "characters": characters,
-        "rest": _round(part - sum(c["log_ratio"] for c in characters)),
+        "rest": _round(part - sum(added)),
         "cells": [_cell(cell) for cell in photo.cells],
         "notes": list(photo.notes),
     }

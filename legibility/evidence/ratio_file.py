@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import tempfile
+from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -27,6 +28,9 @@ FORMAT: Final = 1
 READ_WITH: Final = frozenset({"mark.json", "needles.npz", "reading.json"})
 CARD: Final = "ratios.md"
 """The tables beside the model card."""
+TIPPETT_AT: Final = (-2.0, -1.0, -0.301, 0.0, 0.301, 1.0, 2.0)
+ENTROPY_AT: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)
+"""Choice: common logarithms at which the curves are written into the tables."""
 
 
 def measured_models_sha256() -> str:
@@ -152,8 +156,37 @@ def ratio_card(model: RatioModel) -> str:
         "the empirical bounds that these disputes support (Vergeer et al. 2016, "
         "doi:10.1016/j.scijus.2016.06.003); n disputes never support more than n + 1 to 1.",
         "",
+        *_curve_tables(model.curves),
     ]
     return "\n".join(lines)
+
+
+def _curve_tables(curves: Curves) -> list[str]:
+    """Tippett plot and empirical cross-entropy at a few points, as Markdown."""
+    lines = [
+        "| ratio at least | share where the claim is true | share where it is false |",
+        "|---|---|---|",
+    ]
+    for log10_ratio in TIPPETT_AT:
+        at = bisect_left(curves.log10_ratio, log10_ratio)
+        shares = (curves.same[at], curves.other[at]) if at < len(curves.same) else (0.0, 0.0)
+        lines.append(f"| {10.0**log10_ratio:.3g} | {shares[0]:.3f} | {shares[1]:.3f} |")
+    lines += [
+        "",
+        "| prior odds | bits missing with these ratios | recalibrated at best | without photos |",
+        "|---|---|---|---|",
+    ]
+    for odds, *bits in zip(
+        curves.log10_prior_odds,
+        curves.entropy,
+        curves.entropy_pav,
+        curves.entropy_silent,
+        strict=True,
+    ):
+        if odds in ENTROPY_AT:
+            said = " | ".join(f"{value:.3f}" for value in bits)
+            lines.append(f"| {10.0**odds:g} | {said} |")
+    return [*lines, ""]
 
 
 def _write(path: Path, text: str) -> None:

@@ -14,7 +14,7 @@ from legibility.alphabet import NO_CHARACTER
 from legibility.containers import Hypothesis, LogLikelihood, Photo, Reading
 from legibility.enhance.chain import enhance
 from legibility.identify.likelihood import registry_log_likelihood
-from legibility.identify.marktable import build_mark_table
+from legibility.identify.marktable import MarkTable, build_mark_table
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_log_likelihood
 from legibility.pipeline.cells import NO_CELL, Readers, RowOpinions, pooled
 from legibility.pipeline.reading import read_mark, reading_model
@@ -116,16 +116,16 @@ def _with_cells(hypothesis: Hypothesis, rows: Sequence[LogLikelihood]) -> Hypoth
 
 
 def mark_log_likelihoods(
-    reading: Reading, marks: Sequence[str], *, settings: Settings
+    reading: Reading, marks: Sequence[str] | MarkTable, *, settings: Settings
 ) -> NDArray[np.float64]:
-    """(marks,) log-likelihood of each mark; 0 for all where nothing was read.
+    """(marks,) log-likelihood of each mark, in their order; 0 for all where nothing was read.
 
     What was read may be no mark at all and then says nothing of any claim:
     ``log((1 - q) L + q)`` with q the reading's probability of that.
     """
     if not reading.hypotheses:
         return np.zeros(len(marks))
-    table = build_mark_table(list(marks))
+    table = marks if isinstance(marks, MarkTable) else build_mark_table(list(marks))
     return _or_no_mark(registry_log_likelihood(reading, table, settings=settings), reading)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility import __version__
-from legibility.containers import ColorImage, GrayImage, Photo, Provenance
+from legibility.containers import ColorImage, Photo, Provenance
 from legibility.errors import EvidenceError
 from legibility.evidence.comparison import (
     Alternative,
@@ -25,7 +25,6 @@ from legibility.evidence.comparison import (
 )
 from legibility.evidence.contributions import CharacterPart, character_parts
 from legibility.evidence.fitting import rank_weights
-from legibility.evidence.needles import NeedlePlace, owners
 from legibility.evidence.ratio import PhotoScores, one_ear_log_ratio
 from legibility.evidence.ratio_file import (
     RATIOS_FILE,
@@ -35,13 +34,14 @@ from legibility.evidence.ratio_file import (
 from legibility.evidence.ratio_model import TOGETHER, RatioModel
 from legibility.identify.alignment import Prices
 from legibility.identify.channel import channel_odds, channel_outcomes
+from legibility.identify.marktable import MarkTable
 from legibility.identify.marktext import best_text, probable_marks
 from legibility.identify.rowcheck import check_mark
 from legibility.identify.rules import Rules
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_marks
 from legibility.networks import models_sha256
 from legibility.photo.load import load_photo
-from legibility.pipeline.cells import needle_model
+from legibility.pipeline.claim_needles import claim_pictures, decisive_cells
 from legibility.pipeline.claim_scores import (
     PhotoOpinions,
     as_recorded,
@@ -50,8 +50,7 @@ from legibility.pipeline.claim_scores import (
     photo_opinions,
     reader_readings,
 )
-from legibility.read.needles import NeedleVote
-from legibility.report.needle_picture import ClaimNeedle, draw_claims
+from legibility.pipeline.claims import check_claims, different_ears, resolve_claim
 from legibility.settings import Settings
 
 if TYPE_CHECKING:
@@ -121,9 +120,9 @@ def compare(
     for photo, seen in zip(photos, opinions, strict=True):
         scores = _scores(photo.name, photo.sha256, seen, marks, others, settings)
         parts = _character_parts(seen, marks)
-        cells = _decisive_cells(seen, parts)
+        cells = decisive_cells(seen, parts)
         evidence.append(_photo_evidence(scores, seen, parts, cells, settings))
-        pictures.append(ComparedPhoto(photo.name, photo.pixels, _pictures(seen, parts, cells)))
+        pictures.append(ComparedPhoto(photo.name, photo.pixels, claim_pictures(seen, parts, cells)))
     one_ear = _one_ear(opinions, marks, registry, model.alone["pooled"], settings)
     if one_ear < DIFFERENT_EARS and not allow_different_ears:
         read = ", ".join(f"{e.scores.photo}: {e.text or 'nothing'}" for e in evidence)
@@ -137,7 +136,7 @@ def compare(
             "The ratios were measured with other networks or fits than these; validity and cap "
             "hold for those."
         )
-    notes += _ear_notes(resolved)
+    notes += different_ears(resolved)
     result = weigh(
         resolved,
         evidence,
@@ -184,60 +183,6 @@ def compare_files(
     )
 
 
-def resolve_claim(name: str, registry: Registry | None, *, rules: Rules | None) -> Claim:
-    """The mark a claim stands for.
-
-    Raises
-    ------
-    EvidenceError
-        If it is no animal and no mark of the registry, or, without one, no mark the rules allow.
-    """
-    given = name.strip()
-    mark, problem = check_mark(given.upper(), rules)
-    if registry is None:
-        if problem:
-            raise EvidenceError(f"claim {given!r}: {problem}; give a mark, or name a registry")
-        return Claim(given, mark, ())
-    ids = registry.columns["animal_id"]
-    index = next((i for i in range(len(ids)) if ids[i] == given), -1)
-    carriers = () if problem else registry.find(mark)
-    if index >= 0 and carriers and registry.mark(index) != mark:
-        raise EvidenceError(
-            f"claim {given!r} is an animal of {registry.name} and also the mark of "
-            f"{registry.animal_id(carriers[0])!r}; name the animal that is meant"
-        )
-    if index >= 0:
-        animal = registry.animal(index)
-        return Claim(given, animal.mark, (animal.animal_id,), _ears((animal.ear,)))
-    if carriers:
-        animals = [registry.animal(i) for i in carriers]
-        found = tuple(a.animal_id for a in animals)
-        return Claim(given, mark, found, _ears(a.ear for a in animals))
-    raise EvidenceError(
-        f"claim {given!r} is no animal and no mark of {registry.name}; name one that is, or leave "
-        "the registry out to compare two marks"
-    )
-
-
-def check_claims(first: Claim, second: Claim) -> None:
-    """Refuse two claims that no photo could tell apart.
-
-    Raises
-    ------
-    EvidenceError
-        If they are the same, or two animals with the same mark.
-    """
-    if first.mark == second.mark:
-        raise EvidenceError(
-            f"claims {first.name!r} and {second.name!r} both stand for the mark {first.mark}; a "
-            "photo of the mark cannot tell them apart"
-        )
-
-
-def _ears(ears: Iterable[str]) -> tuple[str, ...]:
-    return tuple(sorted({ear for ear in ears if ear}))
-
-
 def _different_files(
     paths: Sequence[Path], settings: Settings
 ) -> tuple[tuple[Photo, ...], list[str]]:
@@ -251,16 +196,6 @@ def _different_files(
             notes.append(f"{photo.name} is the same file as {first}; counted once.")
         photos.setdefault(photo.sha256, photo)
     return tuple(photos.values()), notes
-
-
-def _ear_notes(claims: tuple[Claim, Claim]) -> list[str]:
-    first, second = (claim.ears for claim in claims)
-    if not first or not second or set(first) & set(second):
-        return []
-    return [
-        f"The records name different ears ({', '.join(first)} for A, {', '.join(second)} for B): "
-        "which ear was photographed may decide, and a photo does not say it."
-    ]
 
 
 def _scores(
@@ -293,50 +228,6 @@ def _character_parts(seen: PhotoOpinions, marks: tuple[str, str]) -> tuple[Chara
     )
 
 
-def _decisive_cells(
-    seen: PhotoOpinions, parts: Sequence[CharacterPart]
-) -> tuple[DecisiveCell, ...]:
-    cells = []
-    for part in parts:
-        kept = seen.kept[part.row]
-        scores = seen.rows[kept.row].needles
-        if part.first == part.second or not part.first or not part.second or scores is None:
-            continue
-        place = kept.places[part.cell]
-        why = needle_model().explain(
-            scores, cell=place, character=part.first, alternative=part.second
-        )
-        height = seen.rows[kept.row].boxes[place].height_px
-        cells.append(
-            DecisiveCell(
-                row=part.row,
-                cell=part.cell,
-                first=part.first,
-                second=part.second,
-                height_px=height,
-                places=_places(why.votes, part.first, height),
-                other_poses=why.other_poses,
-                total=why.total,
-            )
-        )
-    return tuple(cells)
-
-
-def _places(votes: Sequence[NeedleVote], first: str, height: float) -> tuple[NeedlePlace, ...]:
-    own = [v for v in votes if v.character == first]
-    others = [v for v in votes if v.character != first]
-    whose = owners([(v.x, v.y) for v in own], [(v.x, v.y) for v in others], height_px=height)
-    places = [
-        NeedlePlace("first", o, v.x, v.y, v.inked, v.logratio)
-        for v, o in zip(own, whose[0], strict=True)
-    ]
-    places += [
-        NeedlePlace("second", o, v.x, v.y, v.inked, v.logratio)
-        for v, o in zip(others, whose[1], strict=True)
-    ]
-    return tuple(sorted(places, key=lambda p: (p.owner == "both", -abs(p.logratio))))
-
-
 def _photo_evidence(
     scores: PhotoScores,
     seen: PhotoOpinions,
@@ -362,42 +253,8 @@ def _photo_evidence(
     )
 
 
-def _pictures(
-    seen: PhotoOpinions, parts: Sequence[CharacterPart], cells: Sequence[DecisiveCell]
-) -> tuple[ColorImage, ...]:
-    pictures = []
-    for number, kept in enumerate(seen.kept):
-        scores = seen.rows[kept.row].needles
-        if scores is None:
-            continue
-        panels: list[list[ClaimNeedle]] = [[], []]
-        for part in (p for p in parts if p.row == number):
-            place = kept.places[part.cell]
-            decisive = next((c for c in cells if (c.row, c.cell) == (part.row, part.cell)), None)
-            for side, character in enumerate((part.first, part.second)):
-                if decisive is not None:
-                    whose = ("first", "second")[side]
-                    panels[side] += [
-                        ClaimNeedle(p.x, p.y, p.inked, only=p.owner != "both")
-                        for p in decisive.places
-                        if p.claim == whose
-                    ]
-                elif character:
-                    fit = needle_model().fit(scores, cell=place, character=character)
-                    alone = part.first != part.second
-                    panels[side] += [
-                        ClaimNeedle(float(x), float(y), float(i), only=alone)
-                        for (x, y), i in zip(fit.positions, fit.inked, strict=True)
-                    ]
-        ink: GrayImage = seen.sighting.rows[kept.row].view.ink
-        boxes = [seen.rows[kept.row].boxes[place] for place in kept.places]
-        span = (min(b.left for b in boxes), max(b.right for b in boxes))
-        pictures.append(draw_claims(ink, panels[0], panels[1], span=span))
-    return tuple(pictures)
-
-
 def _pooled(
-    opinions: Sequence[PhotoOpinions], marks: Sequence[str], settings: Settings
+    opinions: Sequence[PhotoOpinions], marks: Sequence[str] | MarkTable, settings: Settings
 ) -> NDArray[np.float64]:
     """(photos, marks) by the fused readers; photos in which nothing was read are left out."""
     rows = [
@@ -415,16 +272,17 @@ def _one_ear(
     exponent: float,
     settings: Settings,
 ) -> float:
+    """The log ratio of "all of one ear", over the claims, the registry and what each photo says."""
     speaking = [seen for seen in opinions if seen.reading.hypotheses]
     if len(speaking) < 2:
         return 0.0
     known = dict.fromkeys(marks)
-    if registry is not None:
-        known |= dict.fromkeys(registry.mark(i) for i in range(len(registry)))
     for seen in speaking:
         own = probable_marks(seen.reading, count=OWN_MARKS, exponent=1.0)
         known |= dict.fromkeys(mark for mark, _ in own if not check_mark(mark, None)[1])
     values = _pooled(speaking, tuple(known), settings)
+    if registry is not None:
+        values = np.concatenate([values, _pooled(speaking, registry.table, settings)], axis=1)
     return one_ear_log_ratio(values, exponent=min(1.0, exponent))
 
 
@@ -457,19 +315,20 @@ def _alternatives(
 ) -> tuple[Alternative, ...]:
     if registry is None or not any(seen.reading.hypotheses for seen in opinions):
         return ()
-    marks = tuple(dict.fromkeys(registry.mark(i) for i in range(len(registry))))
-    logp = _pooled(opinions, marks, settings)
-    scaled = model.alone["pooled"] * logp
-    own = [marks.index(c.mark) for c in claims]
-    parts = np.abs(scaled[:, own[0]] - scaled[:, own[1]])
-    total = rank_weights(parts, model.repeat) @ scaled
+    logp = model.alone["pooled"] * _pooled(opinions, registry.table, settings)
+    own = [registry.find(claim.mark)[0] for claim in claims]
+    parts = np.abs(logp[:, own[0]] - logp[:, own[1]])
+    total = rank_weights(parts, model.repeat) @ logp
     best = max(total[index] for index in own)
-    order = [int(i) for i in np.argsort(-total, kind="stable") if int(i) not in own]
-    return tuple(
-        Alternative(
-            animal_ids=tuple(registry.animal_id(i) for i in registry.find(marks[index])),
-            mark=marks[index],
-            log_ratio=float(np.clip(total[index] - best, *model.cap)),
-        )
-        for index in order[:ALTERNATIVES]
-    )
+    found: dict[str, Alternative] = {}
+    for index in np.argsort(-total, kind="stable"):
+        mark = registry.mark(int(index))
+        if mark not in found and mark not in {claim.mark for claim in claims}:
+            found[mark] = Alternative(
+                animal_ids=tuple(registry.animal_id(i) for i in registry.find(mark)),
+                mark=mark,
+                log_ratio=float(np.clip(total[index] - best, *model.cap)),
+            )
+        if len(found) == ALTERNATIVES:
+            break
+    return tuple(found.values())

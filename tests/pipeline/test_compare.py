@@ -16,7 +16,8 @@ from legibility.evidence.comparison import Comparison, comparison_record
 from legibility.identify.animals import Registry, registry_of
 from legibility.identify.registry import load_registry
 from legibility.identify.rules import Rules
-from legibility.pipeline.compare import ComparedPhoto, compare, resolve_claim
+from legibility.pipeline.claims import resolve_claim
+from legibility.pipeline.compare import ComparedPhoto, compare
 from legibility.settings import Settings
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
