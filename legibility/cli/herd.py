@@ -184,6 +184,21 @@ def import_scans(
         herd_screen.show_import(report, herd_cases.find_cases(db, who=who), json_target)
 
 
+@herd.command("confirmed")
+@herd_argument
+@click.argument("target", type=options.ANY_PATH, metavar="FILE.csv")
+def confirmed(herd_file: Path, target: Path) -> None:
+    """List the photos whose animal a transponder names, e.g. to see how well they are read."""
+    from legibility.report.writing import write_text
+    from legibility.store.database import open_herd
+    from legibility.store.pairs import confirmed_csv
+
+    with open_herd(herd_file) as db:
+        text, lines = confirmed_csv(db)
+    write_text(target, text)
+    click.echo(f"{target}: {lines} photos confirmed by transponder")
+
+
 @herd.command("export")
 @herd_argument
 @click.argument("folder", type=options.ANY_PATH, metavar="DIR")

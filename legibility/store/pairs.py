@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
@@ -9,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from legibility.store.cells import guarded
 from legibility.store.database import HerdDatabase
 from legibility.store.photo_folder import FileState, file_state
 from legibility.store.records import PhotoRow
@@ -77,11 +80,24 @@ def confirmed_files(db: HerdDatabase) -> Iterator[tuple[Path, str]]:
     Data for calibration: photo and animal by transponder. A photo that changed or is gone, and has
     no copy in the content-addressed folder, is left out.
     """
-    for photo in confirmed_photos(db):
-        row = PhotoRow(photo.sha256, photo.path, stored=photo.stored)
-        state, path = file_state(row, herd=db.path)
-        if state in (FileState.AS_IMPORTED, FileState.ONLY_THE_COPY):
-            yield path, photo.animal_id
+    for path, photo in _with_files(db):
+        yield path, photo.animal_id
+
+
+def confirmed_csv(db: HerdDatabase) -> tuple[str, int]:
+    """The confirmed photos as a CSV file, one line a photo, and how many lines there are.
+
+    Columns: ``photo``, ``animal_id``, ``mark``, ``ear``, ``chip``, ``taken_at``.
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(("photo", "animal_id", "mark", "ear", "chip", "taken_at"))
+    lines = 0
+    for path, photo in _with_files(db):
+        cells = (photo.animal_id, photo.mark, photo.ear, photo.number, photo.taken_at)
+        writer.writerow([guarded(cell) for cell in (str(path), *cells)])
+        lines += 1
+    return text.getvalue(), lines
 
 
 def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
@@ -168,6 +184,14 @@ def name_by_chip(db: HerdDatabase, *, sha256: str = "") -> int:
             {"AND sha256 = ?" if sha256 else ""}""",
         (sha256,) if sha256 else (),
     )
+
+
+def _with_files(db: HerdDatabase) -> Iterator[tuple[Path, ConfirmedPhoto]]:
+    for photo in confirmed_photos(db):
+        row = PhotoRow(photo.sha256, photo.path, stored=photo.stored)
+        state, path = file_state(row, herd=db.path)
+        if state in (FileState.AS_IMPORTED, FileState.ONLY_THE_COPY):
+            yield path, photo
 
 
 def _seconds(at: str) -> float | None:

@@ -19,7 +19,7 @@ from legibility.pipeline.herd_cases import find_cases
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase, create_herd
 from legibility.store.importing import Source, import_registry
-from legibility.store.pairs import confirmed_files, confirmed_photos
+from legibility.store.pairs import confirmed_csv, confirmed_files, confirmed_photos
 from legibility.store.photo_folder import digest_of, folder_of
 from legibility.store.photos import all_photos
 from legibility.store.readings import latest_summaries
@@ -126,6 +126,11 @@ def test_copies_and_what_the_manifest_says(db: HerdDatabase, photos: Path, tmp_p
         "A00000",
     )
     assert list(confirmed_files(db)) == [(photos / "a.jpg", "animal 0")]
+    assert confirmed_csv(db) == (
+        "photo,animal_id,mark,ear,chip,taken_at\r\n"
+        f"{photos / 'a.jpg'},animal 0,A00000,left,{NUMBER},2024-05-01T10:00:00\r\n",
+        1,
+    )
     (photos / "a.jpg").unlink()
     assert list(confirmed_files(db)) == [(copy, "animal 0")]
     assert {case.kind for case in find_cases(db).open} == {

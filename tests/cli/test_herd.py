@@ -105,6 +105,18 @@ def test_scans_records_cases_and_decisions(herd: Path, tmp_path: Path) -> None:
     assert "nothing to settle" in call("check", herd).output
 
 
+def test_confirmed_photos(herd: Path, tmp_path: Path) -> None:
+    photo = tmp_path / "ear.jpg"
+    shutil.copy(ROOT / "sample_images" / "as-new.jpg", photo)
+    manifest = tmp_path / "manifest.csv"
+    manifest.write_text(f"file,chip\near.jpg,{NUMBER}\n")
+    call("record", herd, "chipped", "--animal", "Amsel 001", "--text", NUMBER, "--who", "Ada")
+    call("import-photos", herd, photo, "--manifest", manifest)
+    done = call("confirmed", herd, tmp_path / "known.csv")
+    assert done.output.endswith("known.csv: 1 photos confirmed by transponder\n")
+    assert f"{photo},Amsel 001,BX/L684," in (tmp_path / "known.csv").read_text()
+
+
 def test_a_look_recorded_twice(herd: Path) -> None:
     arguments = ("look", herd, "--animal", "Amsel 001", "--who", "Ada", "--at", "2024-05-01")
     more = ("--read", "BX/L6?4", "--usable", "--blind", "--ear", "left", "--grade", "3")
