@@ -14,7 +14,7 @@ registry and on how sure the characters are:
     beta      = shift        + shift_size s
     s = log10(animals / 400), d = (1 - certainty) / 0.2
 
-lam never falls below 1 / (n + 2): n photos cannot show a smaller risk (rule of succession, Laplace).
+lam never falls below 1 / (n + 2): n photos cannot show a smaller risk (the rule of succession).
 Within one photo the probability of an animal grows with its likelihood whatever the numbers are.
 They are fitted by :mod:`legibility.identify.calibration_fit`.
 """

@@ -33,8 +33,20 @@ def animal_probabilities(
     calibration: FinalCalibration,
 ) -> NDArray[np.float64]:
     """(n + 1,) calibrated probability of every animal and, last, of "not registered"."""
+    values = log_likelihoods(reading, registry, settings=settings)
+    return calibrated(values, reading, settings=settings, calibration=calibration)
+
+
+def calibrated(
+    values: NDArray[np.float64],
+    reading: Reading,
+    *,
+    settings: Settings,
+    calibration: FinalCalibration,
+) -> NDArray[np.float64]:
+    """(n + 1,) probabilities from the log-likelihoods of a reading."""
     return posterior(
-        log_likelihoods(reading, registry, settings=settings),
+        values,
         not_registered_prior=settings.not_registered_prior,
         calibration=calibration,
         logp_no_mark=reading.logp_no_mark,

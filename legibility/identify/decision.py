@@ -11,7 +11,7 @@ from legibility.alphabet import ROW_SEPARATOR, UNREAD
 from legibility.containers import Candidate, Confusable, Decision, Identification, Reading
 from legibility.identify.animals import Registry
 from legibility.identify.calibration import FinalCalibration
-from legibility.identify.candidates import animal_probabilities, best_candidates
+from legibility.identify.candidates import best_candidates, calibrated, log_likelihoods
 from legibility.identify.conformal import candidate_set
 from legibility.identify.confusables import confusables
 from legibility.identify.marktext import best_text, probable_marks
@@ -74,14 +74,18 @@ def identify(
             return replace(_NOTHING, decision=failed, reason="no character can be read")
         return _without_registry(reading, settings, calibration, failed, exchange)
 
-    probabilities = animal_probabilities(
-        reading, registry, settings=settings, calibration=calibration
-    )
+    values = log_likelihoods(reading, registry, settings=settings)
+    probabilities = calibrated(values, reading, settings=settings, calibration=calibration)
+    scorer = calibration.scored_with
+    ranking = calibrated(values, reading, settings=settings, calibration=scorer) if scorer else None
     candidates = best_candidates(
         probabilities, registry, count=max(1, settings.candidates_listed), text=text
     )
     chosen = candidate_set(
-        probabilities, coverage=settings.candidate_coverage, calibration=calibration
+        probabilities,
+        coverage=settings.candidate_coverage,
+        calibration=calibration,
+        ranking=ranking,
     )
     first = candidates[0]
     settled = first.probability >= settings.identified_probability

@@ -12,31 +12,27 @@ import json
 import math
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from multiprocessing import get_context
+from pathlib import Path
 from typing import Final, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, NO_CHARACTER, index_of
-from legibility.containers import Animal, Photo, Reading
+from legibility.alphabet import NO_CHARACTER, index_of
+from legibility.containers import Photo
 from legibility.enhance.chain import enhance
-from legibility.identify.calibration import (
-    CalibrationRecord,
-    FinalCalibration,
-    fit_final_calibration,
-    save_final_calibration,
-)
-from legibility.identify.candidates import calibration_record
-from legibility.identify.conformal import conformal_scores
-from legibility.identify.registry import Registry, registry_of
+from legibility.identify.calibration_file import save_final_calibration
+from legibility.identify.calibration_fit import calibration_with_sets, calibration_words
 from legibility.networks import MODELS
 from legibility.pipeline.cells import Readers, row_opinions
-from legibility.pipeline.reading import MARK_FILE, mark_features, read_mark
+from legibility.pipeline.known_readings import load_known_readings, save_known_readings
+from legibility.pipeline.reading import MARK_FILE, mark_features
 from legibility.pipeline.sighting import SeenRow, sight_mark, strip_to_photo
+from legibility.pipeline.simulated_herds import SIZES, records_of, simulated_readings
 from legibility.read.calibration import fit_calibration
 from legibility.read.fusion import FusionRecord, fit_fusion, fuse
 from legibility.read.reading_model import ReadingModel, save_reading_model
@@ -167,57 +163,6 @@ def fit_mark(records: list[PhotoRecord]) -> dict[str, float]:
     return dict(zip(("bias", "evidence", "certainty", "pose"), map(float, weights), strict=True))
 
 
-def final_reading(index: int, *, seed: int) -> tuple[str, Reading]:
-    """True mark (empty without one) and reading of one simulated photo, second reader aside."""
-    cv2.setNumThreads(1)
-    rendering = simulated(index, seed=seed)
-    enhanced = enhance(_photo(rendering))
-    reading, _, _ = read_mark(
-        rendering.pixels,
-        not_seen=enhanced.glare | enhanced.hair,
-        readers=Readers(second=False),
-        timeout_s=1.0,
-    )
-    return rendering.truth.mark, reading
-
-
-def fit_final(readings: list[tuple[str, Reading]], *, seed: int, said: str) -> FinalCalibration:
-    """Final calibration and conformal scores, with a herd of near-twins and strangers."""
-    settings = Settings()
-    rng = np.random.default_rng([seed, 99])
-    marks = sorted({mark for mark, _ in readings if mark})
-    twins = {_twin(mark, rng) for mark in marks}
-    everyone = registry_of(
-        [Animal(animal_id=f"A{i}", mark=m) for i, m in enumerate(sorted({*marks, *twins}))]
-    )
-    records: list[CalibrationRecord] = []
-    for mark, reading in readings:
-        if not mark or math.exp(min(0.0, reading.logp_no_mark)) >= HALF_RIGHT:
-            continue
-        stranger = rng.random() < settings.not_registered_prior
-        registry = _without(everyone, mark) if stranger else everyone
-        truth = None if stranger else next(a.animal_id for a in registry if a.mark == mark)
-        records.append(calibration_record(reading, registry, truth=truth, settings=settings))
-    half = len(records) // 2
-    fitted = fit_final_calibration(
-        records[:half], not_registered_prior=settings.not_registered_prior, origin=said
-    )
-    scores = conformal_scores(
-        records[half:], calibration=fitted, not_registered_prior=settings.not_registered_prior
-    )
-    return replace(fitted, scores=scores)
-
-
-def _without(registry: Registry, mark: str) -> Registry:
-    return registry_of([animal for animal in registry if animal.mark != mark])
-
-
-def _twin(mark: str, rng: np.random.Generator) -> str:
-    places = [i for i, c in enumerate(mark) if c in CHARACTERS]
-    place = int(rng.choice(places))
-    return mark[:place] + CHARACTERS[int(rng.integers(len(CHARACTERS)))] + mark[place + 1 :]
-
-
 def fit_readers(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> None:
     """Fit and write ``reading.json`` and ``mark.json``."""
     said = _said(photos, seed)
@@ -227,11 +172,31 @@ def fit_readers(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]
     MARK_FILE.write_text(json.dumps(weights, indent=1) + "\n", encoding="utf-8")
 
 
-def fit_registry(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> None:
-    """Fit and write ``calibration.json``, with the readers as they are shipped by then."""
-    readings = list(_mapped(partial(final_reading, seed=seed + 1), photos, jobs, say))
-    fitted = fit_final(readings, seed=seed, said=_said(photos, seed + 1))
+def fit_registry(
+    *, photos: int, seed: int, jobs: int, say: Callable[[str], None], stored: Path | None = None
+) -> None:
+    """Fit and write ``calibration.json``, with the readers as they are shipped by then.
+
+    Parameters
+    ----------
+    stored : Path, optional
+        File of readings: taken instead of reading photos when it exists, written when not.
+    """
+    if stored is not None and stored.exists():
+        readings, origin = load_known_readings(stored)
+    else:
+        origin = f"simulated photos, held-out glyph sources, seed {seed + 1}"
+        readings = tuple(simulated_readings(photos, seed=seed + 1, jobs=jobs, say=say))
+        if stored is not None:
+            save_known_readings(readings, stored, origin=origin)
+    records = records_of(readings, seed=seed + 1, jobs=jobs, say=say)
+    fitted = calibration_with_sets(
+        records,
+        not_registered_prior=Settings().not_registered_prior,
+        origin=f"{len(readings)} {origin}; herds of {min(SIZES)} to {max(SIZES)} animals",
+    )
     save_final_calibration(fitted, MODELS / "calibration.json")
+    say(calibration_words(fitted))
 
 
 def _said(photos: int, seed: int) -> str:
@@ -258,15 +223,24 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--only", choices=["readers", "registry"])
+    parser.add_argument(
+        "--readings", type=Path, help="for registry: file of readings, read or else written"
+    )
     given = parser.parse_args()
-    for stage in (fit_readers, fit_registry):
-        if given.only in (None, stage.__name__.removeprefix("fit_")):
-            stage(
-                photos=given.photos,
-                seed=given.seed,
-                jobs=given.jobs,
-                say=lambda line: print(line, flush=True),
-            )
+
+    def say(line: str) -> None:
+        print(line, flush=True)
+
+    if given.only in (None, "readers"):
+        fit_readers(photos=given.photos, seed=given.seed, jobs=given.jobs, say=say)
+    if given.only in (None, "registry"):
+        fit_registry(
+            photos=given.photos,
+            seed=given.seed,
+            jobs=given.jobs,
+            say=say,
+            stored=given.readings,
+        )
 
 
 if __name__ == "__main__":

@@ -1,115 +1,25 @@
 from __future__ import annotations
 
-import json
-from dataclasses import replace
-from pathlib import Path
-
 import numpy as np
 import pytest
-from scipy.stats import binom
+from hypothesis import given
+from hypothesis import strategies as st
 
-from legibility.errors import ModelError
-from legibility.identify.calibration import (
-    CalibrationRecord,
-    FinalCalibration,
-    fit_final_calibration,
-    load_final_calibration,
-    posterior,
-    save_final_calibration,
-)
+from legibility.identify.calibration import FinalCalibration, numbers, posterior
 
 PRIOR = 0.1
 HONEST = FinalCalibration(exponent=1.0, floor=0.0)
-
-
-def synthetic(
-    count: int, rng: np.random.Generator, *, boast: float, wrong: float, animals: int = 40
-) -> list[CalibrationRecord]:
-    """Photos whose honest log-likelihoods are known, then multiplied by ``boast``.
-
-    The truth has a Gaussian score of mean ``m`` and unit variance, all others of mean 0, so the
-    log-likelihood ratio is ``m score - m**2 / 2`` exactly. A share ``wrong`` says nothing of the
-    truth.
-    """
-    records = []
-    for _ in range(count):
-        unregistered = rng.random() < PRIOR
-        truth = animals if unregistered else int(rng.integers(animals))
-        signal = rng.uniform(1.0, 4.0)
-        scores = rng.normal(size=animals + 1)
-        shown = truth if rng.random() >= wrong else int(rng.integers(animals))
-        scores[shown] += signal
-        records.append(CalibrationRecord(boast * (signal * scores - signal**2 / 2), truth))
-    return records
-
-
-def first_candidates(
-    records: list[CalibrationRecord], calibration: FinalCalibration
-) -> tuple[np.ndarray, np.ndarray]:
-    said, right = [], []
-    for record in records:
-        p = posterior(record.log_likelihood, not_registered_prior=PRIOR, calibration=calibration)
-        said.append(p.max())
-        right.append(int(np.argmax(p)) == record.truth)
-    return np.array(said), np.array(right)
-
-
-def expected_calibration_error(said: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
-    """Guo et al. 2017, equation 3, with bins of equal numbers."""
-    order = np.argsort(said)
-    parts = np.array_split(order, bins)
-    return float(sum(p.size * abs(said[p].mean() - right[p].mean()) for p in parts) / said.size)
-
-
-def test_over_confident_likelihoods_come_out_calibrated() -> None:
-    rng = np.random.default_rng(11)
-    fitted = fit_final_calibration(
-        synthetic(1500, rng, boast=3.0, wrong=0.03), not_registered_prior=PRIOR
-    )
-    # The truth of the simulation is 1/3 and 3 %.
-    assert fitted.exponent == pytest.approx(1 / 3, abs=0.05)
-    assert fitted.floor == pytest.approx(0.03, abs=0.02)
-    assert fitted.photos_fitted == 1500
-
-    fresh = synthetic(3000, rng, boast=3.0, wrong=0.03)
-    raw_said, raw_right = first_candidates(fresh, HONEST)
-    said, right = first_candidates(fresh, fitted)
-    assert expected_calibration_error(raw_said, raw_right) > 0.1
-    assert expected_calibration_error(said, right) < 0.03
-    # By bins: the number right lies within 99.9 % binomial limits of what was said.
-    for part in np.array_split(np.argsort(said), 8):
-        low, high = binom.interval(0.999, part.size, said[part].mean())
-        assert low <= right[part].sum() <= high
-
-
-def test_shift_of_the_unregistered_is_found() -> None:
-    rng = np.random.default_rng(2)
-    records = [
-        replace(r, log_likelihood=r.log_likelihood + np.eye(41)[40] * 2.0)
-        for r in synthetic(1500, rng, boast=1.0, wrong=0.0)
-    ]
-    fitted = fit_final_calibration(records, not_registered_prior=PRIOR)
-    assert fitted.not_registered_shift == pytest.approx(-2.0, abs=0.4)
-    assert fitted.exponent == pytest.approx(1.0, abs=0.12)
-
-
-def test_few_photos_cannot_show_a_small_risk() -> None:
-    # Rule of succession: after n successes in n trials the next fails with 1 / (n + 2).
-    records = [CalibrationRecord(np.array([50.0, 0.0, 0.0]), 0)] * 10
-    fitted = fit_final_calibration(records, not_registered_prior=PRIOR)
-    assert fitted.floor >= 1 / 12 - 1e-12
-    assert fitted.not_registered_shift == 0.0
-    with pytest.raises(ValueError, match="no records"):
-        fit_final_calibration([], not_registered_prior=PRIOR)
-
-
-def test_fit_takes_records_of_different_length_and_no_mark() -> None:
-    rng = np.random.default_rng(4)
-    records = synthetic(60, rng, boast=1.0, wrong=0.0, animals=5)
-    records += synthetic(60, rng, boast=1.0, wrong=0.0, animals=90)
-    records.append(CalibrationRecord(np.array([-np.inf, -np.inf]), 0, 0.0))
-    fitted = fit_final_calibration(records, not_registered_prior=PRIOR)
-    assert np.isfinite([fitted.exponent, fitted.floor, fitted.not_registered_shift]).all()
+SLOPED = FinalCalibration(
+    exponent=0.9,
+    floor=0.01,
+    not_registered_shift=0.5,
+    exponent_size=-0.2,
+    exponent_doubt=0.3,
+    floor_size=0.4,
+    floor_doubt=0.7,
+    shift_size=-0.3,
+    photos_fitted=300,
+)
 
 
 def test_posterior_by_hand() -> None:
@@ -129,41 +39,69 @@ def test_posterior_by_hand() -> None:
     np.testing.assert_allclose(half, (1 - chance) * p + chance * np.array([0.45, 0.45, 0.10]))
 
 
+def test_slopes_by_hand() -> None:
+    # 4,000 animals are one unit of size above 400; a certainty of 0.6 is two units of doubt.
+    got = numbers(SLOPED, 4000, 0.6)
+    assert got.exponent == pytest.approx(0.9 * np.exp(-0.2 - 2 * 0.3))
+    odds = 0.01 / 0.99 * np.exp(0.4 + 2 * 0.7)
+    assert got.floor == pytest.approx(odds / (1 + odds))
+    assert got.shift == pytest.approx(0.5 - 0.3)
+    at_centre = numbers(SLOPED, 400, 1.0)
+    assert (at_centre.exponent, at_centre.floor) == pytest.approx((0.9, 0.01))
+
+
+def test_no_probability_exceeds_what_the_photos_can_show() -> None:
+    # Rule of succession: after n right answers in n trials the next fails with 1 / (n + 2).
+    bold = FinalCalibration(exponent=3.0, floor=1e-6, floor_size=-3.0, photos_fitted=98)
+    p = posterior(np.array([900.0, *[0.0] * 999]), not_registered_prior=PRIOR, calibration=bold)
+    assert p.max() <= 1 - 0.01 * (1 - 0.9 / 998) + 1e-12
+
+
 @pytest.mark.parametrize("values", [[-np.inf] * 3, [0.0, -1e9, -np.inf], [1e9, 1e9, 0.0]])
-def test_posterior_stays_finite(values: list[float]) -> None:
-    p = posterior(np.array(values), not_registered_prior=PRIOR, calibration=FinalCalibration())
-    assert np.isfinite(p).all()
-    assert p.sum() == pytest.approx(1.0)
+@pytest.mark.parametrize("calibration", [FinalCalibration(), SLOPED])
+def test_posterior_stays_finite(values: list[float], calibration: FinalCalibration) -> None:
+    for certainty in (0.0, 1.0):
+        p = posterior(
+            np.array(values),
+            not_registered_prior=PRIOR,
+            calibration=calibration,
+            certainty=certainty,
+        )
+        assert np.isfinite(p).all()
+        assert p.sum() == pytest.approx(1.0)
 
 
-def test_file_round_trip_and_defaults(tmp_path: Path) -> None:
-    path = tmp_path / "calibration.json"
-    made = FinalCalibration(0.5, 0.01, -0.3, 200, (0.0, 0.125, 0.5), "rendered photos")
-    save_final_calibration(made, path)
-    assert load_final_calibration(path) == made
-    assert [p.name for p in tmp_path.iterdir()] == ["calibration.json"]
-    path.write_text("{}")
-    assert load_final_calibration(path) == FinalCalibration()
-    assert load_final_calibration().exponent > 0
-
-
-@pytest.mark.parametrize(
-    ("values", "words"),
-    [
-        ({"exponent": 0}, "exponent is 0"),
-        ({"floor": 1.0}, "floor is 1.0"),
-        ({"exponent": "1"}, "exponent is '1'"),
-        ({"exponent": True}, "exponent is True"),
-        ({"scores": [2.0]}, "outside 0..1"),
-        ({"colour": 1}, "colour is 1"),
-        ([1], "found list"),
-    ],
+@given(
+    st.lists(st.floats(-40, 40), min_size=2, max_size=12),
+    st.floats(0.0, 20.0),
+    st.floats(0.0, 1.0),
+    st.floats(1e-6, 0.4),
 )
-def test_bad_files(tmp_path: Path, values: object, words: str) -> None:
-    path = tmp_path / "calibration.json"
-    path.write_text(json.dumps(values))
-    with pytest.raises(ModelError, match=r"calibration\.json") as caught:
-        load_final_calibration(path)
-    assert words in str(caught.value)
-    with pytest.raises(ModelError, match="cannot be read"):
-        load_final_calibration(tmp_path / "none.json")
+def test_more_likelihood_never_makes_an_animal_less_probable(
+    values: list[float], more: float, certainty: float, no_mark: float
+) -> None:
+    before, after = np.array(values), np.array(values)
+    after[0] += more
+
+    def probability(logs: np.ndarray) -> np.ndarray:
+        return posterior(
+            logs,
+            not_registered_prior=PRIOR,
+            calibration=SLOPED,
+            certainty=certainty,
+            logp_no_mark=float(np.log(no_mark)),
+        )
+
+    p, q = probability(before), probability(after)
+    assert q[0] >= p[0] - 1e-12
+    order = np.argsort(before[:-1])
+    assert np.all(np.diff(p[:-1][order]) >= -1e-12)
+
+
+def test_doubt_only_takes_certainty_away() -> None:
+    logs = np.array([8.0, *[0.0] * 50])
+    tops = [
+        posterior(logs, not_registered_prior=PRIOR, calibration=SLOPED, certainty=c).max()
+        for c in np.linspace(1.0, 0.2, 9)
+    ]
+    assert np.all(np.diff(tops) <= 1e-12)

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from legibility.alphabet import N_CLASSES
 from legibility.containers import Animal, Decision
 from legibility.identify.animals import registry_of
-from legibility.identify.calibration import FinalCalibration
-from legibility.identify.candidates import animal_probabilities, calibration_record
+from legibility.identify.calibration import FinalCalibration, SetScores
+from legibility.identify.candidates import animal_probabilities
 from legibility.identify.decision import identify
 from legibility.settings import Settings
 from tests.identify.reading_builder import cell, cell_of, random_cell, reading, sure
@@ -106,20 +106,10 @@ def test_without_registry_marks_are_candidates() -> None:
 
 
 def test_conformal_scores_are_used_and_named() -> None:
-    calibration = FinalCalibration(scores=tuple(np.linspace(0, 1, 99)))
+    calibration = FinalCalibration(sets=(SetScores(0, tuple(np.linspace(0, 1, 99))),))
     got = identify(sure(HERD.mark(3)), HERD, calibration=calibration)
     assert "99 calibration photos" in got.set_basis
     assert len(got.candidate_set) >= 1
-
-
-def test_record_for_fitting() -> None:
-    seen = sure(HERD.mark(9))
-    record = calibration_record(seen, HERD, truth="goat 009", settings=Settings())
-    assert record.truth == 9
-    assert int(np.argmax(record.log_likelihood)) == 9
-    assert calibration_record(seen, HERD, truth=None, settings=Settings()).truth == 400
-    with pytest.raises(ValueError, match="nobody"):
-        calibration_record(seen, HERD, truth="nobody", settings=Settings())
 
 
 @hypothesis_settings(max_examples=25, deadline=None)

@@ -1,0 +1,145 @@
+"""Simulated photos read once, and what each says of simulated herds of many sizes."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import nullcontext
+from functools import partial
+from multiprocessing import get_context
+from typing import Final, TypeVar
+
+import cv2
+import numpy as np
+
+from legibility.containers import Photo
+from legibility.enhance.chain import enhance
+from legibility.identify.animals import Registry, assemble
+from legibility.identify.herd_scores import HerdScores, herd_scores
+from legibility.identify.textcolumn import text_column
+from legibility.pipeline.cells import Readers
+from legibility.pipeline.known_readings import KnownReading
+from legibility.pipeline.reading import read_mark
+from legibility.settings import Settings
+from legibility.simulate import render, sample_scene
+from legibility.simulate.registries import simulated_registry
+
+SIZES: Final = (20, 100, 400, 2_000, 10_000, 100_000)
+"""Sizes of the herds the final probability is calibrated on and measured in."""
+WEAR: Final = ("new", "new", "mild", "mild", "worn", "worn", "faint")
+"""Choice: how often each wear is photographed."""
+SPLIT: Final = "held_out"
+"""Glyph sources that no network was trained on."""
+
+_Work = TypeVar("_Work")
+_Result = TypeVar("_Result")
+
+
+def simulated_reading(index: int, *, seed: int) -> KnownReading:
+    """Photo ``index`` of a seeded series, rendered and read, the second reader aside.
+
+    Everything depends on the seed and the index alone.
+    """
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng([seed, 81, index])
+    wear = WEAR[int(rng.integers(len(WEAR)))]
+    rendering = render(sample_scene(rng, wear=wear, split=SPLIT))
+    enhanced = enhance(Photo(name="simulated", sha256="", pixels=rendering.pixels))
+    reading, _, _ = read_mark(
+        rendering.pixels,
+        not_seen=enhanced.glare | enhanced.hair,
+        readers=Readers(second=False),
+        timeout_s=1.0,
+    )
+    return KnownReading(f"{seed}-{index}", rendering.truth.mark, wear, reading)
+
+
+def herd_records(
+    known: KnownReading, *, seed: int, sizes: Sequence[int] = SIZES, settings: Settings
+) -> tuple[HerdScores, ...]:
+    """What one photo says of a herd of each size that its animal may belong to.
+
+    Marks too short for a large herd are left out of it. Nothing for a photo that identification
+    refuses to use.
+    """
+    if not known.usable:
+        return ()
+    share = settings.not_registered_prior
+    found = []
+    for animals in sizes:
+        number = int.from_bytes(f"{known.photo} {known.mark}".encode(), "big")
+        rng = np.random.default_rng([seed, 82, animals, number])
+        herd = simulated_registry(rng, known.mark, animals=animals)
+        if herd is not None:
+            record = herd_scores(
+                known.reading,
+                registry_of_marks(herd.marks),
+                own=[herd.own],
+                settings=settings,
+                photo=known.photo,
+                condition=known.condition,
+                weights=(1.0 - share, share),
+            )
+            found.append(record)
+    return tuple(found)
+
+
+def registry_of_marks(marks: np.ndarray) -> Registry:
+    """Registry whose animals are numbered from 0."""
+    return assemble(
+        name="simulated",
+        marks=marks,
+        columns={"animal_id": text_column([str(index) for index in range(marks.size)])},
+        birth_years=np.zeros(marks.size, dtype=np.int16),
+        lines=np.zeros(marks.size, dtype=np.int32),
+        notices=(),
+        rules=None,
+    )
+
+
+def simulated_readings(
+    photos: int, *, seed: int, jobs: int, say: Callable[[str], None]
+) -> list[KnownReading]:
+    """Read a seeded series of simulated photos."""
+    work = partial(simulated_reading, seed=seed)
+    return list(_mapped(work, range(photos), jobs=jobs, say=say, what="photos read"))
+
+
+def records_of(
+    readings: Sequence[KnownReading],
+    *,
+    seed: int,
+    jobs: int,
+    say: Callable[[str], None],
+    sizes: Sequence[int] = SIZES,
+    settings: Settings | None = None,
+) -> list[HerdScores]:
+    """Records of all readings in herds of all sizes, in the order of the readings."""
+    work = partial(herd_records, seed=seed, sizes=tuple(sizes), settings=settings or Settings())
+    parts = _mapped(work, readings, jobs=jobs, say=say, what="photos scored in herds")
+    return [record for part in parts for record in part]
+
+
+def _mapped(
+    work: Callable[[_Work], _Result],
+    items: Sequence[_Work],
+    *,
+    jobs: int,
+    say: Callable[[str], None],
+    what: str,
+) -> Iterator[_Result]:
+    """Results in order; one job works in this process."""
+    started = time.perf_counter()
+    pool = nullcontext() if jobs < 2 else ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
+    with pool as executor:
+        results = (
+            executor.map(work, items, chunksize=4)
+            if isinstance(executor, Executor)
+            else map(work, items)
+        )
+        for done, result in enumerate(results, start=1):
+            if done % 50 == 0 or done == len(items):
+                took = time.perf_counter() - started
+                say(f"{done} of {len(items)} {what}, {took / 60:.1f} min")
+            yield result
