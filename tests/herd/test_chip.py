@@ -10,7 +10,7 @@ ISO 11785 with other code than the package's.
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from legibility.errors import ChipError
@@ -89,12 +89,14 @@ def test_full_telegrams(code: ChipCode, extension: int, words: str) -> None:
     assert (understood.code, understood.form, understood.crc_checked) == (code, "telegram", True)
 
 
+@settings(deadline=None)
 @given(codes)
 def test_packing_loses_nothing(code: ChipCode) -> None:
     assert unpack(pack(code)) == code
     assert receive(send(code)).code == code
 
 
+@settings(deadline=None)
 @given(codes, st.integers(11, 127))
 def test_a_flipped_bit_of_the_code_is_noticed(code: ChipCode, place: int) -> None:
     telegram = send(code) ^ 1 << (127 - place)
@@ -109,6 +111,7 @@ def test_a_flipped_bit_of_the_code_is_noticed(code: ChipCode, place: int) -> Non
         assert receive(telegram).code == code
 
 
+@settings(deadline=None)
 @given(st.integers(1, 999), st.integers(1, LARGEST_NATIONAL_ID), st.sampled_from(HEX_ORDERS))
 def test_every_form_is_understood(country: int, national_id: int, order: str) -> None:
     code = ChipCode(country, national_id)

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from legibility.errors import StoreError
@@ -30,6 +30,7 @@ def test_round_trip(as_json: bool, tmp_path: Path) -> None:
         assert content(db) == before
 
 
+@settings(deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"])))
 def test_every_cell_comes_back_and_none_acts(text: str) -> None:
     cell = guarded(text)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from legibility.alphabet import N_CLASSES
@@ -86,6 +86,7 @@ def same(a: Reading, b: Reading) -> bool:
     return figures(a) == figures(b)
 
 
+@settings(deadline=None)
 @given(readings)
 def test_bytes_and_json_give_back_every_bit(reading: Reading) -> None:
     data = encode(reading)
