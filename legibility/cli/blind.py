@@ -125,7 +125,7 @@ def make(
     "--reliability",
     type=options.ANY_PATH,
     metavar="FILE.json",
-    help="Write how reliable each reader is, for `legibility read --reader-reliability`.",
+    help="Write how often each reader names a character rightly.",
 )
 @options.json_option
 def score(
@@ -136,7 +136,7 @@ def score(
     json_target: str | None,
 ) -> None:
     """Compare filled-in sheets: agreement, reliability, marks to decide."""
-    from legibility.evidence.blind_score import score_record
+    from legibility.evidence.blind_record import score_record
     from legibility.pipeline.blind_sets import score_blind, write_reliability
     from legibility.report.blind_text import blind_text
 

@@ -55,7 +55,7 @@ def compare(
     if len(claims) != 2:
         raise click.UsageError(f"--claim was given {len(claims)} times; give it twice")
     from legibility.batch.finding import photos_in
-    from legibility.evidence.comparison import comparison_record
+    from legibility.evidence.comparison_record import comparison_record
     from legibility.pipeline.compare import compare_files
     from legibility.report.comparison_page import write_comparison_page
     from legibility.report.comparison_text import comparison_text

@@ -6,12 +6,18 @@ from collections import Counter
 from collections.abc import Sequence
 
 from legibility.alphabet import ROW_SEPARATOR, UNREAD
-from legibility.evidence.sheets import NOTHING
+from legibility.evidence.sheets import NOTHING, OPEN_SET
 
 
 def flat(reading: str) -> str:
-    """Characters of a reading, rows joined; empty when nothing was read."""
-    return "" if reading == NOTHING else reading.replace(ROW_SEPARATOR, "")
+    """Characters of a reading, rows joined, an undecided place as "?"; empty for nothing read.
+
+    Examples
+    --------
+    >>> flat("A[8B]/1?")
+    'A?1?'
+    """
+    return "" if reading == NOTHING else OPEN_SET.sub(UNREAD, reading).replace(ROW_SEPARATOR, "")
 
 
 def consensus(readings: Sequence[str]) -> str:

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,8 @@ from legibility.evidence.blind import Key, Sheet
 
 COLUMNS: Final = ("sheet", "position", "item", "reading", "legibility", "read_at", "comment")
 CLAIM_COLUMN: Final = "claim"
+OPEN_SET: Final = re.compile(r"\[([A-Z0-9]{2,})\]")
+"""A place that may be one of several characters: ``[8B]``."""
 NOTHING: Final = "-"
 """Written for a picture in which nothing can be read; an empty field is an answer not given."""
 LARGEST_FILE: Final = 4 * 2**20
@@ -31,7 +34,8 @@ class Answer:
 
     item: str
     reading: str
-    """"?" for each place that cannot be read, ``/`` between rows, "-" for nothing to read."""
+    """"?" for each place that cannot be read, ``[8B]`` where it is one of several, ``/`` between
+    rows, "-" for nothing to read."""
     legibility: int | None
     read_at: str
     claim: str
@@ -170,18 +174,19 @@ def clean_reading(text: str) -> tuple[str, str]:
 
     Examples
     --------
-    >>> clean_reading(" ab/1?3 "), clean_reading("")
-    (('AB/1?3', ''), ('', ''))
+    >>> clean_reading(" ab/1?3 "), clean_reading("1[b8]")
+    (('AB/1?3', ''), ('1[8B]', ''))
     """
     reading = "".join(text.split()).upper()
     if not reading or reading == NOTHING:
         return reading, ""
-    rows = reading.split(ROW_SEPARATOR)
+    reading = OPEN_SET.sub(lambda found: f"[{''.join(sorted(set(found[1])))}]", reading)
+    rows = OPEN_SET.sub(UNREAD, reading).split(ROW_SEPARATOR)
     if len(rows) > 2 or not all(rows):
         return reading, f"reading {reading!r} has an empty row or more than two"
     wrong = sorted({c for row in rows for c in row if c not in CHARACTERS + UNREAD})
     if wrong:
-        return reading, f"reading {reading!r} has {wrong[0]!r}; expected A-Z, 0-9, ? and /"
+        return reading, f"reading {reading!r} has {wrong[0]!r}; expected A-Z, 0-9, ?, [8B] and /"
     return reading, ""
 
 

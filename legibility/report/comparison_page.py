@@ -31,7 +31,7 @@ def comparison_page(
     Parameters
     ----------
     record : mapping
-        As :func:`legibility.evidence.comparison.comparison_record` makes it.
+        As :func:`legibility.evidence.comparison_record.comparison_record` makes it.
     pictures : sequence of (photo, row pictures)
         One for each photo of the record.
     """

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from legibility.alphabet import CHARACTERS
 from legibility.errors import EvidenceError
-from legibility.evidence.blind_score import score_record, score_sheets
+from legibility.evidence.blind_record import score_record
+from legibility.evidence.blind_score import score_sheets
 from legibility.evidence.places import consensus, laid
 from legibility.evidence.reliability import (
     PRIOR,
@@ -110,6 +111,7 @@ def test_readings_of_different_length_are_laid_beside_each_other() -> None:
     assert laid("A12", "AB12") == ("A", None, "1", "2")
     assert laid("AAB12", "AB12") in {("A", "B", "1", "2")}
     assert laid("-", "AB") == (None, None)
+    assert laid("A[8B]1", "A81") == ("A", "?", "1")
 
 
 @given(st.text("AB1?", min_size=1, max_size=6), st.text("AB1?", min_size=1, max_size=6))

@@ -87,4 +87,6 @@ def test_a_sheet_of_another_set_is_refused(tmp_path: Path) -> None:
 def test_readings_are_cleaned() -> None:
     assert clean_reading(" ab / 1?3 ") == ("AB/1?3", "")
     assert clean_reading("-") == ("-", "")
+    assert clean_reading("a[b8]1") == ("A[8B]1", "")
+    assert clean_reading("A[8")[1]
     assert clean_reading("=1+1")[1]

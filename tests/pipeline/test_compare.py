@@ -12,7 +12,8 @@ import pytest
 from legibility.alphabet import CHARACTERS
 from legibility.containers import Animal
 from legibility.errors import EvidenceError
-from legibility.evidence.comparison import Comparison, comparison_record
+from legibility.evidence.comparison import Comparison
+from legibility.evidence.comparison_record import comparison_record
 from legibility.identify.animals import Registry, registry_of
 from legibility.identify.registry import load_registry
 from legibility.identify.rules import Rules
