@@ -187,6 +187,10 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path, default=RATIOS_FILE)
     given = parser.parse_args()
+    if given.photos < EAR_PHOTOS:
+        parser.error(f"--photos is {given.photos}; expected at least {EAR_PHOTOS}, one ear")
+    if not given.out.parent.is_dir():
+        parser.error(f"--out {given.out}: there is no folder {given.out.parent}; make it first")
     model = measure(
         photos=given.photos,
         seed=given.seed,

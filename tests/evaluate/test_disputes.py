@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from rapidfuzz.distance import Levenshtein
 
 from legibility.containers import Animal
-from legibility.evaluate.disputes import Task, disputes_of, edits, nearest_mark
+from legibility.evaluate.disputes import Task, disputes_of, edits, main, nearest_mark
 from legibility.identify.animals import registry_of
 
 
@@ -23,6 +23,17 @@ def test_the_nearest_mark_looks_alike() -> None:
     # 8 and 3 look alike (Simpson et al. 2013 and the pairs used for near-twins); 8 and 0 do not.
     assert nearest_mark("AB18", registry) == "AB13"
     assert nearest_mark("XY99", registry) != "XY99"
+
+
+@pytest.mark.parametrize("arguments", [["--out", "/no/such/folder/r.json"], ["--photos", "1"]])
+def test_what_cannot_work_is_refused_before_measuring(
+    arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sys.argv", ["disputes", *arguments])
+    with pytest.raises(SystemExit) as stopped:
+        main()
+    assert stopped.value.code == 2
+    assert arguments[0] in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("held_out", "photos"), [(False, 2), (True, 1)])
