@@ -277,6 +277,8 @@ class Provenance:
     version: str
     model_sha256: str
     settings_sha256: str
+    calibration_sha256: str = ""
+    """Of the final calibration's values; empty where none was used."""
 
 
 class Status(StrEnum):

@@ -36,6 +36,8 @@ class Settings:
     """Choice, no source: a die upside down that still makes a character (6/9), per character."""
     readable_probability: float = 0.5
     """Choice: a cell whose best character is less likely than this is written "?"."""
+    calibration_file: str = ""
+    """File of ``legibility calibrate`` to use for the final probability; empty: the shipped one."""
     candidates_listed: int = 10
     """Choice: most candidates printed."""
     second_reader: bool = True

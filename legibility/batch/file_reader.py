@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from legibility.containers import PhotoResult
+from legibility.identify.calibration_file import load_final_calibration
 from legibility.settings import Settings, load_settings
 
 if TYPE_CHECKING:
@@ -68,15 +69,24 @@ def file_reader(
     settings: Path | None,
     second_reader: bool,
     steps_dir: Path | None = None,
+    calibration: Path | None = None,
 ) -> FileReader:
     """A reader whose files have all been loaded once, so that a bad one is reported at once.
 
+    Parameters
+    ----------
+    calibration : Path, optional
+        File of ``legibility calibrate``, instead of the one the settings name.
+
     Raises
     ------
-    RegistryError, SettingsError
+    RegistryError, SettingsError, ModelError
         If a file cannot be used.
     """
     values = Settings() if settings is None else load_settings(settings)
+    if calibration is not None:
+        values = replace(values, calibration_file=str(calibration))
+    load_final_calibration(Path(values.calibration_file) if values.calibration_file else None)
     if not second_reader:
         values = replace(values, second_reader=False)
     reader = FileReader(registry, rules, values, steps_dir)

@@ -8,6 +8,7 @@ import click
 
 from legibility import __version__
 from legibility.cli.blind import blind
+from legibility.cli.calibrate import calibrate
 from legibility.cli.check import check
 from legibility.cli.compare import compare
 from legibility.cli.demo import demo
@@ -28,6 +29,7 @@ COMMANDS = (
     read,
     compare,
     blind,
+    calibrate,
     risk,
     herd,
     enhance,

@@ -39,6 +39,13 @@ settings_option = click.option(
     help="Other values for the tool's adjustable numbers.",
 )
 
+calibration_option = click.option(
+    "--calibration",
+    type=ANY_PATH,
+    metavar="FILE.json",
+    help="Calibration that legibility calibrate wrote (default: the shipped one).",
+)
+
 json_option = click.option(
     "--json",
     "json_target",

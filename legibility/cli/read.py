@@ -18,6 +18,7 @@ from legibility.report.record import result_record
 @options.registry_option
 @options.rules_option
 @options.settings_option
+@options.calibration_option
 @options.json_option
 @click.option(
     "--csv",
@@ -57,6 +58,7 @@ def read(
     registry: Path | None,
     rules: Path | None,
     settings_file: Path | None,
+    calibration: Path | None,
     json_target: str | None,
     csv_target: Path | None,
     steps_dir: Path | None,
@@ -78,6 +80,7 @@ def read(
         settings=settings_file,
         second_reader=second_reader,
         steps_dir=steps_dir,
+        calibration=calibration,
     )
     screen = ReadScreen(reader, json_target, csv_target, worklist=worklist, details=details)
     with (

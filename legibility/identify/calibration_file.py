@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -24,7 +25,8 @@ SCHEMA: Final = 2
 """Version of the file's fields; 1 had no slopes and no herds of several sizes."""
 SLOPES: Final = (-3.0, 3.0)
 """Choice: bounds of a slope; one unit of size is a tenfold registry."""
-_DECIMALS: Final = 9
+_DECIMALS: Final = 6
+_SHORT_LIST: Final = re.compile(r"\[\s*([-+\d.,e\s]+?)\s*\]")
 
 
 def load_final_calibration(path: Path | None = None) -> FinalCalibration:
@@ -62,6 +64,7 @@ def save_final_calibration(calibration: FinalCalibration, path: Path) -> None:
     """Writes a calibration to a temporary file beside ``path``, then renames it."""
     temporary = path.with_name(path.name + ".part")
     text = json.dumps({"schema": SCHEMA, **_record(calibration)}, indent=1)
+    text = _SHORT_LIST.sub(lambda found: "[" + " ".join(found[1].split()) + "]", text)
     temporary.write_text(text + "\n", encoding="utf-8")
     temporary.replace(path)
 

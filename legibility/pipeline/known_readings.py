@@ -81,7 +81,7 @@ def load_known_readings(path: Path) -> tuple[tuple[KnownReading, ...], str]:
         If the file cannot be read, has another schema, or its counts do not fit.
     """
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as archive:
             values = {name: archive[name] for name in archive.files}
     except (OSError, ValueError, EOFError, BadZipFile) as error:
         raise ModelError(f"{path}: cannot be read as stored readings: {error}") from error

@@ -27,7 +27,7 @@ from legibility.containers import (
 from legibility.enhance.chain import enhance
 from legibility.herd.grade import grade
 from legibility.identify.calibration import FinalCalibration
-from legibility.identify.calibration_file import load_final_calibration
+from legibility.identify.calibration_file import calibration_sha256, load_final_calibration
 from legibility.identify.decision import identify
 from legibility.identify.marktext import best_text
 from legibility.networks import models_sha256
@@ -122,13 +122,14 @@ def _read(
         readers=readers,
         timeout_s=settings.second_reader_timeout_s,
     )
+    calibration, digest = final_calibration(settings)
     quads = _quads(reading)
     capture = check_capture(photo, mark=MarkBox(quads) if quads else None)
     identification = identify(
         reading,
         registry,
         settings=settings,
-        calibration=_final_calibration(),
+        calibration=calibration,
         capture_good_enough=capture.good_enough,
     )
     text = best_text(reading, settings)
@@ -147,16 +148,28 @@ def _read(
         reading=reading,
         identification=identification,
         grade=None if refused else grade(reading, capture),
-        provenance=Provenance(__version__, models_sha256(), settings.sha256),
+        provenance=Provenance(__version__, models_sha256(), settings.sha256, digest),
         seconds=time.perf_counter() - started,
         measures=capture.measures,
     )
     return result, Steps(enhanced=enhanced, strips=sighting.tried, spots=sighting.spots)
 
 
-@lru_cache(maxsize=1)
-def _final_calibration() -> FinalCalibration:
-    return load_final_calibration()
+def final_calibration(settings: Settings) -> tuple[FinalCalibration, str]:
+    """The final calibration that the settings name, and its digest; loaded once a process.
+
+    Raises
+    ------
+    ModelError
+        If the file cannot be used.
+    """
+    return _loaded_calibration(settings.calibration_file)
+
+
+@lru_cache(maxsize=4)
+def _loaded_calibration(file: str) -> tuple[FinalCalibration, str]:
+    calibration = load_final_calibration(Path(file) if file else None)
+    return calibration, calibration_sha256(calibration)
 
 
 def _quads(reading: Reading) -> tuple[np.ndarray, ...]:

@@ -109,6 +109,7 @@ def result_record(result: PhotoResult) -> Record:
             "version": result.provenance.version,
             "model_sha256": result.provenance.model_sha256,
             "settings_sha256": result.provenance.settings_sha256,
+            "calibration_sha256": result.provenance.calibration_sha256,
         },
         "seconds": _number(result.seconds, 3),
     }

@@ -175,4 +175,4 @@ def _twinned(rng: np.random.Generator, marks: NDArray[np.bytes_]) -> NDArray[np.
 def _different(marks: NDArray[np.bytes_], own: np.bytes_) -> NDArray[np.bytes_]:
     """Without repetitions and without ``own``, in the order given."""
     kept = marks[np.sort(np.unique(marks, return_index=True)[1])]
-    return kept[kept != own]
+    return np.asarray(kept[kept != own])

@@ -83,7 +83,12 @@ def test_values_of_an_ambiguous_photo() -> None:
     assert record["candidate_set"] == ["goat 0142", "goat 0188", None]
     assert record["decision"] == "ambiguous"
     assert record["misread_risk"] == 0.29
-    assert list(record["provenance"]) == ["version", "model_sha256", "settings_sha256"]
+    assert list(record["provenance"]) == [
+        "version",
+        "model_sha256",
+        "settings_sha256",
+        "calibration_sha256",
+    ]
 
 
 def test_a_photo_without_a_reading_has_empty_values_not_missing_ones() -> None:
