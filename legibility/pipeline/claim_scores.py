@@ -143,4 +143,3 @@ def _or_no_mark(values: NDArray[np.float64], reading: Reading) -> NDArray[np.flo
 def as_recorded(settings: Settings) -> Settings:
     """Settings in which nothing can go wrong at application."""
     return replace(settings, p_swap=0.0, p_wrong_die=0.0, p_turned_die=0.0)
-
