@@ -106,9 +106,9 @@ class Spot:
     y: float
     height_px: float
     angle_deg: float
-    """Direction of the character's up vector, counter-clockwise from the picture's up."""
-    mirrored_logit: float
-    """> 0: seen in a mirror."""
+    """Of the axis across the row (up or down), counter-clockwise from the picture's up, -90..90."""
+    axis_certainty: float
+    """0 (no idea of the axis) .. 1."""
     score: float
     """0..1."""
 

@@ -24,6 +24,8 @@ USUAL_PITCH: Final = 0.9
 """Choice: distance of neighbouring characters in heights."""
 MOST_ROWS: Final = 7
 """Choice: row candidates handed on; each costs one run of the reader."""
+AXIS_PRICE: Final = 0.6
+"""Choice: price of a spot that is sure to stand across the line: about what it adds."""
 SEED_SCORE: Final = 0.3
 """Choice: a row needs one spot at least this sure."""
 SAME_ROW: Final = 0.6
@@ -45,9 +47,9 @@ class Row:
     length_px: float
     """From the first to the last spot's centre."""
     angle_deg: float
-    """Of the up direction, counter-clockwise from the picture's up, -180..180."""
+    """Of the up direction, counter-clockwise from the picture's up, -180..180; which of the two
+    ends of the axis is up is the reader's to find."""
     mirrored: bool
-    """By the spots' vote; the reader weighs the other ways too."""
     bend_per_px: float
     """Curvature: offset along the up direction is ``bend_per_px`` times the squared distance from
     the middle."""
@@ -69,7 +71,10 @@ def link_rows(spots: tuple[Spot, ...]) -> tuple[Row, ...]:
         shared = max((len(members & other) / len(members) for other in kept), default=0.0)
         if shared <= SAME_ROW and len(kept) < MOST_ROWS:
             kept.append(members)
-    return tuple(_fit([spots[i] for i in sorted(members)], grown[members]) for members in kept)
+    return tuple(
+        _fit([spots[i] for i in sorted(members)], grown[members], mirrored=False)
+        for members in kept
+    )
 
 
 def _axes(spots: tuple[Spot, ...], seed: int) -> list[float]:
@@ -85,9 +90,12 @@ def _axes(spots: tuple[Spot, ...], seed: int) -> list[float]:
 
 
 def _agreement(spots: tuple[Spot, ...], members: frozenset[int], axis: float) -> float:
-    """Sum of scores, less a price for characters that stand far apart."""
+    """Sum of scores, less a price for characters that stand far apart or across the line."""
     chosen = [spots[i] for i in sorted(members)]
     total = sum(spot.score for spot in chosen)
+    for spot in chosen:
+        off = math.sin(axis + math.radians(spot.angle_deg)) ** 2
+        total -= AXIS_PRICE * spot.score * spot.axis_certainty * off
     if len(chosen) < 2:
         return total
     along = sorted(spot.x * math.cos(axis) + spot.y * math.sin(axis) for spot in chosen)
@@ -131,25 +139,24 @@ def _along(spots: tuple[Spot, ...], seed: int, axis: float) -> set[int]:
     return members
 
 
-def _fit(spots: list[Spot], score: float) -> Row:
-    """Line, direction, handedness and bend of a row of spots."""
+def _fit(spots: list[Spot], score: float, *, up_deg: float | None = None, mirrored: bool) -> Row:
+    """Line, direction and bend of a row of spots; upright in the picture unless told."""
     weight = np.array([spot.score for spot in spots])
     xy = np.array([(spot.x, spot.y) for spot in spots])
     heights = np.array([spot.height_px for spot in spots])
     height = float(np.exp(np.average(np.log(heights), weights=weight)))
-    angles = np.radians([spot.angle_deg for spot in spots])
-    up = np.array([-(weight * np.sin(angles)).sum(), -(weight * np.cos(angles)).sum()])
+    sure = weight * [spot.axis_certainty for spot in spots]
+    twice = np.radians([2 * spot.angle_deg for spot in spots])
+    axis = math.atan2(float(sure @ np.sin(twice)), float(sure @ np.cos(twice))) / 2
+    angle = axis if up_deg is None else math.radians(up_deg)
+    up = np.array([-math.sin(angle), -math.cos(angle)])
     middle = np.average(xy, axis=0, weights=weight)
     if len(spots) > 1:
         _, _, axes = np.linalg.svd((xy - middle) * np.sqrt(weight)[:, None], full_matrices=False)
-        along = axes[0]
-        across = np.array([along[1], -along[0]])
-        # The spots' own up vectors say which side is likelier up; the reader decides.
-        if across @ up < 0:
-            across = -across
-        up = across
+        across = np.array([axes[0][1], -axes[0][0]])
+        towards = up if up_deg is not None else np.array([0.0, -1.0])
+        up = across if across @ towards >= 0 else -across
     up = up / (np.linalg.norm(up) + 1e-9)
-    mirrored = float((weight * [spot.mirrored_logit for spot in spots]).sum()) > 0
     right = np.array([-up[1], up[0]]) * (-1.0 if mirrored else 1.0)
     s = (xy - middle) @ right
     order = np.argsort(s)
@@ -192,9 +199,8 @@ def row_through(
     points, heights_px : centres in photo pixels in reading order, and sizes
     angle_deg, mirrored : how the characters stand
     """
-    logit = 1.0 if mirrored else -1.0
     spots = [
-        Spot(x=x, y=y, height_px=h, angle_deg=angle_deg, mirrored_logit=logit, score=1.0)
+        Spot(x=x, y=y, height_px=h, angle_deg=angle_deg, axis_certainty=1.0, score=1.0)
         for (x, y), h in zip(points, heights_px, strict=True)
     ]
-    return _fit(spots, score)
+    return _fit(spots, score, up_deg=angle_deg, mirrored=mirrored)

@@ -78,7 +78,7 @@ def _decode(output: NDArray[np.float32], scale: float, height: int, width: int) 
     peak = (score >= SCORE_FLOOR) & (score == cv2.dilate(score, np.ones((3, 3), np.uint8)))
     spots = []
     for row, column in zip(*np.nonzero(peak), strict=True):
-        dx, dy, up_x, up_y, size, mirrored = output[1:7, row, column]
+        dx, dy, cos2, sin2, size = output[1:6, row, column]
         height_px = UNIT_HEIGHT_PX * math.exp(float(np.clip(size, -2.0, 2.0)))
         x = (column + dx + 0.5) * STRIDE - 0.5
         y = (row + dy + 0.5) * STRIDE - 0.5
@@ -90,8 +90,9 @@ def _decode(output: NDArray[np.float32], scale: float, height: int, width: int) 
                 x=float((x + 0.5) / scale - 0.5),
                 y=float((y + 0.5) / scale - 0.5),
                 height_px=height_px / scale,
-                angle_deg=math.degrees(math.atan2(-float(up_x), -float(up_y))),
-                mirrored_logit=float(mirrored),
+                # The network's angles run clockwise, as y points down.
+                angle_deg=-math.degrees(math.atan2(float(sin2), float(cos2))) / 2,
+                axis_certainty=min(1.0, math.hypot(float(cos2), float(sin2))),
                 score=float(score[row, column]),
             )
         )

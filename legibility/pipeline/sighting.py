@@ -20,8 +20,15 @@ from legibility.read.network import N_POSES, Place, StripView, flip, view_strips
 
 PRESENT: Final = 0.35
 """Choice: a place this likely to hold a character counts when rows are laid again."""
-ROWS_TRIED: Final = 4
-"""Choice: row candidates the reader looks at in all poses; each costs four runs."""
+ROWS_TRIED: Final = 5
+"""Choice: row candidates the reader looks at; where characters are shows in any pose, so each
+costs one run."""
+RIVAL_ROWS: Final = 3
+"""Choice: most row candidates looked at in the other three poses."""
+RIVAL_SHARE: Final = 0.7
+"""Choice: a row with this share of the best one's presence is its rival."""
+SETTLED_POSE: Final = 0.999
+"""Choice: a pose this probable is not asked for again when the row is laid anew."""
 MIRRORED_PRIOR: Final = 0.3
 """Choice: share of photos taken from behind, with light through the ear."""
 EVIDENCE_WEIGHT: Final = 1.0
@@ -30,6 +37,8 @@ POSE_FLOOR: Final = 0.02
 """Choice: poses less probable than this are not looked at."""
 SECOND_ROW_EVIDENCE: Final = 0.6
 """Choice: what a second row must show; about one clear character."""
+SECOND_ROW_CLEAR: Final = 0.5
+"""Choice: presence that one of its characters must reach; wrinkles sum up to a row, too."""
 SECOND_ROW_STEP: Final = 1.45
 """Choice: heights from the first row to a second one; the strip shows 1.1 to 1.8."""
 PROBE_LENGTH: Final = 3.0
@@ -81,6 +90,8 @@ class _Posed:
     views: tuple[StripView, ...]
     logp: NDArray[np.float64]
     """(4,) log-probability of each pose of the strip."""
+    prior: NDArray[np.float64]
+    """(4,) the part of it that is not from this strip."""
 
     @property
     def best(self) -> int:
@@ -100,15 +111,29 @@ def _pose_scores(views: Sequence[StripView]) -> NDArray[np.float64]:
     return np.asarray(np.mean(votes, axis=0) + EVIDENCE_WEIGHT * evidence)
 
 
-def _look(strips: Sequence[RowStrip], mirrored: NDArray[np.bool_]) -> list[_Posed]:
-    """All strips in all poses; ``mirrored`` says which were cut as seen in a mirror."""
-    pictures = [flip(strip.pixels, pose) for strip in strips for pose in range(N_POSES)]
-    views = view_strips(pictures)
+def _look(
+    strips: Sequence[RowStrip],
+    mirrored: NDArray[np.bool_],
+    known: Sequence[tuple[int, StripView]] = (),
+) -> list[_Posed]:
+    """All strips in all poses.
+
+    Parameters
+    ----------
+    mirrored : which strips were cut as seen in a mirror
+    known : for each strip, a pose it was looked at already and what was seen
+    """
+    have = [dict([known[i]]) if known else {} for i in range(len(strips))]
+    missing = [(i, k) for i in range(len(strips)) for k in range(N_POSES) if k not in have[i]]
+    for (i, k), view in zip(
+        missing, view_strips([flip(strips[i].pixels, k) for i, k in missing]), strict=True
+    ):
+        have[i][k] = view
     posed = []
-    for i in range(len(strips)):
-        own = views[N_POSES * i : N_POSES * (i + 1)]
+    for i, views in enumerate(have):
+        own = tuple(views[k] for k in range(N_POSES))
         prior = _mirrored_prior(bool(mirrored[i]))
-        posed.append(_Posed(own, normalise_log(_pose_scores(own) + prior)))
+        posed.append(_Posed(own, normalise_log(_pose_scores(own) + prior), prior))
     return posed
 
 
@@ -131,27 +156,46 @@ def sight_mark(pixels: ColorImage, *, not_seen: Mask | None = None) -> Sighting:
     rows = link_rows(spots)
     if not rows:
         return Sighting((), np.log(np.full(N_POSES, 1 / N_POSES)), 0.0, spots, (), False)
-    strips = [cut_strip(pixels, row, not_seen=not_seen) for row in rows[:ROWS_TRIED]]
-    seen = [
-        _uprighted(pixels, row, posed, not_seen)
-        for row, posed in zip(rows, _look(strips, _mirrored(rows)), strict=False)
-    ]
-    leader = max(seen, key=lambda row: place_evidence(row.view.places))
-    (first,) = _refined(pixels, (leader,), not_seen)
-    found = _with_second_row(pixels, first, not_seen)
-    found, pose = _best_way_round(pixels, found, not_seen)
+    seen = view_rows(pixels, rows[:ROWS_TRIED], not_seen)
+    found, pose = max(_marks(pixels, seen, not_seen), key=lambda mark: _evidence(mark[0]))
+    if len(found) > 1 or float(pose.max()) < math.log(SETTLED_POSE):
+        found, pose = _best_way_round(pixels, found, not_seen)
     return Sighting(
         rows=found,
         pose_logp=pose,
-        evidence=sum(place_evidence(row.view.places) for row in found),
+        evidence=_evidence(found),
         spots=spots,
-        tried=tuple(strips),
+        tried=tuple(row.strip for row in seen),
         page_like=_is_page(rows),
     )
 
 
-def _mirrored(rows: Sequence[Row]) -> NDArray[np.bool_]:
-    return np.array([row.mirrored for row in rows], dtype=np.bool_)
+def _mirrored(rows: Sequence[SeenRow]) -> NDArray[np.bool_]:
+    return np.array([seen.row.mirrored for seen in rows], dtype=np.bool_)
+
+
+def _presence(seen: SeenRow) -> float:
+    return sum(place.presence for place in seen.view.places)
+
+
+def _evidence(found: Sequence[SeenRow]) -> float:
+    return sum(place_evidence(row.view.places) for row in found)
+
+
+def _marks(
+    pixels: ColorImage, seen: Sequence[SeenRow], not_seen: Mask | None
+) -> list[tuple[tuple[SeenRow, ...], NDArray[np.float64]]]:
+    """The likeliest marks: rows in their best pose, and the log-probability of each pose then."""
+    ranked = sorted(seen, key=_presence, reverse=True)[:RIVAL_ROWS]
+    rivals = [row for row in ranked if _presence(row) >= RIVAL_SHARE * _presence(ranked[0])]
+    looked = _look([r.strip for r in rivals], _mirrored(rivals), [(0, r.view) for r in rivals])
+    marks = []
+    for row, posed in zip(rivals, looked, strict=True):
+        upright = _uprighted(pixels, row.row, posed, not_seen)
+        (first,) = _refined(pixels, (upright,), not_seen)
+        found = _with_second_row(pixels, first, not_seen)
+        marks.append((found, posed.logp[np.arange(N_POSES) ^ posed.best]))
+    return marks
 
 
 def _uprighted(pixels: ColorImage, row: Row, posed: _Posed, not_seen: Mask | None) -> SeenRow:
@@ -166,8 +210,9 @@ def _best_way_round(
 ) -> tuple[tuple[SeenRow, ...], NDArray[np.float64]]:
     """The rows in their most probable common pose, and the log-probability of each pose then."""
     rows = [seen.row for seen in found]
-    posed = _look([seen.strip for seen in found], _mirrored(rows))
-    logp = normalise_log(np.sum([p.logp for p in posed], axis=0))
+    posed = _look([seen.strip for seen in found], _mirrored(found), [(0, s.view) for s in found])
+    # Two rows of one ear share the way they were photographed: its prior counts once.
+    logp = normalise_log(np.sum([p.logp - p.prior for p in posed], axis=0) + posed[0].prior)
     best = int(np.argmax(logp))
     upright = tuple(
         SeenRow(
@@ -222,7 +267,9 @@ def _with_second_row(
     if strengths[side] < SECOND_ROW_EVIDENCE:
         return (first,)
     (second,) = _refined(pixels, (looked[side],), not_seen)
-    if place_evidence(second.view.places) < SECOND_ROW_EVIDENCE or not _apart(first, second):
+    clearest = max((place.presence for place in second.view.places), default=0.0)
+    weak = place_evidence(second.view.places) < SECOND_ROW_EVIDENCE
+    if weak or clearest < SECOND_ROW_CLEAR or not _apart(first, second):
         return (first,)
     return (second, first) if side == 0 else (first, second)
 

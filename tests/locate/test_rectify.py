@@ -116,7 +116,7 @@ def test_long_rows_are_cut_at_a_smaller_scale() -> None:
 
 
 def test_outside_the_photo_is_not_seen() -> None:
-    spot = Spot(x=10, y=350, height_px=60, angle_deg=0, mirrored_logit=-1, score=1)
+    spot = Spot(x=10, y=350, height_px=60, angle_deg=0, axis_certainty=1, score=1)
     row = row_through([(spot.x, spot.y)], [60], angle_deg=0, mirrored=False, score=1)
     strip = cut_strip(np.full((*SIZE, 3), 9, np.uint8), row)
     scale = np.linalg.norm(strip.to_photo[:2, 0])

@@ -16,8 +16,8 @@ ROWS, COLUMNS = 24, 32
 
 
 def quiet() -> NDArray[np.float32]:
-    """Output (8, rows, columns) of a picture of 96 x 128 px without characters."""
-    output = np.zeros((8, ROWS, COLUMNS), np.float32)
+    """Output (7, rows, columns) of a picture of 96 x 128 px without characters."""
+    output = np.zeros((7, ROWS, COLUMNS), np.float32)
     output[0] = -9
     return output
 
@@ -29,7 +29,6 @@ def put(
     *,
     height: float = 24.0,
     angle_deg: float = 0.0,
-    mirrored: float = -3.0,
     logit: float = 3.0,
 ) -> None:
     """Write a character at a place in the level's pixels, as the loss asks for it."""
@@ -40,10 +39,9 @@ def put(
         logit,
         cx - column,
         cy - row,
-        -math.sin(angle),
-        -math.cos(angle),
+        math.cos(-2 * angle),
+        math.sin(-2 * angle),
         math.log(height / 24),
-        mirrored,
         0,
     )
 
@@ -56,14 +54,15 @@ def decoded(output: NDArray[np.float32], *, scale: float = 1.0) -> list[Spot]:
 @pytest.mark.parametrize("scale", [1.0, 0.25])
 def test_place_size_and_direction_come_back(angle: float, scale: float) -> None:
     output = quiet()
-    put(output, 61.3, 40.8, height=31.0, angle_deg=angle, mirrored=2.5)
+    put(output, 61.3, 40.8, height=31.0, angle_deg=angle)
     (spot,) = decoded(output, scale=scale)
     # Pixel centres at whole numbers: (x + 0.5) scales, not x.
     assert spot.x == pytest.approx((61.3 + 0.5) / scale - 0.5, abs=1e-3)
     assert spot.y == pytest.approx((40.8 + 0.5) / scale - 0.5, abs=1e-3)
     assert spot.height_px == pytest.approx(31.0 / scale, rel=1e-5)
-    assert math.remainder(spot.angle_deg - angle, 360) == pytest.approx(0, abs=1e-3)
-    assert spot.mirrored_logit == pytest.approx(2.5)
+    # A row read from either side has the same axis.
+    assert math.remainder(spot.angle_deg - angle, 180) == pytest.approx(0, abs=1e-3)
+    assert spot.axis_certainty == pytest.approx(1)
     assert spot.score == pytest.approx(1 / (1 + math.exp(-3)), rel=1e-5)
 
 
@@ -89,7 +88,7 @@ def test_nothing_is_found_in_the_padding() -> None:
 
 
 def spot(x: float, y: float, height: float, score: float) -> Spot:
-    return Spot(x=x, y=y, height_px=height, angle_deg=0, mirrored_logit=-1, score=score)
+    return Spot(x=x, y=y, height_px=height, angle_deg=0, axis_certainty=1, score=score)
 
 
 def test_the_strongest_of_a_place_is_kept() -> None:
@@ -117,7 +116,7 @@ def test_any_size_of_picture_is_taken(
         name: str, inputs: NDArray[np.float32], *, outputs: list[str]
     ) -> tuple[NDArray[np.float32]]:
         shapes.append(inputs.shape)
-        empty = np.full((1, 8, inputs.shape[2] // 4, inputs.shape[3] // 4), -9, np.float32)
+        empty = np.full((1, 7, inputs.shape[2] // 4, inputs.shape[3] // 4), -9, np.float32)
         return (empty,)
 
     monkeypatch.setattr(spotter, "run_network", run)

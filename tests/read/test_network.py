@@ -195,11 +195,16 @@ def test_printed_digits_are_read() -> None:
     assert sum(a == b for a, b in zip(truth, said, strict=True)) >= 25, said
 
 
-def test_printed_digits_are_seen_upright() -> None:
-    _, strips = printed_digits()
-    upright = [int(view.pose_logp.argmax()) == 0 for view in view_strips(strips)]
-    # Measured: all 26.
-    assert sum(upright) >= 24
+def test_printed_digits_are_seen_upright_where_they_can_be() -> None:
+    truth, strips = printed_digits()
+    for digit, view in zip(truth, view_strips(strips), strict=True):
+        upright = float(np.exp(view.pose_logp[0]))
+        if digit in "23457":
+            assert upright > 0.7, digit
+        if digit in "69":
+            # Upright or turned, they are the same two characters.
+            assert float(np.exp(view.pose_logp[[0, 1]]).sum()) > 0.9
+            assert upright < 0.9
 
 
 def test_handwritten_digits_are_read_better_than_by_chance() -> None:
