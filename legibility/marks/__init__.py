@@ -1,0 +1,1 @@
+"""What marks may look like: rules, year letters, check characters, and how many marks they allow."""
