@@ -12,7 +12,7 @@ import click
 from legibility.batch import FileReader, file_reader, open_results
 from legibility.cli import options
 from legibility.cli.output import json_output
-from legibility.identify.calibration_file import save_final_calibration
+from legibility.identify.calibration_file import load_final_calibration, save_final_calibration
 from legibility.report.calibration import calibration_lines
 
 if TYPE_CHECKING:
@@ -79,7 +79,6 @@ def _recalibrated(truth: Path, reader: FileReader, jobs: int) -> Recalibration:
     """Read the photos, with a bar on a terminal, and calibrate on them."""
     from legibility.evaluate.recalibrate import recalibrate
     from legibility.evaluate.truth_table import load_truth_table
-    from legibility.pipeline.run import final_calibration
 
     animals, _ = reader.inputs()
     if animals is None:
@@ -87,6 +86,7 @@ def _recalibrated(truth: Path, reader: FileReader, jobs: int) -> Recalibration:
     table = load_truth_table(truth, animals)
     paths = [known.path for known in table.photos]
     bare = replace(reader, registry=None, rules=None)
+    used = reader.settings.calibration_file
     with (
         open_results(paths, reader=bare, jobs=jobs) as results,
         click.progressbar(
@@ -102,5 +102,5 @@ def _recalibrated(truth: Path, reader: FileReader, jobs: int) -> Recalibration:
             stream,
             animals,
             settings=reader.settings,
-            current=final_calibration(reader.settings)[0],
+            current=load_final_calibration(Path(used) if used else None),
         )

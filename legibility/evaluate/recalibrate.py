@@ -35,6 +35,7 @@ say more than 98 %; a 95 % set needs 19, and each of five folds ten to be judged
 ENOUGH_UNREGISTERED: Final = 20
 """Choice: with so many photos of animals that are not registered they speak for themselves (a 95 %
 set needs 19); with fewer, every other photo counts a little as of an animal left out."""
+NO_PHOTO: Final = "cannot be used as a photo"
 BINS: Final = 10
 """Choice: of the reliability diagram, equally filled."""
 
@@ -95,11 +96,14 @@ def known_records(
     ids = registry.columns["animal_id"]
     place = {ids[index]: index for index in range(len(ids))}
     left_out: Counter[str] = Counter()
-    records, seen = [], set[str]()
+    records, seen, first_error = [], set[str](), ""
     strangers = sum(not known.animal_id for known in table.photos)
     share = settings.not_registered_prior if strangers < ENOUGH_UNREGISTERED else 0.0
     for known, result in zip(table.photos, results, strict=True):
         reason = _unusable(result, seen)
+        if reason == NO_PHOTO:
+            first_error = first_error or " ".join(result.reasons)
+            reason = f"{NO_PHOTO}, first {first_error}"
         if reason:
             left_out[reason] += 1
             continue
@@ -124,7 +128,7 @@ def known_records(
 
 def _unusable(result: PhotoResult, seen: set[str]) -> str:
     if result.status is Status.ERROR:
-        return "cannot be used as a photo"
+        return NO_PHOTO
     if result.sha256 in seen:
         return "same file as another photo"
     if not _is_read(result.reading):

@@ -92,13 +92,14 @@ def calibration_lines(found: Recalibrated) -> list[str]:
     """The report for a terminal of 80 columns."""
     before, after = found.before, found.after
     lines = [f"Photos: {found.given} given, {after.photos} used"]
-    lines += [f"  {count} left out: {reason}" for reason, count in found.left_out.items()]
+    for reason, count in found.left_out.items():
+        lines += wrapped(f"{count} left out: {reason}", indent="    ", first="  ")
     lines += ["", *columns(_rows(before, after), limits=(34, 16, 16), right=frozenset({1, 2}))]
     for title, promise in (("before", before), ("after", after)):
         lines += ["", f"First candidate, {title}: stated (|) and right (o, interval ---)"]
         lines += [_bin_line(each) for each in promise.bins]
         lines.append(" " * 16 + "0" + "1".rjust(DIAGRAM))
-    lines += ["", *wrapped(_verdict(found), first="")]
+    lines += ["", *wrapped(_verdict(found), indent="", first="")]
     return lines
 
 
