@@ -1,12 +1,14 @@
 """The marks that an animal outside the registry may carry, and their average likelihood.
 
 Characters at different places are drawn independently, so that the average over all marks (36**16
-of them for two rows of eight) is one pass of the alignment with averaged cells.
+of them for two rows of eight) is one pass of the alignment with averaged cells. Only a check
+character hangs on the others; such marks are averaged over in :mod:`.checked_average`, exactly too.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -15,9 +17,12 @@ from numpy.typing import NDArray
 from legibility.alphabet import CHARACTERS, N_CHARACTERS
 from legibility.containers import Reading
 from legibility.identify.alignment import Prices, average_row_likelihood, empty_log_likelihood
+from legibility.identify.checked_average import CheckedMarks, checked_log_likelihood
 from legibility.identify.likelihood import hypothesis_weights, placements, row_logp
 from legibility.identify.marktable import BASE, MarkTable
-from legibility.identify.rules import Rules
+from legibility.marks.patterns import Place
+from legibility.marks.rules import Layout as Kind
+from legibility.marks.rules import Rules, layouts_of
 
 OWN_SHAPE_SHARE: Final = 0.5
 """Choice: share of unregistered animals whose mark is built like the registry's own (row lengths,
@@ -42,6 +47,8 @@ class UnregisteredMarks:
     profiles: tuple[NDArray[np.float64], ...]
     """Each (places, 36): probability of every character at every place of a row."""
     layouts: tuple[Layout, ...]
+    checked: tuple[CheckedMarks, ...] = ()
+    """Marks that end with a check character."""
 
     def of_rows(self, rows: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
         """(k,) log-shares and (k, rows, 2) profiles and lengths of layouts of that many rows."""
@@ -66,23 +73,26 @@ def unregistered_marks(
         there, and at each place a letter or a digit as often as there, each letter (digit) equally
         likely.
     rules : Rules, optional
-        The others are all marks these rules allow: number of rows, then lengths, then characters,
-        each equally likely.
+        The others are all marks these rules allow: forms (or numbers of rows), then lengths, then
+        characters at each place, each equally likely. With forms the first share keeps to them
+        too, and takes from the registry how often each occurs.
     """
     rules = rules or Rules()
-    allowed = _allowed(rules)
-    profiles = [np.tile(allowed / allowed.sum(), (rules.longest_row, 1))]
-    lengths = range(rules.shortest_row, rules.longest_row + 1)
     own = table is not None and len(table) > 0 and own_shape_share > 0
-    rest = np.log1p(-own_shape_share) if own else 0.0
-    share = rest - np.log(rules.max_rows) - np.log(len(lengths))
-    layouts = [Layout(float(share), ((0, length),)) for length in lengths]
-    if rules.max_rows == 2:
-        share -= np.log(len(lengths))
-        layouts += [Layout(float(share), ((0, a), (0, b))) for a in lengths for b in lengths]
+    rest = float(np.log1p(-own_shape_share)) if own else 0.0
+    collected = _Collected()
+    kinds = layouts_of(rules)
+    parents = [(kind.form, len(kind.rows) if kind.form < 0 else 0) for kind in kinds]
+    for kind, parent in zip(kinds, parents, strict=True):
+        share = rest - np.log(len(set(parents))) - np.log(parents.count(parent))
+        collected.add(float(share), kind, tuple(_uniform(row) for row in kind.rows))
     if own and table is not None:
-        _add_own(table, allowed, float(np.log(own_shape_share)), profiles, layouts)
-    return UnregisteredMarks(tuple(profiles), tuple(layouts))
+        log_share = float(np.log(own_shape_share))
+        if not rules.forms:
+            _add_own(table, rules, log_share, collected.profiles, collected.layouts)
+        elif not _add_own_forms(table, kinds, log_share, collected):
+            return unregistered_marks(rules=rules)  # No mark of the registry keeps to the forms.
+    return collected.finished()
 
 
 def unregistered_log_likelihood(
@@ -99,7 +109,7 @@ def unregistered_log_likelihood(
     """
     prices = prices or Prices()
     kinds = [(rows, *marks.of_rows(rows)) for rows in (1, 2)]
-    longest = max(profile.shape[0] for profile in marks.profiles)
+    longest = max((profile.shape[0] for profile in marks.profiles), default=0)
     terms: list[NDArray[np.float64]] = []
     weights = hypothesis_weights(reading.hypotheses)
     for weight, rows in zip(weights, row_logp(reading), strict=True):
@@ -119,16 +129,101 @@ def unregistered_log_likelihood(
                     if seen is not None:
                         term = term + averages[seen, piece[:, 0], piece[:, 1] - 1]
                 terms.append(term)
+        for checked in marks.checked:
+            for place in placements(len(checked.weights), len(rows), prices=prices):
+                constant = float(weight) + place.log_weight + sum(empty[row] for row in place.empty)
+                seen_rows = [None if seen is None else rows[seen] for seen in place.rows]
+                value = checked_log_likelihood(seen_rows, checked, prices=prices)
+                terms.append(np.array([checked.log_share + constant + value]))
     return float(np.logaddexp.reduce(np.concatenate(terms))) if terms else -np.inf
 
 
-def _allowed(rules: Rules) -> NDArray[np.float64]:
-    return np.array([float(character in rules.characters) for character in CHARACTERS])
+@dataclass(slots=True)
+class _Collected:
+    profiles: list[NDArray[np.float64]] = field(default_factory=list)
+    layouts: list[Layout] = field(default_factory=list)
+    checked: list[CheckedMarks] = field(default_factory=list)
+
+    def add(self, log_share: float, kind: Kind, rows: tuple[NDArray[np.float64], ...]) -> None:
+        if kind.scheme is not None:
+            self.checked.append(CheckedMarks(log_share, kind, rows))
+            return
+        pieces = []
+        for row in rows:
+            self.profiles.append(row)
+            pieces.append((len(self.profiles) - 1, row.shape[0]))
+        self.layouts.append(Layout(log_share, tuple(pieces)))
+
+    def finished(self) -> UnregisteredMarks:
+        """With each profile that begins another one replaced by the longer one."""
+        longest: dict[bytes, tuple[int, int]] = {}
+        for number in sorted(range(len(self.profiles)), key=lambda n: -self.profiles[n].shape[0]):
+            profile = self.profiles[number]
+            for length in range(profile.shape[0], 0, -1):
+                longest.setdefault(profile[:length].tobytes(), (number, length))
+        kept: dict[int, int] = {}
+        layouts = []
+        for layout in self.layouts:
+            pieces = []
+            for number, length in layout.rows:
+                found, _ = longest[self.profiles[number][:length].tobytes()]
+                pieces.append((kept.setdefault(found, len(kept)), length))
+            layouts.append(Layout(layout.log_share, tuple(pieces)))
+        profiles = tuple(self.profiles[number] for number in kept)
+        return UnregisteredMarks(profiles, tuple(layouts), tuple(self.checked))
+
+
+def _mask(allowed: str) -> NDArray[np.float64]:
+    return np.array([float(character in allowed) for character in CHARACTERS])
+
+
+def _uniform(row: Sequence[Place]) -> NDArray[np.float64]:
+    """(places, 36) each allowed character equally likely."""
+    masks = np.array([_mask(place.allowed) for place in row])
+    return np.asarray(masks / masks.sum(axis=1, keepdims=True), dtype=np.float64)
+
+
+def _add_own_forms(
+    table: MarkTable, kinds: Sequence[Kind], log_share: float, collected: _Collected
+) -> bool:
+    """Layouts as often as in the registry, with its letters and digits by place."""
+    lengths = table.characters.astype(np.int64)
+    second = np.where(table.second_row >= 0, lengths[table.second_row], 0)
+    left = np.ones(len(table), dtype=bool)
+    found = []
+    for kind in kinds:
+        wanted = (*kind.lengths, 0)[:2]
+        chosen = np.flatnonzero(
+            left & (lengths[table.first_row] == wanted[0]) & (second == wanted[1])
+        )
+        ids = (table.first_row, table.second_row)[: len(kind.rows)]
+        for row, row_ids in zip(kind.rows, ids, strict=True):
+            for place, allowed in enumerate(row):
+                digits = _digits(table, row_ids[chosen], len(row) - 1 - place)
+                chosen = chosen[_mask(allowed.allowed)[digits] > 0]
+        left[chosen] = False
+        if chosen.size:
+            found.append((kind, chosen))
+    total = sum(chosen.size for _, chosen in found)
+    for kind, chosen in found:
+        ids = (table.first_row, table.second_row)[: len(kind.rows)]
+        rows = tuple(
+            _profile(table, row_ids[chosen], np.array([_mask(place.allowed) for place in row]))
+            for row, row_ids in zip(kind.rows, ids, strict=True)
+        )
+        collected.add(log_share + float(np.log(chosen.size / total)), kind, rows)
+    return total > 0
+
+
+def _digits(table: MarkTable, rows: NDArray[np.int32], from_right: int) -> NDArray[np.int64]:
+    """Index of the characters at one place of rows."""
+    keys = table.row_keys[rows] // np.uint64(BASE**from_right) % np.uint64(BASE)
+    return (keys - np.uint64(1)).astype(np.int64)
 
 
 def _add_own(
     table: MarkTable,
-    allowed: NDArray[np.float64],
+    rules: Rules,
     log_share: float,
     profiles: list[NDArray[np.float64]],
     layouts: list[Layout],
@@ -139,8 +234,13 @@ def _add_own(
     for kind in np.unique(kinds):
         chosen = np.flatnonzero(kinds == kind)
         rows = []
-        for row_ids in (table.first_row, table.second_row)[: 2 if kind % 100 else 1]:
-            profile = _profile(table, row_ids[chosen], allowed)
+        for number, row_ids in enumerate(
+            (table.first_row, table.second_row)[: 2 if kind % 100 else 1]
+        ):
+            places = int(table.characters[row_ids[chosen[0]]])
+            fixed = rules.prefix[:places] if number == 0 else ""
+            allowed = [_mask(c) for c in fixed] + [_mask(rules.in_use)] * (places - len(fixed))
+            profile = _profile(table, row_ids[chosen], np.array(allowed))
             rows.append((len(profiles), profile.shape[0]))
             profiles.append(profile)
         share = log_share + float(np.log(chosen.size / len(table)))
@@ -150,15 +250,16 @@ def _add_own(
 def _profile(
     table: MarkTable, rows: NDArray[np.int32], allowed: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """(places, 36) letters and digits by place as often as in ``rows``."""
-    length = int(table.characters[rows[0]])
-    profile = np.zeros((length, N_CHARACTERS))
-    keys = table.row_keys[rows]
-    for place in range(length):
-        digit = keys // np.uint64(BASE ** (length - 1 - place)) % np.uint64(BASE)
-        letters = float(np.mean(_IS_LETTER[(digit - np.uint64(1)).astype(np.int64)]))
-        for share, kind in ((letters, _IS_LETTER), (1.0 - letters, ~_IS_LETTER)):
-            members = kind & (allowed > 0)
-            members = members if bool(members.any()) else kind
-            profile[place, members] = share / np.count_nonzero(members)
+    """(places, 36) letters and digits by place as often as in ``rows``, among those allowed."""
+    profile = np.zeros((allowed.shape[0], N_CHARACTERS))
+    for place in range(allowed.shape[0]):
+        digits = _digits(table, rows, allowed.shape[0] - 1 - place)
+        letters = float(np.mean(_IS_LETTER[digits]))
+        kinds = [(letters, _IS_LETTER), (1.0 - letters, ~_IS_LETTER)]
+        usable = [bool(np.any(kind & (allowed[place] > 0))) for _, kind in kinds]
+        if not all(usable) and any(usable):
+            kinds = [(1.0, kinds[usable.index(True)][1])]
+        for share, kind in kinds:
+            members = kind & (allowed[place] > 0)
+            profile[place, members] = share / max(1, np.count_nonzero(members))
     return profile

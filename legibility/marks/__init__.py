@@ -1,1 +1,1 @@
-"""What marks may look like: rules, year letters, check characters, and how many marks they allow."""
+"""What marks may look like: rules, year letters, check characters; and how many marks there are."""

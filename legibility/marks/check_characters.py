@@ -128,6 +128,8 @@ def _hybrid(name: str, modulus: int, covered: str) -> CheckScheme:
     """ISO 7064 hybrid system MOD modulus + 1, modulus."""
 
     def step(state: int, character: str, _: int) -> int:
+        if not state:  # No text leads here; kept apart, so that each step stays one to one.
+            return 0
         total = (state + covered.index(character)) % modulus
         return (total or modulus) * 2 % (modulus + 1)
 

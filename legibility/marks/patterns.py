@@ -133,9 +133,7 @@ def _parts(
     return parts
 
 
-def _places(
-    token: re.Match[str], pattern: str, vocabulary: Vocabulary
-) -> tuple[Place, ...]:
+def _places(token: re.Match[str], pattern: str, vocabulary: Vocabulary) -> tuple[Place, ...]:
     if token["set"] is not None:
         return (Place(_members(token["set"][1:-1], pattern)),)
     if token["field"] == "prefix":

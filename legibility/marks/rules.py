@@ -243,7 +243,7 @@ def _check_problem(layout: Layout, form: Form) -> str:
     roles = [place.role == "check" for place in places]
     if roles != [False] * (len(roles) - scheme.length) + [True] * scheme.length:
         return f"rows: {{check}} has to stand once, at the mark's end ({form.check} is named)"
-    if not any(roles[:1]) and not places[-1].allowed:
+    if not places[-1].allowed:
         return f"check: no check character of {form.check} is in use"
     for place in places[: -scheme.length]:
         inside = [character in layout.covers for character in place.allowed]

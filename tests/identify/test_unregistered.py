@@ -5,10 +5,12 @@ import itertools
 import numpy as np
 import pytest
 
+from legibility.alphabet import index_of
+from legibility.containers import Reading
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import build_mark_table
-from legibility.identify.rules import Rules
 from legibility.identify.unregistered import unregistered_log_likelihood, unregistered_marks
+from legibility.marks.rules import Form, Rules, layouts_of
 from legibility.settings import Settings
 from tests.identify.reading_builder import random_cell, reading
 
@@ -53,3 +55,84 @@ def test_shares_sum_to_one() -> None:
         unregistered_marks(rules=Rules()),
     ):
         assert np.exp([layout.log_share for layout in marks.layouts]).sum() == pytest.approx(1.0)
+
+
+def average_one_by_one(seen: Reading, rules: Rules) -> float:
+    """Oracle: every mark of every layout of the rules, weighted by its share, one by one."""
+    layouts = layouts_of(rules)
+    forms = [(layout.form, len(layout.rows) * (layout.form < 0)) for layout in layouts]
+    shares: dict[str, float] = {}
+    for layout, form in zip(layouts, forms, strict=True):
+        every = itertools.product(*(place.allowed for place in layout.places))
+        texts = ["".join(characters) for characters in every]
+        marks = [(text[: layout.lengths[0]], text[layout.lengths[0] :]) for text in texts]
+        kept = [rows if rows[1] else rows[:1] for rows in marks]
+        kept = [rows for rows in kept if layout.fits(rows)]
+        for rows in kept:
+            share = 1 / len(set(forms)) / forms.count(form) / len(kept)
+            shares["/".join(rows)] = shares.get("/".join(rows), 0.0) + share
+    assert sum(shares.values()) == pytest.approx(1.0)
+    table = build_mark_table(list(shares))
+    each = registry_log_likelihood(seen, table, settings=NEVER)
+    return float(np.log(np.sum(np.array(list(shares.values())) * np.exp(each))))
+
+
+@pytest.mark.parametrize(
+    "rules",
+    [
+        Rules(characters="AB1", exclude="A", prefix="KT", longest_row=3),
+        Rules(forms=(Form(("K[A-C]#{1,2}",)), Form(("A|BC", "[18]{1,2}"))), characters="AB1289"),
+        Rules(forms=(Form(("K{year}#{1,2}",)),), year_letters="adga", characters="AB789"),
+        Rules(forms=(Form(("[AB8]{1,2}{check}",), check="mod-37-2"),)),
+        Rules(forms=(Form(("[AB8]{2}", "[0-4]{check}"), check="mod-37-36"),)),
+        Rules(forms=(Form(("[AB]{2}", "[0-4]{2}{check}"), check="mod-97-10"),)),
+        Rules(
+            forms=(
+                Form(("[AB]{2}", "[1-7]{1,2}{check}"), check="mod-11-2", check_covers="digits"),
+                Form(("[AB]{1,2}",)),
+            )
+        ),
+        Rules(forms=(Form(("[0-4]{3}{check}",), check="verhoeff"),)),
+        Rules(forms=(Form(("[0-4]{3}", "{check}"), check="damm"),)),
+    ],
+)
+def test_forms_and_check_characters_are_averaged_exactly(rules: Rules) -> None:
+    rng = np.random.default_rng(5)
+    for seen in (
+        reading([[random_cell(rng) for _ in range(3)]]),
+        reading([[random_cell(rng), random_cell(rng)], [random_cell(rng) for _ in range(3)]]),
+    ):
+        got = unregistered_log_likelihood(seen, unregistered_marks(rules=rules))
+        assert got == pytest.approx(average_one_by_one(seen, rules), rel=1e-10)
+
+
+def test_own_shape_keeps_to_the_forms() -> None:
+    rules = Rules(
+        forms=(Form(("K*[0-9]",)), Form(("**{check}",), check="mod-37-2"), Form(("Z",))),
+    )
+    table = build_mark_table(["KA1", "KB2", "K77", "12K"])
+    marks = unregistered_marks(table, rules=rules, own_shape_share=1 - 1e-12)
+    own = [layout for layout in marks.layouts if layout.log_share > -20]
+    assert np.exp([layout.log_share for layout in own]) == pytest.approx([0.75])
+    profile = marks.profiles[own[0].rows[0][0]]
+    assert profile[0, index_of("K")] == 1.0
+    assert profile[1, :26].sum() == pytest.approx(2 / 3)
+    assert profile[2, 26:].sum() == pytest.approx(1.0)
+    checked = [kind for kind in marks.checked if kind.log_share > -20]
+    assert np.exp([kind.log_share for kind in checked]) == pytest.approx([0.25])
+    np.testing.assert_allclose(checked[0].weights[0].sum(axis=1), 1.0)
+
+
+def test_own_shape_without_a_fitting_mark_is_what_the_rules_allow() -> None:
+    rules = Rules(forms=(Form(("KK#",)),))
+    marks = unregistered_marks(build_mark_table(["A1"]), rules=rules)
+    assert [layout.log_share for layout in marks.layouts] == [0.0]
+
+
+def test_a_prefix_stays_in_the_own_shape() -> None:
+    rules = Rules(prefix="KT", longest_row=4)
+    marks = unregistered_marks(build_mark_table(["KT12", "KT7"]), rules=rules)
+    for layout in marks.layouts:
+        number, _ = layout.rows[0]
+        assert marks.profiles[number][0, index_of("K")] == pytest.approx(1.0)
+        assert marks.profiles[number][1, index_of("T")] == pytest.approx(1.0)
