@@ -37,13 +37,18 @@ def measure_identity(
         "right",
         "stated",
         "ECE",
+        "chance",
         "false",
     )
     rows = [_cells(row) for row in report.sections[0].rows]
     for line in columns(
-        [heading, *rows], limits=(16, 6, 8, 6, 9, 6, 7, 7, 6, 7), right=frozenset(range(1, 10))
+        [heading, *rows], limits=(16, 6, 8, 6, 9, 6, 7, 7, 6, 6, 7), right=frozenset(range(1, 11))
     ):
         click.echo(line)
+    click.echo(
+        "covered: the set holds the truth; limits: is 95 % within chance; mean, median: size of\n"
+        "the set; chance: ECE when every promise is kept; false: stated 0.99 or more, and wrong"
+    )
     for path in write_report(report, folder):
         click.echo(path)
 
@@ -61,6 +66,6 @@ def _cells(row: Mapping[str, Any]) -> tuple[str, ...]:
         f"{row['median set']:g}",
         percent("first right"),
         f"{100 * row['mean stated']:.1f} %",
-        "-" if row["ece"] != row["ece"] else f"{row['ece']:.3f}",
+        *("-" if row[n] != row[n] else f"{row[n]:.3f}" for n in ("ece", "ece by chance")),
         f"{100 * row['of all, so stated and wrong'].value:.2f} %",
     )

@@ -36,6 +36,10 @@ SURE: Final = 0.99
 """A first candidate this probable that is wrong is a false identification."""
 PROMISED: Final = 0.95
 """Contract: share of candidate sets that hold the truth."""
+BINS: Final = 10
+"""Choice: of the calibration error and the reliability table."""
+REPEATS: Final = 50
+"""Choice: draws for the calibration error by chance."""
 LIMIT: Final = 0.025
 """A coverage is within limits when so few or fewer covered are no rarer than this by chance."""
 
@@ -128,7 +132,7 @@ def identity_report(
                     *(_row(name, group) for name, group in groups.items() if group),
                     *(
                         # Calibration is no promise once the truth is given.
-                        {**_row(name, group), "ece": float("nan")}
+                        {**_row(name, group), "ece": float("nan"), "ece by chance": float("nan")}
                         for name, group in by_case.items()
                         if group
                     ),
@@ -150,7 +154,7 @@ def identity_report(
                         "right": row.right,
                     }
                     for row in reliability_table(
-                        [c.first for c in cases], [c.right for c in cases], bins=10
+                        [c.first for c in cases], [c.right for c in cases], bins=BINS
                     )
                 ),
                 note=f"Brier {split.score:.4f} = reliability {split.reliability:.4f} - resolution "
@@ -182,7 +186,8 @@ def _row(name: str, cases: Sequence[Case]) -> dict[str, Cell]:
         "median set": round(float(np.median(members)), 1),
         "first right": rate(sum(right), len(right)),
         "mean stated": round(float(np.mean(first)), 4),
-        "ece": round(ece(first, right, bins=10), 4),
+        "ece": round(ece(first, right, bins=BINS), 4),
+        "ece by chance": round(ece_by_chance(cases), 4),
         "stated 0.99 or more": rate(sum(p >= SURE for p in first), len(first)),
         "of all, so stated and wrong": wrong,
     }
@@ -201,8 +206,21 @@ def within_limits(covered: Rate, *, photos: int, promised: float = PROMISED) -> 
     return bool(round(covered.value * photos) >= binom.ppf(LIMIT, photos, promised))
 
 
+def ece_by_chance(cases: Sequence[Case], *, repeats: int = REPEATS) -> float:
+    """Calibration error to expect when every stated probability is kept.
+
+    Outcomes are drawn from the stated probabilities, one draw a photo for all its herds, since what
+    spoils a photo spoils it in every herd. A measured error of this size shows nothing.
+    """
+    first = np.array([case.first for case in cases])
+    _, photo = np.unique([case.photo for case in cases], return_inverse=True)
+    rng = np.random.default_rng(84)
+    drawn = rng.random((repeats, int(photo.max()) + 1))
+    return float(np.mean([ece(first, one[photo] < first, bins=BINS) for one in drawn]))
+
+
 def _split(cases: Sequence[Case]) -> BrierSplit:
-    return brier_split([c.first for c in cases], [c.right for c in cases], bins=10)
+    return brier_split([c.first for c in cases], [c.right for c in cases], bins=BINS)
 
 
 def evaluate_identity(

@@ -8,6 +8,8 @@ import pytest
 from scipy.stats import binom
 
 from legibility.evaluate.identity import (
+    Case,
+    ece_by_chance,
     evaluate_identity,
     identity_report,
     measure_cases,
@@ -66,13 +68,24 @@ def test_coverage_of_held_out_photos_is_within_limits() -> None:
     rows = {row["cases"]: row for row in report.sections[0].rows}
     for size in ("30 animals", "300 animals"):
         assert rows[size]["within limits"] == "yes"
-    # Ten bins of 50 cases stray by about 0.04 even when every promise is kept.
-    assert float(rows["all"]["ece"]) < 0.08
+    assert float(rows["all"]["ece"]) < 2 * float(rows["all"]["ece by chance"])
     wrong = rows["all"]["of all, so stated and wrong"]
     assert wrong.value <= 0.005
     assert "Brier" in report.sections[2].note
     assert as_json(report)
     assert "| all " in as_markdown(report)
+
+
+def test_calibration_error_by_chance() -> None:
+    # One stated probability p, n photos, one bin each way: the error is |share - p|, whose mean is
+    # sqrt(2 / pi) sqrt(p (1 - p) / n) by the normal approximation; in m bins of n / m the same.
+    one = Case("", "", 20, True, 0.8, True, True, 1)
+    cases = [replace(one, photo=f"p{i}") for i in range(1000)]
+    expected = np.sqrt(2 / np.pi) * np.sqrt(0.16 / 100)
+    assert ece_by_chance(cases, repeats=200) == pytest.approx(expected, rel=0.06)
+    # The same photos in ten herds are not ten times as many photos.
+    tenfold = [case for case in cases[:100] for _ in range(10)]
+    assert ece_by_chance(tenfold, repeats=50) > 0.08
 
 
 def test_limits_are_binomial() -> None:
