@@ -14,9 +14,9 @@ from legibility.containers import Animal
 from legibility.errors import RegistryError
 from legibility.identify.marktable import MarkTable, build_mark_table
 from legibility.identify.rowcheck import check_mark
-from legibility.identify.rules import Rules
 from legibility.identify.textcolumn import TextColumn, text_column
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_marks
+from legibility.marks.rules import Rules
 
 TEXT_FIELDS: Final = ("animal_id", "ear", "sex", "chip", "status")
 """Fields kept as text; the mark is kept in the table and the birth year as a number."""
@@ -84,7 +84,7 @@ def registry_of(
     """
     problems, seen, marks = [], set(), []
     for number, animal in enumerate(animals, start=1):
-        mark, problem = check_mark(animal.mark, rules)
+        mark, problem = check_mark(animal.mark, rules, ear=animal.ear, birth_year=animal.birth_year)
         if not animal.animal_id:
             problem = "animal_id is empty"
         elif animal.animal_id in seen:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, ROW_SEPARATOR
 from legibility.identify.channel import IS_TURNABLE
-from legibility.identify.rules import LONGEST_ROW
+from legibility.marks.patterns import LONGEST_ROW
 
 Ids: TypeAlias = NDArray[np.int32]
 Keys: TypeAlias = NDArray[np.uint64]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Final
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from legibility.errors import RegistryError
 from legibility.identify.animals import TEXT_FIELDS, Registry, assemble, registry_of
+from legibility.identify.row_problems import PROBLEMS_NAMED, Problems, RowProblem
 from legibility.identify.rowcheck import (
     CONTROL,
     LONGEST_FIELD,
@@ -24,19 +26,17 @@ from legibility.identify.rowcheck import (
     check_mark,
     check_text,
 )
-from legibility.identify.rules import Rules
 from legibility.identify.textcolumn import TextColumn, joined, text_column
+from legibility.marks.rules import Rules
 
 MAX_FILE_MIB: Final = 512
 """Choice: a registry of a million rows takes about 50 MiB."""
 LONGEST_HEADER: Final = 20_000
 """Choice: characters of the first line that are looked at."""
-PROBLEMS_NAMED: Final = 20
-"""Choice: most bad rows named one by one."""
 ROWS_AT_A_TIME: Final = 300
 """Measured: of 200 to 50,000 the size that needs least time and memory, within a tenth."""
 
-__all__ = ["Registry", "load_registry", "registry_of"]
+__all__ = ["Registry", "RegistryCheck", "check_registry", "load_registry", "registry_of"]
 
 REQUIRED: Final = ("animal_id", "mark")
 KNOWN: Final = ("animal_id", "mark", "ear", "birth_date", "birth_year", "sex", "chip", "status")
@@ -44,15 +44,16 @@ _DELIMITERS: Final = (",", ";", "\t")
 _MARK_BYTES: Final = 25
 
 
-@dataclass(slots=True)
-class _Problems:
-    named: list[str] = field(default_factory=list)
-    count: int = 0
+@dataclass(frozen=True, slots=True)
+class RegistryCheck:
+    """What a check of a registry file found."""
 
-    def add(self, line: int, problem: str) -> None:
-        self.count += 1
-        if len(self.named) < PROBLEMS_NAMED:
-            self.named.append(f"line {line}: {problem}")
+    rows: int
+    """Rows looked at, bad ones included."""
+    problems: tuple[RowProblem, ...]
+    """All of them, by line."""
+    notices: tuple[str, ...]
+    """What is allowed but worth knowing; only for a file without problems."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +62,14 @@ class _Chunk:
     columns: dict[str, TextColumn]
     years: NDArray[np.int16]
     lines: NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True)
+class _Scan:
+    name: str
+    header: list[str]
+    chunks: list[_Chunk]
+    problems: Problems
 
 
 def load_registry(path: Path, *, rules: Rules | None = None) -> Registry:
@@ -81,12 +90,48 @@ def load_registry(path: Path, *, rules: Rules | None = None) -> Registry:
         If the file cannot be read, or any row cannot be used: the first ``PROBLEMS_NAMED`` are
         named with line and field, and nothing is imported in part.
     """
+    scan = _scan(path, rules, limit=PROBLEMS_NAMED)
+    if scan.problems.count:
+        raise RegistryError(scan.problems.message(scan.name))
+    if not scan.chunks:
+        raise RegistryError(
+            f"{scan.name}: has no rows below the header; expected one line an animal"
+        )
+    return _assembled(scan, rules)
+
+
+def check_registry(path: Path, *, rules: Rules | None = None) -> RegistryCheck:
+    """Everything that is wrong with the rows of a registry file; nothing is kept of it.
+
+    Parameters
+    ----------
+    path, rules
+        As :func:`load_registry`.
+
+    Raises
+    ------
+    RegistryError
+        If the file cannot be read at all, or has no header or no rows.
+    """
+    scan = _scan(path, rules, limit=sys.maxsize)
+    problems = tuple(sorted(scan.problems.named))
+    rows = sum(chunk.lines.size for chunk in scan.chunks)
+    if not rows and not problems:
+        raise RegistryError(
+            f"{scan.name}: has no rows below the header; expected one line an animal"
+        )
+    return RegistryCheck(rows, problems, () if problems else _assembled(scan, rules).notices)
+
+
+def _scan(path: Path, rules: Rules | None, *, limit: int) -> _Scan:
+    """Every row of a file, checked."""
     name = ascii_safe(path)
     data = _read(path, name)
     stream = io.TextIOWrapper(io.BytesIO(data), encoding="utf-8-sig", newline="")
     delimiter, header = _header(stream.readline(LONGEST_HEADER), name)
     reader = csv.reader(stream, delimiter=delimiter, strict=True)
-    problems, chunks, seen = _Problems(), [], set[str]()
+    problems, seen = Problems(limit), set[str]()
+    chunks: list[_Chunk] = []
     repeated: list[tuple[int, str]] = []
     batches = _batches(reader, len(header), quoted=b'"' in data, problems=problems)
     for lines, rows in batches:
@@ -99,25 +144,23 @@ def load_registry(path: Path, *, rules: Rules | None = None) -> Registry:
                 seen.add(animal_id)
         else:
             seen.update(ids)
-    del data, stream
-    _report_repeated(chunks, repeated, problems)
-    if problems.count:
-        raise RegistryError(_message(name, problems))
-    if not chunks:
-        raise RegistryError(f"{name}: has no rows below the header; expected one line an animal")
-    unknown = [column for column in header if column and column not in KNOWN]
-    notices = (f"columns not used: {', '.join(unknown)}",) if unknown else ()
+    problems.add_repeated(repeated, ((chunk.columns, chunk.lines) for chunk in chunks))
+    return _Scan(name, header, chunks, problems)
+
+
+def _assembled(scan: _Scan, rules: Rules | None) -> Registry:
+    unknown = [column for column in scan.header if column and column not in KNOWN]
     return assemble(
-        name=name,
-        marks=np.concatenate([chunk.marks for chunk in chunks]),
+        name=scan.name,
+        marks=np.concatenate([chunk.marks for chunk in scan.chunks]),
         columns={
-            column: joined([chunk.columns[column] for chunk in chunks])
+            column: joined([chunk.columns[column] for chunk in scan.chunks])
             for column in TEXT_FIELDS
-            if column in header
+            if column in scan.header
         },
-        birth_years=np.concatenate([chunk.years for chunk in chunks]),
-        lines=np.concatenate([chunk.lines for chunk in chunks]),
-        notices=notices,
+        birth_years=np.concatenate([chunk.years for chunk in scan.chunks]),
+        lines=np.concatenate([chunk.lines for chunk in scan.chunks]),
+        notices=(f"columns not used: {', '.join(unknown)}",) if unknown else (),
         rules=rules,
     )
 
@@ -173,7 +216,7 @@ def _header(line: str, name: str) -> tuple[str, list[str]]:
 
 
 def _batches(
-    reader: Iterator[list[str]], width: int, *, quoted: bool, problems: _Problems
+    reader: Iterator[list[str]], width: int, *, quoted: bool, problems: Problems
 ) -> Iterator[tuple[list[int], list[list[str]]]]:
     """Rows of the right width that are not empty, some at a time, with the line each begins on.
 
@@ -187,7 +230,7 @@ def _batches(
             read = list(islice(reader, size))
         except csv.Error as error:
             at = line if quoted else int(getattr(reader, "line_num", 0)) + 1
-            problems.add(at, f"cannot be read as CSV ({error}); the rest was not looked at")
+            problems.add(at, "", f"cannot be read as CSV ({error}); the rest was not looked at")
             read = []
         at_end = not read
         if any(len(fields) != width or not fields[0] for fields in read):
@@ -197,7 +240,7 @@ def _batches(
                     rows.append(fields)
                 elif any(text.strip() for text in fields):
                     problem = f"has {len(fields)} fields; the header has {width}"
-                    problems.add(line + offset, problem)
+                    problems.add(line + offset, "", problem)
         else:
             lines += range(line, line + len(read))
             rows += read
@@ -212,17 +255,16 @@ def _check(
     rows: list[list[str]],
     header: list[str],
     rules: Rules | None,
-    problems: _Problems,
+    problems: Problems,
 ) -> tuple[_Chunk, list[str]]:
     """Columns of a batch of rows, and its identifiers; bad values are left empty and reported."""
     by_name = dict(zip(header, zip(*rows, strict=True), strict=True))
-    found: list[tuple[int, str]] = []
+    found: list[tuple[int, str, str]] = []
     values = {
         column: _texts(column, by_name[column], lines, found)
         for column in TEXT_FIELDS
         if column in by_name
     }
-    marks = _marks(by_name["mark"], lines, rules, found)
     years = np.zeros(len(rows), dtype=np.int16)
     nothing = ("",) * len(rows)
     births = zip(
@@ -232,9 +274,14 @@ def _check(
     known = {pair: check_birth(*pair) for pair in set(pairs)}
     years[:] = [known[pair][0] for pair in pairs]
     if any(problem for _, problem in known.values()):
-        found += [(line, known[p][1]) for line, p in zip(lines, pairs, strict=True) if known[p][1]]
-    for line, problem in sorted(found):
-        problems.add(line, problem)
+        field = "birth_date" if "birth_date" in by_name else "birth_year"
+        found += [
+            (line, field, known[p][1]) for line, p in zip(lines, pairs, strict=True) if known[p][1]
+        ]
+    ears = values.get("ear", nothing)
+    marks = _marks(by_name["mark"], lines, ears, years.tolist(), rules, found)
+    for line, field, problem in sorted(found):
+        problems.add(line, field, problem)
     chunk = _Chunk(
         np.array(marks, dtype=f"S{_MARK_BYTES}"),
         {column: text_column(texts) for column, texts in values.items()},
@@ -245,21 +292,27 @@ def _check(
 
 
 def _marks(
-    texts: tuple[str, ...], lines: list[int], rules: Rules | None, found: list[tuple[int, str]]
+    texts: tuple[str, ...],
+    lines: list[int],
+    ears: Sequence[str],
+    years: Sequence[int],
+    rules: Rules | None,
+    found: list[tuple[int, str, str]],
 ) -> list[str]:
     if rules is None and all(map(MARK.fullmatch, texts)):
         return "\n".join(texts).upper().split("\n")
     marks = []
-    for line, text in zip(lines, texts, strict=True):
-        mark, problem = check_mark(text, rules)
+    for line, text, ear, year in zip(lines, texts, ears, years, strict=True):
+        mark, problem = check_mark(text, rules, ear=ear, birth_year=year)
         marks.append(mark)
         if problem:
-            found.append((line, problem))
+            field = "birth_year" if problem.startswith("birth_year") else "mark"
+            found.append((line, field, problem))
     return marks
 
 
 def _texts(
-    column: str, texts: tuple[str, ...], lines: list[int], found: list[tuple[int, str]]
+    column: str, texts: tuple[str, ...], lines: list[int], found: list[tuple[int, str, str]]
 ) -> list[str]:
     if column == "ear":
         known = {text: check_ear(text) for text in set(texts)}
@@ -276,30 +329,5 @@ def _texts(
     values = [value for value, _ in checked]
     if column == "animal_id" and not all(values):
         checked = [(v, p if v or p else "animal_id is empty") for v, p in checked]
-    found += [(line, p) for line, (_, p) in zip(lines, checked, strict=True) if p]
+    found += [(line, column, p) for line, (_, p) in zip(lines, checked, strict=True) if p]
     return values
-
-
-def _report_repeated(
-    chunks: list[_Chunk], repeated: list[tuple[int, str]], problems: _Problems
-) -> None:
-    """Rows whose ``animal_id`` was there before, with the line it was first."""
-    wanted = {animal_id for _, animal_id in repeated[:PROBLEMS_NAMED]}
-    first: dict[str, int] = {}
-    for chunk in chunks if wanted else []:
-        ids = chunk.columns["animal_id"]
-        for index in range(len(ids)):
-            if ids[index] in wanted:
-                first.setdefault(ids[index], int(chunk.lines[index]))
-        if len(first) == len(wanted):
-            break
-    for line, animal_id in repeated:
-        problems.add(line, f"animal_id {animal_id!r} was already on line {first.get(animal_id, 0)}")
-
-
-def _message(name: str, problems: _Problems) -> str:
-    lines = "\n".join(f"  {problem}" for problem in problems.named)
-    more = problems.count - len(problems.named)
-    rest = f"\n  and {more} more" if more else ""
-    rows = "problem" if problems.count == 1 else "problems"
-    return f"{name}: {problems.count} {rows}; nothing was imported\n{lines}{rest}"

@@ -7,7 +7,9 @@ from datetime import date
 from typing import Final
 
 from legibility.alphabet import CHARACTERS, split_mark
-from legibility.identify.rules import LONGEST_ROW, Rules
+from legibility.marks.lookalikes import describe_foreign
+from legibility.marks.patterns import LONGEST_ROW
+from legibility.marks.rules import Rules
 
 FIRST_YEAR: Final = 1900
 LAST_YEAR: Final = 2100
@@ -31,13 +33,19 @@ _EARS: Final = {
 }
 
 
-def check_mark(text: str, rules: Rules | None) -> tuple[str, str]:
-    """Mark in upper case without surrounding spaces, and what is wrong with it ("" = nothing)."""
+def check_mark(
+    text: str, rules: Rules | None, *, ear: str = "", birth_year: int = 0
+) -> tuple[str, str]:
+    """Mark in upper case without surrounding spaces, and what is wrong with it ("" = nothing).
+
+    With rules also whether it may be in this ear (``""``: not known), and whether its year letter
+    agrees with the year of birth (0: not known).
+    """
     mark = text.strip()
     if not MARK.fullmatch(mark):
         return "", _mark_problem(mark)
     mark = mark.upper()
-    return mark, rules.problem(mark) if rules else ""
+    return mark, rules.problem(mark, ear=ear, birth_year=birth_year) if rules else ""
 
 
 def check_text(name: str, text: str) -> tuple[str, str]:
@@ -88,7 +96,8 @@ def _mark_problem(mark: str) -> str:
     for character in mark:
         known = character.isascii() and character.upper() in CHARACTERS
         if not known and character != "/":
-            return f"mark {shown!r} has {character!r}; expected A-Z, 0-9 and one / between rows"
+            foreign = describe_foreign(character)
+            return f"mark {shown!r} has {foreign}; expected A-Z, 0-9 and one / between rows"
     try:
         rows = split_mark(mark.upper())
     except ValueError as error:

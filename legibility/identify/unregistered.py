@@ -133,8 +133,8 @@ def unregistered_log_likelihood(
             for place in placements(len(checked.weights), len(rows), prices=prices):
                 constant = float(weight) + place.log_weight + sum(empty[row] for row in place.empty)
                 seen_rows = [None if seen is None else rows[seen] for seen in place.rows]
-                value = checked_log_likelihood(seen_rows, checked, prices=prices)
-                terms.append(np.array([checked.log_share + constant + value]))
+                average = checked_log_likelihood(seen_rows, checked, prices=prices)
+                terms.append(np.array([checked.log_share + constant + average]))
     return float(np.logaddexp.reduce(np.concatenate(terms))) if terms else -np.inf
 
 
@@ -261,5 +261,5 @@ def _profile(
             kinds = [(1.0, kinds[usable.index(True)][1])]
         for share, kind in kinds:
             members = kind & (allowed[place] > 0)
-            profile[place, members] = share / max(1, np.count_nonzero(members))
+            profile[place, members] = share / max(1, int(np.count_nonzero(members)))
     return profile

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
@@ -225,8 +226,7 @@ def _of_forms(rules: Rules, ear: str) -> list[Layout]:
             shapes = [row_shapes(row, vocabulary) for row in form.rows]
         except ValueError as error:
             raise ValueError(f"{where}: rows: {error}") from error
-        pairs = [(a, b) for a in shapes[0] for b in shapes[1]] if len(shapes) == 2 else []
-        for rows in pairs or [(row,) for row in shapes[0]]:
+        for rows in itertools.product(*shapes):
             layout = Layout(rows, number, scheme, COVERS[form.check_covers])
             problem = _check_problem(layout, form)
             if problem:

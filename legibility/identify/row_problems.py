@@ -1,0 +1,77 @@
+"""What is wrong with the rows of a registry file: counted, and named by line and field."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from legibility.identify.textcolumn import TextColumn
+
+PROBLEMS_NAMED: Final = 20
+"""Choice: most bad rows named one by one in an error message."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class RowProblem:
+    """One thing wrong with one row."""
+
+    line: int
+    """Line of the file, the header is line 1."""
+    field: str
+    """Column; empty when the row as a whole cannot be used."""
+    problem: str
+    """What was found and what was expected, as a sentence."""
+
+    def __str__(self) -> str:
+        return f"line {self.line}: {self.problem}"
+
+
+@dataclass(slots=True)
+class Problems:
+    """Collects problems; beyond ``limit`` they are only counted."""
+
+    limit: int = PROBLEMS_NAMED
+    named: list[RowProblem] = field(default_factory=list)
+    count: int = 0
+
+    def add(self, line: int, column: str, problem: str) -> None:
+        """One more problem."""
+        self.count += 1
+        if len(self.named) < self.limit:
+            self.named.append(RowProblem(line, column, problem))
+
+    def add_repeated(
+        self,
+        repeated: Iterable[tuple[int, str]],
+        parts: Iterable[tuple[Mapping[str, TextColumn], Iterable[int]]],
+    ) -> None:
+        """Rows whose ``animal_id`` was there before, with the line it was first.
+
+        Parameters
+        ----------
+        repeated : iterable of (line, animal_id)
+        parts : iterable of (columns, lines)
+            All rows of the file, in order.
+        """
+        repeated = list(repeated)
+        wanted = {animal_id for _, animal_id in repeated[: self.limit]}
+        first: dict[str, int] = {}
+        for columns, lines in parts if wanted else []:
+            ids = columns["animal_id"]
+            for index, line in enumerate(lines):
+                if ids[index] in wanted:
+                    first.setdefault(ids[index], int(line))
+            if len(first) == len(wanted):
+                break
+        for line, animal_id in repeated:
+            at = first.get(animal_id, 0)
+            self.add(line, "animal_id", f"animal_id {animal_id!r} was already on line {at}")
+
+    def message(self, name: str) -> str:
+        """Error message that names the problems kept."""
+        lines = "\n".join(f"  {problem}" for problem in self.named)
+        more = self.count - len(self.named)
+        rest = f"\n  and {more} more" if more else ""
+        rows = "problem" if self.count == 1 else "problems"
+        return f"{name}: {self.count} {rows}; nothing was imported\n{lines}{rest}"
