@@ -20,6 +20,7 @@ from legibility.cli.herd import herd
 from legibility.cli.models import models
 from legibility.cli.read import read
 from legibility.cli.risk import risk
+from legibility.cli.rules import rules
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
 
@@ -32,6 +33,7 @@ COMMANDS = (
     calibrate,
     risk,
     herd,
+    rules,
     enhance,
     demo,
     simulate,

@@ -27,7 +27,7 @@ from legibility.identify.rowcheck import (
     check_text,
 )
 from legibility.identify.textcolumn import TextColumn, joined, text_column
-from legibility.marks.rules import Rules
+from legibility.marks.rules import Rules, allowed_pattern
 
 MAX_FILE_MIB: Final = 512
 """Choice: a registry of a million rows takes about 50 MiB."""
@@ -302,7 +302,16 @@ def _marks(
     if rules is None and all(map(MARK.fullmatch, texts)):
         return "\n".join(texts).upper().split("\n")
     marks = []
+    allowed = {
+        (ear, year): allowed_pattern(rules, ear=ear, birth_year=year).fullmatch
+        for ear, year in set(zip(ears, years, strict=True))
+        if rules is not None and ear != "both"
+    }
     for line, text, ear, year in zip(lines, texts, ears, years, strict=True):
+        matches = allowed.get((ear, year))
+        if matches is not None and matches(text):
+            marks.append(text)
+            continue
         mark, problem = check_mark(text, rules, ear=ear, birth_year=year)
         marks.append(mark)
         if problem:

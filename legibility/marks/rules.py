@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
@@ -194,6 +196,28 @@ def layouts_of(rules: Rules, *, ear: str = "", birth_year: int = 0) -> tuple[Lay
     return tuple(found)
 
 
+@lru_cache(maxsize=1024)
+def allowed_pattern(rules: Rules, *, ear: str = "", birth_year: int = 0) -> re.Pattern[str]:
+    """Expression that only marks without a problem match, for going through many rows quickly.
+
+    Marks with a check character never match; :meth:`Rules.problem` has to be asked about them.
+    """
+    if not rules.forms:
+        free, low, high = f"[{rules.in_use}]", rules.shortest_row, rules.longest_row
+        begun = len(rules.prefix)
+        if begun > high:
+            return re.compile(r"(?!)")
+        first = f"{rules.prefix}{free}{{{max(low - begun, 0)},{max(high - begun, 0)}}}"
+        second = f"(?:/{free}{{{low},{high}}})?" if rules.max_rows == 2 else ""
+        return re.compile(first + second)
+    texts = [
+        ROW_SEPARATOR.join("".join(f"[{place.allowed}]" for place in row) for row in layout.rows)
+        for layout in layouts_of(rules, ear=ear, birth_year=birth_year)
+        if layout.scheme is None and all(place.allowed for place in layout.places)
+    ]
+    return re.compile("|".join(texts) or r"(?!)")
+
+
 def _of_lengths(rules: Rules) -> list[Layout]:
     free = Place("".join(c for c in CHARACTERS if c in rules.in_use))
     start = tuple(Place(character, "prefix") for character in rules.prefix)
@@ -270,11 +294,9 @@ def _problem(rules: Rules, mark: str, ear: str, birth_year: int) -> str:
     layouts = of_ear.get(shape, ())
     side = f" in the {ear} ear" if ear else ""
     if not layouts:
-        known = ", ".join(" and ".join(map(str, lengths)) for lengths in sorted(of_ear)[:8])
-        return (
-            f"mark {mark!r} has rows of {' and '.join(map(str, shape))} characters; the rules "
-            f"allow{side} {known or 'no mark'}"
-        )
+        have = " and ".join(map(str, shape))
+        found = f"rows of {have} characters" if len(shape) > 1 else f"a row of {have} characters"
+        return f"mark {mark!r} has {found}; the rules allow{side} {_known_lengths(of_ear)}"
     wrong = [layout.wrong_places(rows) for layout in layouts]
     fitting = [layout for layout, places in zip(layouts, wrong, strict=True) if not places]
     if not fitting:
@@ -284,6 +306,18 @@ def _problem(rules: Rules, mark: str, ear: str, birth_year: int) -> str:
     if not checked:
         return _check_mismatch(mark, rows, fitting[0])
     return _year_problem(rules, mark, rows, checked, birth_year) if birth_year else ""
+
+
+def _known_lengths(layouts: Iterable[tuple[int, ...]]) -> str:
+    """``one row of 5 to 9 characters or two rows of 3 to 4 and 2 to 5 characters``."""
+    found = []
+    for rows, words in ((1, "one row of"), (2, "two rows of")):
+        lengths = [lengths for lengths in layouts if len(lengths) == rows]
+        if lengths:
+            spans = [(min(row), max(row)) for row in zip(*lengths, strict=True)]
+            texts = [str(low) if low == high else f"{low} to {high}" for low, high in spans]
+            found.append(f"{words} {' and '.join(texts)} characters")
+    return " or ".join(found) or "no mark"
 
 
 @lru_cache(maxsize=256)
@@ -354,11 +388,22 @@ def _year_problem(
     ):
         return ""
     letter = letters[0][0]
-    years = " or ".join(map(str, table.years(letter, latest=birth_year + len(table.letters) - 1)))
+    cycle = len(table.letters)
+    near = table.years(letter, latest=birth_year + cycle - 1, oldest_years=2 * cycle - 2)
+    years = " or ".join(map(str, near))
     return (
         f"birth_year is {birth_year}, but the year letter {letter!r} of mark {mark!r} means "
         f"{years or 'no year'} ({table.name}); {birth_year} has {table.letter(birth_year)!r}"
     )
 
 
-__all__ = ["COVERS", "EARS", "LONGEST_ROW", "Form", "Layout", "Rules", "layouts_of"]
+__all__ = [
+    "COVERS",
+    "EARS",
+    "LONGEST_ROW",
+    "Form",
+    "Layout",
+    "Rules",
+    "allowed_pattern",
+    "layouts_of",
+]
