@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from legibility.errors import RegistryError as RegistryError
     from legibility.errors import SettingsError as SettingsError
     from legibility.identify.registry import Registry as Registry
+    from legibility.identify.registry import check_registry as check_registry
     from legibility.identify.registry import load_registry as load_registry
     from legibility.identify.rules import load_rules as load_rules
     from legibility.settings import Settings as Settings
@@ -59,6 +60,7 @@ _HOME: Final = {
     "RegistryError": "errors",
     "SettingsError": "errors",
     "Registry": "identify.registry",
+    "check_registry": "identify.registry",
     "load_registry": "identify.registry",
     "load_rules": "identify.rules",
     "Settings": "settings",

@@ -8,8 +8,8 @@ import pytest
 from legibility.containers import Animal
 from legibility.errors import RegistryError
 from legibility.identify import registry as registry_module
-from legibility.identify.registry import load_registry, registry_of
-from legibility.identify.rules import Rules
+from legibility.identify.registry import check_registry, load_registry, registry_of
+from legibility.marks.rules import Form, Rules
 
 
 def written(path: Path, content: str | bytes) -> Path:
@@ -193,6 +193,91 @@ def test_rules_of_the_herd(tmp_path: Path) -> None:
     assert "3 problems" in message
     for words in ("row of 1 characters", "has 'O'", "has 2 rows"):
         assert words in message
+
+
+SOCIETY = Rules(year_letters="bif", forms=(Form(("@{2}", "#{1,3}{year}"), ear="left"),))
+
+
+def test_every_row_that_breaks_the_rules_is_named_by_line_and_field(tmp_path: Path) -> None:
+    # Year letters: Beef Improvement Federation, 2024 M, 2021 J; V is none.
+    text = (
+        "animal_id,mark,ear,birth_date\n1,AB/12M,left,2024-05-01\n2,AB/12M,left,2021-05-01\n"
+        "3,AB/12V,,\n4,AB/12M,right,\n5,AB/12M,both,\n6,,x,\n7,ab/7m,l,2002-01-31\n7,AB/9M,,\n8\n"
+    )
+    message = failure(tmp_path, text, SOCIETY)
+    assert "8 problems; nothing was imported" in message
+    assert "line 3: birth_year is 2021" in message
+    assert "2024 or 2002 (bif); 2021 has 'J'" in message
+    found = check_registry(tmp_path / "herd.csv", rules=SOCIETY)
+    assert [(p.line, p.field) for p in found.problems] == [
+        (3, "birth_year"),
+        (4, "mark"),
+        (5, "mark"),
+        (6, "mark"),
+        (7, "ear"),
+        (7, "mark"),
+        (9, "animal_id"),
+        (10, ""),
+    ]
+    assert found.rows == 8
+    assert found.notices == ()
+
+
+def test_a_check_names_all_problems_and_an_error_the_first(tmp_path: Path) -> None:
+    path = written(tmp_path, "animal_id,mark\n" + "".join(f"{n},A!\n" for n in range(100)))
+    assert len(check_registry(path).problems) == 100
+    with pytest.raises(RegistryError, match="and 80 more"):
+        load_registry(path)
+    clean = check_registry(written(tmp_path, "animal_id,mark,x\n1,A1,\n2,A1,\n"))
+    assert clean.problems == ()
+    assert clean.notices == ("columns not used: x", "mark A1 is carried by 2 animals: 1, 2")
+    with pytest.raises(RegistryError, match="no rows"):
+        check_registry(written(tmp_path, "animal_id,mark\n"))
+
+
+@pytest.mark.parametrize(
+    ("character", "words"),
+    [
+        # Names of the Unicode database.
+        ("\u0412", "CYRILLIC CAPITAL LETTER VE, U+0412), which looks like B but is not"),
+        ("\uff18", "FULLWIDTH DIGIT EIGHT, U+FF18), which looks like 8 but is not"),
+        ("\u0391", "GREEK CAPITAL LETTER ALPHA, U+0391), which looks like A but is not"),
+        ("\u200b", "'\\u200b' (ZERO WIDTH SPACE, U+200B)"),
+    ],
+)
+def test_foreign_lookalikes_are_named(tmp_path: Path, character: str, words: str) -> None:
+    message = failure(tmp_path, f"animal_id,mark\n1,A1\n2,A{character}1\n")
+    assert "line 3: mark" in message
+    assert words in message
+    with pytest.raises(RegistryError, match=r"looks like|ZERO WIDTH"):
+        registry_of([Animal("1", f"A{character}1")])
+
+
+def test_rows_of_two_hundred_columns(tmp_path: Path) -> None:
+    header = ["animal_id", "mark", *(f"c{n}" for n in range(198))]
+    row = ["1", "A1", *["x"] * 198]
+    got = load_registry(written(tmp_path, ",".join(header) + "\n" + ",".join(row) + "\n"))
+    assert len(got) == 1
+    assert got.notices[0].startswith("columns not used: c0, c1")
+    message = failure(tmp_path, "animal_id,mark\n" + ",".join(row) + "\n2,B2\n")
+    assert "line 2: has 200 fields; the header has 2" in message
+
+
+def test_a_million_rows_with_one_bad_at_the_end(tmp_path: Path) -> None:
+    rows = "".join(f"{n};{n % 999:03d}/AB\r\n" for n in range(1_000_000))
+    path = written(tmp_path, "animal_id;mark\r\n" + rows + "last;A\u04121\r\n")
+    del rows
+    with pytest.raises(RegistryError) as caught:
+        load_registry(path, rules=Rules(max_rows=2, longest_row=4))
+    assert "1 problem; nothing was imported" in str(caught.value)
+    assert "line 1000002: mark 'A\u04121' has '\u0412' (CYRILLIC" in str(caught.value)
+
+
+def test_animals_at_hand_keep_to_the_rules_too() -> None:
+    assert len(registry_of([Animal("1", "AB/12M", "left", 2024)], rules=SOCIETY)) == 1
+    for animal in (Animal("1", "AB/12M", "right"), Animal("1", "AB/12M", "left", 2023)):
+        with pytest.raises(RegistryError, match="animal 1: "):
+            registry_of([animal], rules=SOCIETY)
 
 
 def test_registry_of_animals() -> None:
