@@ -38,8 +38,21 @@ from legibility.cli import options
 )
 @click.option(
     "--identity",
-    is_flag=True,
+    "part",
+    flag_value="identity",
     help="Instead: coverage, calibration and false identifications in simulated herds.",
+)
+@click.option(
+    "--ablations",
+    "part",
+    flag_value="ablations",
+    help="Instead: the same photos with one reader or enhancement step left out.",
+)
+@click.option(
+    "--speed",
+    "part",
+    flag_value="speed",
+    help="Instead: seconds on one core, beside a page pass of tesseract.",
 )
 @click.option(
     "--readings",
@@ -53,7 +66,7 @@ def evaluate(
     seed: int,
     jobs: int,
     folder: Path,
-    identity: bool,
+    part: str | None,
     readings: Path | None,
     calibration: Path | None,
 ) -> None:
@@ -63,17 +76,14 @@ def evaluate(
     simulator in simulated herds of 20 to 100,000 animals, a tenth of them not
     registered.
     """
-    if identity:
-        from legibility.cli.identity import measure_identity
+    from legibility.cli.identity import measure_identity
+    from legibility.evaluate.parts import measured
+    from legibility.evaluate.report import write_report
 
+    if part == "identity":
         measure_identity(count, seed, jobs, folder, readings, calibration)
         return
-    from legibility.evaluate.baselines import BASELINES
-    from legibility.evaluate.run import run_evaluation, write_report
-
     with click.progressbar(length=count, label="Evaluating", show_pos=True) as bar:
-        report = run_evaluation(
-            n=count, seed=seed, jobs=jobs, baselines=tuple(BASELINES), progress=bar.update
-        )
+        report = measured(part, n=count, seed=seed, jobs=jobs, progress=bar.update)
     for path in write_report(report, folder):
         click.echo(path)

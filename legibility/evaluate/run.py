@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from legibility.evaluate.baselines import BASELINES, Baseline, kindest
+from legibility.evaluate.baselines import BASELINES, kindest
 from legibility.evaluate.ideal import read_ideally
 from legibility.evaluate.marks import evaluation_herd
 from legibility.evaluate.metrics import character_rate, exact_rate, plain
@@ -29,7 +29,7 @@ from legibility.evaluate.slices import (
 from legibility.evaluate.truth import EvaluationPhoto
 from legibility.identify.animals import Registry, registry_of
 
-__all__ = ["pose_pairs", "run_ablation", "run_evaluation", "write_report"]
+__all__ = ["pose_pairs", "run_evaluation", "write_report"]
 
 HERD: Final = 400
 """Contract: animals of the registry."""
@@ -163,7 +163,7 @@ def run_evaluation(
         baseline_section(others, compared),
         pose_pairs(read, n=n // 8 if pairs is None else pairs, seed=seed),
     )
-    return Report(n=n, seed=seed, sections=sections, facts=_facts())
+    return Report(n=n, seed=seed, sections=sections, facts=facts())
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,70 +277,8 @@ def pose_pairs(read: PhotoReader, *, n: int, seed: int, width_px: int = 1200) ->
     return Section("The same ears in three poses", rows, f"Fresh marks, {width_px} pixels wide.")
 
 
-def run_ablation(
-    variants: Mapping[str, PhotoReader],
-    *,
-    n: int,
-    seed: int,
-    choices: SceneChoices | None = None,
-) -> Section:
-    """The same photos through several readers, e.g. one with an enhancement step left out.
-
-    Parameters
-    ----------
-    variants : mapping of str to PhotoReader
-        What was left out -> reader without it.
-    choices : SceneChoices, optional
-        What to hold fixed.
-    """
-    collected: dict[str, list[Outcome]] = {name: [] for name in variants}
-    for photo in evaluation_set(n=n, seed=seed, choices=choices):
-        if not photo.truth.person_readable:
-            continue
-        shown = photo.photo()
-        for name, read in variants.items():
-            collected[name].append(judge(photo, read(shown)))
-    rows = tuple(reading_row(name, found) for name, found in collected.items())
-    return Section("Ablation", rows, "Person-readable photos, the same for every row.")
-
-
-def enhancement_ablation(
-    *, n: int, seed: int, baseline: Baseline = BASELINES["Tesseract, upright crop"]
-) -> Section:
-    """What each enhancement step does to a general program's reading of the true upright crop.
-
-    The program is shown the ink picture, dark on light, with each step left out in turn.
-    """
-    from legibility.enhance.chain import STEPS, enhance
-
-    names = ("photo as it is", "all steps", *(f"without {step}" for step in STEPS))
-    pairs: dict[str, list[tuple[str, str]]] = {name: [] for name in names}
-    for photo in evaluation_set(n=n, seed=seed, choices=SceneChoices(width_px=1000)):
-        if not photo.truth.person_readable:
-            continue
-        mark, shown = photo.truth.mark, photo.photo()
-        side = max(photo.pixels.shape[:2])
-        for name in names:
-            pixels = photo.pixels
-            if name != "photo as it is":
-                left_out = (name.removeprefix("without "),) if name != "all steps" else ()
-                ink = enhance(shown, working_px=side, without=left_out).ink
-                grey = np.round(255.0 * (1.0 - np.clip(ink, 0.0, 1.0))).astype(np.uint8)
-                pixels = np.repeat(grey[..., None], 3, axis=2)
-            lines = baseline(replace(photo, pixels=pixels))
-            pairs[name].append((plain(mark), kindest(mark, lines)))
-    rows: tuple[Row, ...] = tuple(
-        {
-            "picture": name,
-            "exact mark": exact_rate(found, merge=True),
-            "characters": character_rate(found, merge=True),
-        }
-        for name, found in pairs.items()
-    )
-    return Section("Enhancement, read by another program", rows, "O=0, I=1; row breaks ignored.")
-
-
-def _facts() -> dict[str, str]:
+def facts() -> dict[str, str]:
+    """Versions of what a report was made with."""
     import cv2
 
     from legibility import __version__

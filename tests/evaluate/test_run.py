@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 
 import pytest
 
@@ -11,7 +10,7 @@ from legibility.errors import OutputError
 from legibility.evaluate import run
 from legibility.evaluate.pose import SceneChoices
 from legibility.evaluate.report import as_markdown
-from legibility.evaluate.run import herd_photo, make_herd, run_ablation, run_evaluation
+from legibility.evaluate.run import herd_photo, make_herd, run_evaluation
 from legibility.evaluate.run import write_report as write
 from tests.evaluate.fake_readers import FakeReader, guess
 
@@ -101,18 +100,6 @@ def test_unwritable_folder_is_named(perfect, tmp_path):
     blocked.write_text("")
     with pytest.raises(OutputError, match="file"):
         write(perfect, blocked)
-
-
-def test_ablation_shows_the_same_photos_to_all():
-    section = run_ablation(
-        {"all": FakeReader(guess), "without": FakeReader(lambda photo: "")},
-        n=6,
-        seed=2,
-        choices=replace(SMALL, fading=0),
-    )
-    first, second = section.rows
-    assert first["exact mark"].total == second["exact mark"].total > 0
-    assert second["answered"].count == 0
 
 
 def test_poses_show_the_same_ears():

@@ -1,0 +1,150 @@
+"""What each part is worth: the same photos read with one part left out at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from multiprocessing import get_context
+from typing import Final
+
+import numpy as np
+
+from legibility.containers import Photo, PhotoResult
+from legibility.evaluate.baselines import BASELINES, kindest
+from legibility.evaluate.metrics import character_rate, exact_rate, plain
+from legibility.evaluate.outcome import Outcome, judge
+from legibility.evaluate.pose import SceneChoices
+from legibility.evaluate.report import Report, Row, Section
+from legibility.evaluate.run import facts
+from legibility.evaluate.scene import evaluation_set
+from legibility.evaluate.slices import reading_row
+from legibility.evaluate.truth import EvaluationPhoto
+from legibility.identify.animals import Registry
+
+PROGRAM: Final = "Tesseract, upright crop"
+"""Choice: the general program that is shown the enhanced pictures."""
+EVERYTHING: Final = "everything"
+AS_IT_IS: Final = "photo as it is"
+
+
+@dataclass(frozen=True, slots=True)
+class Without:
+    """The pipeline with something left out."""
+
+    needles: bool = True
+    second: bool = True
+    steps: frozenset[str] = frozenset()
+
+    def __call__(self, photo: Photo, *, registry: Registry | None = None) -> PhotoResult:
+        from legibility.pipeline.run import Choices, read_photo
+        from legibility.settings import Settings
+
+        return read_photo(
+            photo,
+            registry=registry,
+            settings=replace(Settings(), second_reader=self.second),
+            choices=Choices(needles=self.needles, without_steps=self.steps),
+        )
+
+
+VARIANTS: Final[Mapping[str, Without]] = {
+    EVERYTHING: Without(),
+    "without the second reader": Without(second=False),
+    "without the needle model": Without(needles=False),
+    "the network alone": Without(needles=False, second=False),
+    "without the glare mask": Without(steps=frozenset({"glare"})),
+    "without the hair mask": Without(steps=frozenset({"hair"})),
+}
+"""Illumination, ink separation and contrast are for people and other programs: the network makes
+its own input from the photo, so leaving them out cannot change what is read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ablated:
+    """One person-readable photo."""
+
+    readings: Mapping[str, Outcome]
+    """By variant."""
+    program: Mapping[str, tuple[str, str]]
+    """By picture shown: the mark, and what the general program says."""
+
+
+def run_ablations(
+    *, n: int, seed: int, jobs: int = 1, progress: Callable[[int], object] | None = None
+) -> Report:
+    """Leave out one reader or one enhancement step at a time.
+
+    Parameters
+    ----------
+    n : int
+        Photos made; those a person can read are compared.
+    seed, jobs : int
+    progress : callable, optional
+        Called with 1 after each photo.
+    """
+    done: list[Ablated] = []
+    for ablated in _each(partial(ablate, seed=seed), n, jobs):
+        if ablated is not None:
+            done.append(ablated)
+        if progress is not None:
+            progress(1)
+    readers = Section(
+        "Readers and masks left out",
+        tuple(reading_row(name, [a.readings[name] for a in done]) for name in VARIANTS),
+        "Whole photos that a person can read, the same in every row.",
+    )
+    shown = list(done[0].program) if done else []
+    rows: tuple[Row, ...] = tuple(
+        {
+            "picture shown": name,
+            "exact mark": exact_rate([a.program[name] for a in done], merge=True),
+            "characters": character_rate([a.program[name] for a in done], merge=True),
+        }
+        for name in shown
+    )
+    enhanced = Section(
+        "Enhancement steps left out, read by another program",
+        rows,
+        f"{PROGRAM}; the ink picture, dark on light; O=0, I=1; row breaks ignored.",
+    )
+    return Report(n=n, seed=seed, sections=(readers, enhanced), facts=facts())
+
+
+def ablate(index: int, *, seed: int) -> Ablated | None:
+    """Photo ``index`` in every variant; None when a person could not read it."""
+    choices = SceneChoices(width_px=1200)
+    (photo,) = evaluation_set(n=1, seed=seed, first=index, choices=choices)
+    if not photo.truth.person_readable:
+        return None
+    shown = photo.photo()
+    return Ablated(
+        readings={name: judge(photo, read(shown)) for name, read in VARIANTS.items()},
+        program={name: _said(photo, picture) for name, picture in _pictures(photo)},
+    )
+
+
+def _pictures(photo: EvaluationPhoto) -> Iterator[tuple[str, EvaluationPhoto]]:
+    """The photo, and its ink picture with all steps and with each left out."""
+    from legibility.enhance.chain import STEPS, enhance
+
+    yield AS_IT_IS, photo
+    side = max(photo.pixels.shape[:2])
+    for name, left_out in (("all steps", ()), *((f"without {s}", (s,)) for s in STEPS)):
+        ink = enhance(photo.photo(), working_px=side, without=left_out).ink
+        grey = np.round(255.0 * (1.0 - np.clip(ink, 0.0, 1.0))).astype(np.uint8)
+        yield name, replace(photo, pixels=np.repeat(grey[..., None], 3, axis=2))
+
+
+def _said(photo: EvaluationPhoto, picture: EvaluationPhoto) -> tuple[str, str]:
+    mark = photo.truth.mark
+    return plain(mark), kindest(mark, BASELINES[PROGRAM](picture))
+
+
+def _each(work: Callable[[int], Ablated | None], n: int, jobs: int) -> Iterator[Ablated | None]:
+    if jobs == 1:
+        yield from map(work, range(n))
+        return
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(work, range(n), chunksize=2)
