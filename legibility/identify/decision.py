@@ -9,12 +9,14 @@ import numpy as np
 
 from legibility.alphabet import ROW_SEPARATOR, UNREAD
 from legibility.containers import Candidate, Confusable, Decision, Identification, Reading
+from legibility.identify.allowed_marks import probable_allowed_marks
 from legibility.identify.animals import Registry
 from legibility.identify.calibration import FinalCalibration
 from legibility.identify.candidates import best_candidates, calibrated, log_likelihoods
 from legibility.identify.conformal import candidate_set
 from legibility.identify.confusables import confusables
 from legibility.identify.marktext import best_text, probable_marks
+from legibility.marks.rules import Rules
 from legibility.settings import Settings
 
 NO_MARK_PROBABILITY: Final = 0.5
@@ -35,6 +37,7 @@ def identify(
     reading: Reading,
     registry: Registry | None,
     *,
+    rules: Rules | None = None,
     settings: Settings | None = None,
     calibration: FinalCalibration | None = None,
     capture_good_enough: bool = True,
@@ -47,6 +50,8 @@ def identify(
     registry : Registry or None
         None: the candidates are the most probable marks, each with ``animal_id`` None; a mark read
         with ``settings.identified_probability`` is "unregistered", another one "ambiguous".
+    rules : Rules, optional
+        Without a registry: only marks that they allow are candidates. A registry has them already.
     settings : Settings, optional
     calibration : FinalCalibration, optional
         Default: :class:`FinalCalibration` as it is before fitting.
@@ -72,7 +77,7 @@ def identify(
     if registry is None or not len(registry):
         if not has_character:
             return replace(_NOTHING, decision=failed, reason="no character can be read")
-        return _without_registry(reading, settings, calibration, failed, exchange)
+        return _without_registry(reading, rules, settings, calibration, failed, exchange)
 
     values = log_likelihoods(reading, registry, settings=settings)
     probabilities = calibrated(values, reading, settings=settings, calibration=calibration)
@@ -123,18 +128,24 @@ def _decision(
 
 def _without_registry(
     reading: Reading,
+    rules: Rules | None,
     settings: Settings,
     calibration: FinalCalibration,
     failed: Decision,
     exchange: tuple[Confusable, ...],
 ) -> Identification:
     count = max(1, settings.candidates_listed)
-    marks = probable_marks(reading, count=count, exponent=calibration.exponent)
+    exponent = calibration.exponent
+    if rules is None:
+        marks = probable_marks(reading, count=count, exponent=exponent)
+    else:
+        marks = probable_allowed_marks(reading, rules, count=count, exponent=exponent)
     said = 1.0 - calibration.floor
     said *= 1.0 - float(np.exp(min(0.0, reading.logp_no_mark)))
     candidates = tuple(Candidate(None, mark, said * float(np.exp(logp))) for mark, logp in marks)
     if not candidates:
-        return replace(_NOTHING, decision=failed, reason="no character can be read")
+        why = "no mark that the rules allow fits" if rules else "no character can be read"
+        return replace(_NOTHING, decision=failed, reason=why, confusables=exchange)
     settled = candidates[0].probability >= settings.identified_probability
     if settled:
         decision, why = Decision.UNREGISTERED, "the mark is read; no registry was given"

@@ -22,7 +22,8 @@ from legibility.identify.likelihood import hypothesis_weights, placements, row_l
 from legibility.identify.marktable import BASE, MarkTable
 from legibility.marks.patterns import Place
 from legibility.marks.rules import Layout as Kind
-from legibility.marks.rules import Rules, layouts_of
+from legibility.marks.rules import Rules
+from legibility.marks.space import layout_shares
 
 OWN_SHAPE_SHARE: Final = 0.5
 """Choice: share of unregistered animals whose mark is built like the registry's own (row lengths,
@@ -81,16 +82,15 @@ def unregistered_marks(
     own = table is not None and len(table) > 0 and own_shape_share > 0
     rest = float(np.log1p(-own_shape_share)) if own else 0.0
     collected = _Collected()
-    kinds = layouts_of(rules)
-    parents = [(kind.form, len(kind.rows) if kind.form < 0 else 0) for kind in kinds]
-    for kind, parent in zip(kinds, parents, strict=True):
-        share = rest - np.log(len(set(parents))) - np.log(parents.count(parent))
-        collected.add(float(share), kind, tuple(_uniform(row) for row in kind.rows))
+    kinds = layout_shares(rules)
+    for kind, share in kinds:
+        rows = tuple(_uniform(row) for row in kind.rows)
+        collected.add(rest + float(np.log(share)), kind, rows)
     if own and table is not None:
         log_share = float(np.log(own_shape_share))
         if not rules.forms:
             _add_own(table, rules, log_share, collected.profiles, collected.layouts)
-        elif not _add_own_forms(table, kinds, log_share, collected):
+        elif not _add_own_forms(table, [kind for kind, _ in kinds], log_share, collected):
             return unregistered_marks(rules=rules)  # No mark of the registry keeps to the forms.
     return collected.finished()
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import accumulate
 from typing import Final, TypeAlias
 
@@ -118,6 +119,37 @@ def sample_marks(
         which = next(k for k, end in enumerate(ends) if number < end)
         marks.append(shapes[which].mark(number - ends[which] + shapes[which].count))
     return marks
+
+
+def layout_shares(rules: Rules) -> tuple[tuple[Layout, float], ...]:
+    """Layouts with the share of marks taken to be of each: forms, then lengths equally likely.
+
+    Forms (without them: one row or two) are as good as each other, whatever the number of their
+    marks; else nearly every mark would be taken to be of the longest kind.
+    """
+    layouts = layouts_of(rules)
+    kinds = [(layout.form, len(layout.rows) if layout.form < 0 else 0) for layout in layouts]
+    return tuple(
+        (layout, 1.0 / len(set(kinds)) / kinds.count(kind))
+        for layout, kind in zip(layouts, kinds, strict=True)
+    )
+
+
+def log_share(rules: Rules, mark: str) -> float:
+    """Log of the share of one mark, its layout's marks equally likely; ``-inf`` when not allowed.
+
+    The shares of all marks sum to one, but for layouts whose every check no die can press.
+    """
+    rows = tuple(mark.split(ROW_SEPARATOR))
+    share = sum(
+        share / _layout_count(layout) for layout, share in layout_shares(rules) if layout.fits(rows)
+    )
+    return float(np.log(share)) if share else -np.inf
+
+
+@lru_cache(maxsize=1024)
+def _layout_count(layout: Layout) -> int:
+    return _Shape(layout.lengths, [layout]).count
 
 
 def _below(rng: np.random.Generator, limit: int) -> int:
