@@ -128,6 +128,7 @@ def _read(
     identification = identify(
         reading,
         registry,
+        rules=rules,
         settings=settings,
         calibration=calibration,
         capture_good_enough=capture.good_enough,
