@@ -8,7 +8,6 @@ exact (:mod:`.unregistered`).
 from __future__ import annotations
 
 import heapq
-import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
@@ -94,14 +93,23 @@ def _beam(reading: Reading, rules: Rules) -> Iterator[str]:
                 _row_texts(_fullest(cells, len(places)), places)
                 for cells, places in zip(rows, layout.rows, strict=True)
             ]
-            pairs = (
-                (sum(score for score, _ in pair), tuple(text for _, text in pair))
-                for pair in itertools.product(*texts)
-            )
-            for _, text in heapq.nlargest(BEAM, pairs):
+            for text in _best_pairs(texts):
                 mark = _with_check(layout, text)
                 if mark is not None:
                     yield mark
+
+
+def _best_pairs(texts: Sequence[list[tuple[float, str]]]) -> list[tuple[str, ...]]:
+    """The ``BEAM`` best of all marks made of one text of each row; texts are in order."""
+    if len(texts) == 1:
+        return [(text,) for _, text in texts[0]]
+    # A pair (i, j) of two ordered lists has at least (i + 1)(j + 1) - 1 pairs before it.
+    pairs = [
+        (first + second, (a, b))
+        for i, (first, a) in enumerate(texts[0])
+        for second, b in texts[1][: BEAM // (i + 1)]
+    ]
+    return [rows for _, rows in heapq.nlargest(BEAM, pairs)]
 
 
 def _fullest(cells: Sequence[CellReading], count: int) -> list[CellReading]:

@@ -121,6 +121,7 @@ def sample_marks(
     return marks
 
 
+@lru_cache(maxsize=256)
 def layout_shares(rules: Rules) -> tuple[tuple[Layout, float], ...]:
     """Layouts with the share of marks taken to be of each: forms, then lengths equally likely.
 
@@ -145,6 +146,14 @@ def log_share(rules: Rules, mark: str) -> float:
         share / _layout_count(layout) for layout, share in layout_shares(rules) if layout.fits(rows)
     )
     return float(np.log(share)) if share else -np.inf
+
+
+@lru_cache(maxsize=256)
+def _shares_by_lengths(rules: Rules) -> dict[tuple[int, ...], list[tuple[Layout, float]]]:
+    found: dict[tuple[int, ...], list[tuple[Layout, float]]] = {}
+    for layout, share in layout_shares(rules):
+        found.setdefault(layout.lengths, []).append((layout, share))
+    return found
 
 
 @lru_cache(maxsize=1024)
