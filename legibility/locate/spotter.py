@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 import cv2
@@ -30,24 +31,46 @@ MOST_SPOTS: Final = 60
 SIDE_MULTIPLE: Final = 32
 
 
+@dataclass(frozen=True, slots=True)
+class Pyramid:
+    """What the spotter found level by level; the finest costs most and is looked at last."""
+
+    coarse: tuple[Spot, ...]
+    """Spots of all levels but the finest."""
+    finest: ColorImage
+    finest_scale: float
+    """Pixels of the finest level per photo pixel."""
+
+    def all_spots(self) -> tuple[Spot, ...]:
+        """Spots of every level, strongest first, in photo pixels."""
+        return _without_doubles([*self.coarse, *_level_spots(self.finest, self.finest_scale)])
+
+
 def find_spots(pixels: ColorImage) -> tuple[Spot, ...]:
-    """Characters of a photo, strongest first, in photo pixels.
+    """Characters of a photo on every level, strongest first, in photo pixels."""
+    return look_coarsely(pixels).all_spots()
+
+
+def look_coarsely(pixels: ColorImage) -> Pyramid:
+    """Characters of a photo on all levels but the finest.
 
     Parameters
     ----------
     pixels : (height, width, 3) uint8 RGB
     """
-    longest = max(pixels.shape[:2])
-    scale = min(1.0, LONGEST_PX / longest)
+    scale = min(1.0, LONGEST_PX / max(pixels.shape[:2]))
+    finest = _scaled(pixels, scale)
     found: list[Spot] = []
-    picture = _scaled(pixels, scale)
-    for _ in range(LEVELS):
-        found += _level_spots(picture, scale)
-        scale /= 2
+    picture, level_scale = finest, scale
+    for _ in range(LEVELS - 1):
         if min(picture.shape[:2]) < 2 * SIDE_MULTIPLE:
             break
-        picture = cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    return _without_doubles(found)
+        picture = np.asarray(
+            cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        )
+        level_scale /= 2
+        found += _level_spots(picture, level_scale)
+    return Pyramid(_without_doubles(found), finest, scale)
 
 
 def _scaled(pixels: ColorImage, scale: float) -> ColorImage:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from legibility.alphabet import N_CHARACTERS
 from legibility.containers import ColorImage, Mask, RowStrip, Spot
 from legibility.locate.rectify import STRIP_WIDTH_PX, cut_strip
 from legibility.locate.rows import Row, link_rows, row_through
-from legibility.locate.spotter import find_spots
+from legibility.locate.spotter import look_coarsely
 from legibility.probability import normalise_log
 from legibility.read.network import N_POSES, Place, StripView, flip, view_strips
 
@@ -27,6 +27,8 @@ RIVAL_ROWS: Final = 3
 """Choice: most row candidates looked at in the other three poses."""
 RIVAL_SHARE: Final = 0.7
 """Choice: a row with this share of the best one's presence is its rival."""
+COARSE_EVIDENCE: Final = 1.6
+"""Choice: with less than about two clear characters the finest level is looked at, too."""
 SETTLED_POSE: Final = 0.999
 """Choice: a pose this probable is not asked for again when the row is laid anew."""
 MIRRORED_PRIOR: Final = 0.3
@@ -152,12 +154,14 @@ def sight_mark(pixels: ColorImage, *, not_seen: Mask | None = None) -> Sighting:
     pixels : (height, width, 3) uint8 RGB
     not_seen : mask over the photo at any scale, True under glare or hair
     """
-    spots = find_spots(pixels)
+    pyramid = look_coarsely(pixels)
+    spots, seen, marks = _rows_through(pixels, pyramid.coarse, not_seen)
+    if max((_evidence(rows) for rows, _ in marks), default=0.0) < COARSE_EVIDENCE:
+        spots, seen, marks = _rows_through(pixels, pyramid.all_spots(), not_seen)
     rows = link_rows(spots)
-    if not rows:
+    if not marks:
         return Sighting((), np.log(np.full(N_POSES, 1 / N_POSES)), 0.0, spots, (), False)
-    seen = view_rows(pixels, rows[:ROWS_TRIED], not_seen)
-    found, pose = max(_marks(pixels, seen, not_seen), key=lambda mark: _evidence(mark[0]))
+    found, pose = max(marks, key=lambda mark: _evidence(mark[0]))
     if len(found) > 1 or float(pose.max()) < math.log(SETTLED_POSE):
         found, pose = _best_way_round(pixels, found, not_seen)
     return Sighting(
@@ -182,10 +186,20 @@ def _evidence(found: Sequence[SeenRow]) -> float:
     return sum(place_evidence(row.view.places) for row in found)
 
 
-def _marks(
-    pixels: ColorImage, seen: Sequence[SeenRow], not_seen: Mask | None
-) -> list[tuple[tuple[SeenRow, ...], NDArray[np.float64]]]:
-    """The likeliest marks: rows in their best pose, and the log-probability of each pose then."""
+_Mark: TypeAlias = tuple[tuple[SeenRow, ...], NDArray[np.float64]]
+"""Rows in their best pose, and the log-probability of each pose then."""
+
+
+def _rows_through(
+    pixels: ColorImage, spots: tuple[Spot, ...], not_seen: Mask | None
+) -> tuple[tuple[Spot, ...], tuple[SeenRow, ...], list[_Mark]]:
+    """The spots, the row candidates through them as seen, and the likeliest marks of these."""
+    seen = view_rows(pixels, link_rows(spots)[:ROWS_TRIED], not_seen)
+    return spots, seen, _marks(pixels, seen, not_seen)
+
+
+def _marks(pixels: ColorImage, seen: Sequence[SeenRow], not_seen: Mask | None) -> list[_Mark]:
+    """The likeliest marks among row candidates."""
     ranked = sorted(seen, key=_presence, reverse=True)[:RIVAL_ROWS]
     rivals = [row for row in ranked if _presence(row) >= RIVAL_SHARE * _presence(ranked[0])]
     looked = _look([r.strip for r in rivals], _mirrored(rivals), [(0, r.view) for r in rivals])
