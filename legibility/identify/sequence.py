@@ -1,0 +1,240 @@
+"""Several photos of one animal: how much each counts, and what they say together.
+
+    log p(a | photos) = log prior(a) + sum_k w_k [ log p(a | photo k) - log prior(a) ] + constant
+
+The terms in brackets are the calibrated evidence of each photo alone, so that one photo gives what
+it gives alone and a photo that says nothing changes nothing. Photos of one ear share its faults:
+only the one that says most counts in full. Within one stage of handling the next ones count with
+``repeat``, ``repeat**2``, ...; between stages with ``step``, ``step**2``, ... Any number of photos
+of one stage therefore counts at most as ``1 / (1 - repeat)`` photos: more of the same never
+becomes certainty. The two ears were marked apart and count in full beside each other.
+
+A single exponent for all photos, p(a | photos) ~ prior(a) prod_k p(photo k | a)**tau, would let
+photos that show nothing dilute the one that does; weights by rank do not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.containers import Stage
+from legibility.probability import LOG_FLOOR, normalise_log
+
+
+@dataclass(frozen=True, slots=True)
+class Tempering:
+    """Tempering exponents, 0..1, of photos that share an ear."""
+
+    repeat: float = 0.0
+    """Next photos of the same stage. Choice until fitted: they add nothing."""
+    step: float = 0.5
+    """Photos of other stages. Choice until fitted."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoEvidence:
+    """What one photo says of every animal."""
+
+    log_ratio: NDArray[np.float64]
+    """(n + 1,) log of the probability after the photo over that before it; last "not registered"."""
+    ear: str = ""
+    stage: Stage = Stage.AS_FOUND
+
+
+@dataclass(frozen=True, slots=True)
+class Combined:
+    """What several photos say together."""
+
+    probabilities: NDArray[np.float64]
+    """(n + 1,); they sum to one."""
+    weights: tuple[float, ...]
+    """Exponent of each photo, 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceRecord:
+    """Several photos of one known animal, for fitting."""
+
+    photos: tuple[PhotoEvidence, ...]
+    truth: int
+    log_prior: NDArray[np.float64]
+
+
+def log_ratio(
+    probabilities: NDArray[np.float64], log_prior: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Evidence of one photo from its calibrated probabilities; finite.
+
+    Parameters
+    ----------
+    probabilities : (n + 1,) float64
+        Of ``identify.calibration.posterior``.
+    log_prior : (n + 1,) float64
+        The prior they were computed with; animals with ``-inf`` have no evidence.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.log(probabilities) - log_prior
+    ratio = np.where(np.isfinite(log_prior), ratio, 0.0)
+    return np.asarray(np.maximum(ratio, LOG_FLOOR), dtype=np.float64)
+
+
+def for_ear(
+    ratio: NDArray[np.float64], *, ear: str, recorded: Sequence[str], p_wrong_ear: float
+) -> NDArray[np.float64]:
+    """Evidence of a photo of one ear about animals whose mark is recorded in the other.
+
+    What is in an ear without a recorded mark is unknown: for those animals the photo says what it
+    says of "not registered", but for the chance that the ears were taken for each other.
+
+    Parameters
+    ----------
+    ratio : (n + 1,) float64
+    ear : str
+        "left", "right" or "" when it is not known.
+    recorded : sequence of str, (n,)
+        "left", "right", "both" or "" for each animal; empty when the registry names no ears.
+    p_wrong_ear : float
+        Probability that a mark is in the other ear than recorded.
+    """
+    if ear not in ("left", "right") or not len(recorded):
+        return ratio
+    other = "right" if ear == "left" else "left"
+    elsewhere = np.fromiter((e == other for e in recorded), dtype=bool, count=len(recorded))
+    result = ratio.copy()
+    with np.errstate(divide="ignore"):
+        swapped = np.log(p_wrong_ear) + ratio[:-1][elsewhere]
+    result[:-1][elsewhere] = np.logaddexp(np.log1p(-p_wrong_ear) + ratio[-1], swapped)
+    return result
+
+
+def information(ratio: NDArray[np.float64], log_prior: NDArray[np.float64]) -> float:
+    """How much evidence moves the prior: Kullback-Leibler divergence in nats, at least 0.
+
+    Kullback & Leibler 1951, doi:10.1214/aoms/1177729694.
+    """
+    posterior = normalise_log(log_prior + ratio)
+    mass = np.exp(posterior)
+    there = mass > 0
+    return max(0.0, float(np.sum(mass[there] * (posterior[there] - log_prior[there]))))
+
+
+def combine(
+    photos: Sequence[PhotoEvidence], log_prior: NDArray[np.float64], *, tempering: Tempering
+) -> Combined:
+    """What photos of one animal say together.
+
+    Parameters
+    ----------
+    photos : sequence of PhotoEvidence
+        In any order; repeated ones left out. Without a photo the prior is returned.
+    log_prior : (n + 1,) float64
+        Log-probabilities before any photo, ``-inf`` for animals that are ruled out.
+    tempering : Tempering
+    """
+    weights = [0.0] * len(photos)
+    score = np.array(log_prior, dtype=np.float64)
+    for stages in _by_ear_and_stage(photos).values():
+        said = []
+        for members in stages.values():
+            order = _most_first([photos[index].log_ratio for index in members], log_prior)
+            shares = {members[place]: tempering.repeat**rank for rank, place in enumerate(order)}
+            total = np.sum([w * photos[k].log_ratio for k, w in shares.items() if w > 0], axis=0)
+            said.append((total, shares))
+        for rank, place in enumerate(_most_first([total for total, _ in said], log_prior)):
+            factor = tempering.step**rank
+            total, shares = said[place]
+            if factor > 0:
+                score += factor * total
+            for index, share in shares.items():
+                weights[index] = factor * share
+    probabilities = np.exp(normalise_log(score))
+    return Combined(probabilities / probabilities.sum(), tuple(weights))
+
+
+def fit_tempering(
+    singles: Sequence[SequenceRecord],
+    repeats: Sequence[SequenceRecord],
+    stages: Sequence[SequenceRecord],
+) -> Tempering:
+    """Exponents of maximum likelihood.
+
+    How reliable a photo is alone is the business of the final calibration. Where it fits these
+    photos badly, the exponents must not make up for it: an exponent on the evidence of single
+    photos is fitted first, kept while the two others are fitted, and then forgotten.
+
+    Parameters
+    ----------
+    singles : sequence of SequenceRecord
+        One photo each.
+    repeats : sequence of SequenceRecord
+        Several photos of one stage each; empty: the exponent stays as it is by default.
+    stages : sequence of SequenceRecord
+        One photo of each of several stages; likewise.
+
+    Raises
+    ------
+    ValueError
+        If there is no single photo.
+    """
+    if not singles:
+        raise ValueError("no photos to fit the tempering on; expected at least one")
+    own = _best_exponent(lambda k: mean_log_truth(singles, Tempering(), scale=k), (0.05, 3.0))
+    tempering = Tempering()
+    repeat, step = tempering.repeat, tempering.step
+    if repeats:
+        repeat = _best_exponent(
+            lambda tau: mean_log_truth(repeats, Tempering(repeat=tau), scale=own), (0.0, 1.0)
+        )
+    if stages:
+        step = _best_exponent(
+            lambda tau: mean_log_truth(stages, Tempering(step=tau), scale=own), (0.0, 1.0)
+        )
+    return Tempering(repeat=repeat, step=step)
+
+
+def mean_log_truth(
+    records: Sequence[SequenceRecord], tempering: Tempering, *, scale: float = 1.0
+) -> float:
+    """Mean log-probability given to the true animal (at least ``LOG_FLOOR`` each)."""
+    values = []
+    for record in records:
+        photos = [
+            PhotoEvidence(scale * photo.log_ratio, photo.ear, photo.stage)
+            for photo in record.photos
+        ]
+        chance = combine(photos, record.log_prior, tempering=tempering).probabilities[record.truth]
+        values.append(max(LOG_FLOOR, float(np.log(max(float(chance), 1e-300)))))
+    return float(np.mean(values))
+
+
+def _by_ear_and_stage(
+    photos: Sequence[PhotoEvidence],
+) -> Mapping[str, Mapping[Stage, list[int]]]:
+    found: dict[str, dict[Stage, list[int]]] = {}
+    for index, photo in enumerate(photos):
+        found.setdefault(photo.ear, {}).setdefault(photo.stage, []).append(index)
+    return found
+
+
+def _most_first(
+    ratios: Sequence[NDArray[np.float64]], log_prior: NDArray[np.float64]
+) -> list[int]:
+    """Indices by information, most first; ties in the order given."""
+    if len(ratios) == 1:
+        return [0]
+    said = [information(ratio, log_prior) for ratio in ratios]
+    return sorted(range(len(ratios)), key=lambda index: -said[index])
+
+
+def _best_exponent(score: Callable[[float], float], bounds: tuple[float, float]) -> float:
+    from scipy.optimize import minimize_scalar
+
+    found = minimize_scalar(
+        lambda x: -score(float(x)), bounds=bounds, method="bounded", options={"xatol": 1e-3}
+    )
+    ends = [float(found.x), *bounds]
+    return max(ends, key=score)
