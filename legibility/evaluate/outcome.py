@@ -9,9 +9,10 @@ import numpy as np
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS
 from legibility.containers import Photo, PhotoResult, Status
-from legibility.evaluate.metrics import align, plain
+from legibility.evaluate.metrics import plain
 from legibility.evaluate.truth import EvaluationPhoto
 from legibility.identify.animals import Registry
+from legibility.marks.alignment import align
 
 
 class PhotoReader(Protocol):

@@ -29,6 +29,7 @@ from legibility.read.fusion import disagreement, fuse
 from legibility.read.measure import ink_contrast, separation
 from legibility.read.needles import NeedleModel, NeedleScores
 from legibility.read.network import Place, StripView
+from legibility.read.presence import weigh_presence
 from legibility.read.reading_model import ReadingModel
 from legibility.read.tesseract import SecondOpinion, align, read_row
 
@@ -126,7 +127,8 @@ def pooled(opinions: RowOpinions, model: ReadingModel) -> LogLikelihood:
     if not opinions.boxes:
         return np.zeros((0, N_CLASSES))
     joint = fuse(opinions.network_logp, opinions.needle_loglik, opinions.second_logp, model.fusion)
-    return apply(model.calibration, joint, opinions.condition)
+    calibrated = apply(model.calibration, joint, opinions.condition)
+    return weigh_presence(model.presence, calibrated)
 
 
 def readers_disagree(opinions: RowOpinions, model: ReadingModel) -> float:

@@ -247,9 +247,7 @@ def _linked(
     return np.flatnonzero(member)
 
 
-def _paper(
-    bright: GrayImage, places: NDArray[np.float64], radius: float
-) -> tuple[float, float]:
+def _paper(bright: GrayImage, places: NDArray[np.float64], radius: float) -> tuple[float, float]:
     """Contrast of dots and unevenness of the paper between them."""
     height, width = bright.shape
     pad = 6 * radius

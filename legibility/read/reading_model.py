@@ -7,15 +7,16 @@ import json
 import os
 import tempfile
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from legibility.errors import ModelError, OutputError
 from legibility.read.calibration import Calibration
 from legibility.read.fusion import FusionWeights, PoolWeights
+from legibility.read.presence import PresenceModel
 
-FORMAT: Final = 1
+FORMAT: Final = 2
 """Version of the file's layout."""
 
 DEFAULT_PATH: Final = Path(__file__).resolve().parents[1] / "models" / "reading.json"
@@ -27,6 +28,7 @@ class ReadingModel:
 
     fusion: FusionWeights
     calibration: Calibration
+    presence: PresenceModel
     fitted_on: str
     """What the numbers were fitted on, in words."""
     sha256: str = ""
@@ -54,6 +56,7 @@ def load_reading_model(path: Path = DEFAULT_PATH) -> ReadingModel:
             raise ValueError(f"format is {values['format']!r}; expected {FORMAT}")
         fusion = _key(values, "fusion")
         calibration = _key(values, "calibration")
+        presence = _key(values, "presence")
         return ReadingModel(
             fusion=FusionWeights(
                 with_second=_pool(_key(fusion, "with_second")),
@@ -63,6 +66,9 @@ def load_reading_model(path: Path = DEFAULT_PATH) -> ReadingModel:
                 conditions=_numbers(calibration, "conditions"),
                 temperatures=_numbers(calibration, "temperatures"),
                 doubts=_numbers(calibration, "doubts"),
+            ),
+            presence=PresenceModel(
+                **{k: _number(_key(presence, k), k) for k in ("bias", "own", "others")}
             ),
             fitted_on=str(_key(values, "fitted_on")),
             sha256=hashlib.sha256(data).hexdigest(),
@@ -84,6 +90,7 @@ def save_reading_model(model: ReadingModel, path: Path) -> ReadingModel:
         "fitted_on": model.fitted_on,
         "fusion": asdict(model.fusion),
         "calibration": asdict(model.calibration),
+        "presence": asdict(model.presence),
     }
     data = (json.dumps(values, indent=2, sort_keys=True, allow_nan=False) + "\n").encode()
     try:
@@ -98,12 +105,7 @@ def save_reading_model(model: ReadingModel, path: Path) -> ReadingModel:
             raise
     except OSError as error:
         raise OutputError(f"{path}: cannot be written: {error}") from error
-    return ReadingModel(
-        fusion=model.fusion,
-        calibration=model.calibration,
-        fitted_on=model.fitted_on,
-        sha256=hashlib.sha256(data).hexdigest(),
-    )
+    return replace(model, sha256=hashlib.sha256(data).hexdigest())
 
 
 def _key(values: Any, key: str) -> Any:

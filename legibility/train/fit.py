@@ -10,9 +10,9 @@ from __future__ import annotations
 import argparse
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -22,20 +22,31 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import NO_CHARACTER, index_of
-from legibility.containers import Photo
+from legibility.alphabet import CHARACTERS, NO_CHARACTER, ROW_SEPARATOR, index_of
+from legibility.containers import CellReading, Photo
 from legibility.enhance.chain import enhance
 from legibility.identify.calibration_file import save_final_calibration
 from legibility.identify.calibration_fit import calibration_with_sets, calibration_words
+from legibility.marks.alignment import align
 from legibility.networks import MODELS
 from legibility.pipeline.cells import Readers, row_opinions
-from legibility.pipeline.known_readings import load_known_readings, save_known_readings
+from legibility.pipeline.known_readings import (
+    KnownReading,
+    load_known_readings,
+    save_known_readings,
+)
 from legibility.pipeline.reading import MARK_FILE, mark_features
 from legibility.pipeline.sighting import SeenRow, sight_mark, strip_to_photo
 from legibility.pipeline.simulated_herds import SIZES, records_of, simulated_readings
 from legibility.read.calibration import fit_calibration
 from legibility.read.fusion import FusionRecord, fit_fusion, fuse
-from legibility.read.reading_model import ReadingModel, save_reading_model
+from legibility.read.presence import PresenceModel, fit_presence, weigh_presence
+from legibility.read.reading_model import (
+    DEFAULT_PATH,
+    ReadingModel,
+    load_reading_model,
+    save_reading_model,
+)
 from legibility.settings import Settings
 from legibility.simulate import Rendering, render, sample_scene
 
@@ -142,7 +153,44 @@ def fit_reading(records: list[PhotoRecord], *, said: str) -> ReadingModel:
     calibration = fit_calibration(
         np.concatenate(logp), np.concatenate(truth), np.concatenate(condition)
     )
-    return ReadingModel(fusion=fusion, calibration=calibration, fitted_on=said)
+    return ReadingModel(
+        fusion=fusion, calibration=calibration, presence=PresenceModel(), fitted_on=said
+    )
+
+
+def presence_model(readings: Sequence[KnownReading]) -> PresenceModel:
+    """Fit presence on the rows of readings whose mark was found."""
+    rows, truth = [], []
+    for known in readings:
+        if not known.usable:
+            continue
+        cells = [cell for row in known.reading.hypotheses[0].rows for cell in row]
+        best = [int(cell.logp[:NO_CHARACTER].argmax()) for cell in cells]
+        mark, said = known.mark.replace(ROW_SEPARATOR, ""), "".join(CHARACTERS[k] for k in best)
+        pairs = [(a, b) for a, b in align(mark, said) if a is not None and b is not None]
+        if sum(mark[a] == said[b] for a, b in pairs) < HALF_RIGHT * len(mark):
+            continue
+        holds = np.zeros(len(cells), dtype=np.bool_)
+        holds[[b for _, b in pairs]] = True
+        start = 0
+        for row in known.reading.hypotheses[0].rows:
+            rows.append(np.array([cell.logp for cell in row]))
+            truth.append(holds[start : start + len(row)])
+            start += len(row)
+    return fit_presence(rows, truth)
+
+
+def with_presence(known: KnownReading, model: PresenceModel) -> KnownReading:
+    """The reading as it would be with presence weighed."""
+
+    def weighed(row: tuple[CellReading, ...]) -> tuple[CellReading, ...]:
+        logp = weigh_presence(model, np.array([cell.logp for cell in row]))
+        return tuple(replace(cell, logp=line) for cell, line in zip(row, logp, strict=True))
+
+    hypotheses = tuple(
+        replace(h, rows=tuple(weighed(row) for row in h.rows)) for h in known.reading.hypotheses
+    )
+    return replace(known, reading=replace(known.reading, hypotheses=hypotheses))
 
 
 def fit_mark(records: list[PhotoRecord]) -> dict[str, float]:
@@ -175,20 +223,27 @@ def fit_readers(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]
 def fit_registry(
     *, photos: int, seed: int, jobs: int, say: Callable[[str], None], stored: Path | None = None
 ) -> None:
-    """Fit and write ``calibration.json``, with the readers as they are shipped by then.
+    """Fit and write presence (into ``reading.json``) and ``calibration.json``.
 
     Parameters
     ----------
     stored : Path, optional
-        File of readings: taken instead of reading photos when it exists, written when not.
+        File of readings without presence: taken instead of reading photos when it exists, written
+        when not.
     """
+    model = replace(load_reading_model(), presence=PresenceModel())
     if stored is not None and stored.exists():
         readings, origin = load_known_readings(stored)
     else:
+        save_reading_model(model, DEFAULT_PATH)
         origin = f"simulated photos, held-out glyph sources, seed {seed + 1}"
         readings = tuple(simulated_readings(photos, seed=seed + 1, jobs=jobs, say=say))
         if stored is not None:
             save_known_readings(readings, stored, origin=origin)
+    presence = presence_model(readings)
+    say(f"presence: {presence}")
+    save_reading_model(replace(model, presence=presence), DEFAULT_PATH)
+    readings = tuple(with_presence(known, presence) for known in readings)
     records = records_of(readings, seed=seed + 1, jobs=jobs, say=say)
     fitted = calibration_with_sets(
         records,

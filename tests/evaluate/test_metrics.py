@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 from rapidfuzz.distance import Levenshtein
 
 from legibility.evaluate.metrics import (
-    align,
     character_rate,
     characters_right,
     confidently_wrong,
@@ -17,6 +16,7 @@ from legibility.evaluate.metrics import (
     exact_rate,
     plain,
 )
+from legibility.marks.alignment import align
 
 MARKS = st.text("AB0O1", max_size=8)
 
