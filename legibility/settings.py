@@ -34,6 +34,8 @@ class Settings:
     """Choice, no source: a wrong die loaded, per character."""
     p_turned_die: float = 0.001
     """Choice, no source: a die upside down that still makes a character (6/9), per character."""
+    p_wrong_ear: float = 0.002
+    """Choice, no source: the mark is in the other ear than recorded, or the ears were mixed up."""
     readable_probability: float = 0.5
     """Choice: a cell whose best character is less likely than this is written "?"."""
     calibration_file: str = ""

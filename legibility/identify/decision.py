@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from legibility.alphabet import ROW_SEPARATOR, UNREAD
 from legibility.containers import Candidate, Confusable, Decision, Identification, Reading
@@ -83,6 +84,45 @@ def identify(
     probabilities = calibrated(values, reading, settings=settings, calibration=calibration)
     scorer = calibration.scored_with
     ranking = calibrated(values, reading, settings=settings, calibration=scorer) if scorer else None
+    return conclude(
+        probabilities,
+        registry,
+        text=text,
+        settings=settings,
+        calibration=calibration,
+        failed=failed,
+        exchange=exchange,
+        ranking=ranking,
+    )
+
+
+def conclude(
+    probabilities: NDArray[np.float64],
+    registry: Registry,
+    *,
+    text: str,
+    settings: Settings,
+    calibration: FinalCalibration,
+    failed: Decision,
+    exchange: tuple[Confusable, ...] = (),
+    ranking: NDArray[np.float64] | None = None,
+) -> Identification:
+    """Candidates, set and decision from the probabilities of the animals.
+
+    Parameters
+    ----------
+    probabilities : (n + 1,) float64
+        Of one photo, or of several together; last "not registered".
+    registry : Registry
+    text : str
+        Mark as read.
+    failed : Decision
+        What is decided when too many animals fit.
+    exchange : tuple of Confusable
+    ranking : (n + 1,) float64, optional
+        Probabilities by ``calibration.scored_with``.
+    """
+    has_character = bool(text.strip(UNREAD + ROW_SEPARATOR))
     candidates = best_candidates(
         probabilities, registry, count=max(1, settings.candidates_listed), text=text
     )

@@ -83,7 +83,7 @@ def log_ratio(
 
 
 def for_ear(
-    ratio: NDArray[np.float64], *, ear: str, recorded: Sequence[str], p_wrong_ear: float
+    ratio: NDArray[np.float64], elsewhere: NDArray[np.bool_], *, p_wrong_ear: float
 ) -> NDArray[np.float64]:
     """Evidence of a photo of one ear about animals whose mark is recorded in the other.
 
@@ -93,17 +93,11 @@ def for_ear(
     Parameters
     ----------
     ratio : (n + 1,) float64
-    ear : str
-        "left", "right" or "" when it is not known.
-    recorded : sequence of str, (n,)
-        "left", "right", "both" or "" for each animal; empty when the registry names no ears.
+    elsewhere : (n,) bool
+        Animals whose mark is recorded in the other ear only.
     p_wrong_ear : float
         Probability that a mark is in the other ear than recorded.
     """
-    if ear not in ("left", "right") or not len(recorded):
-        return ratio
-    other = "right" if ear == "left" else "left"
-    elsewhere = np.fromiter((e == other for e in recorded), dtype=bool, count=len(recorded))
     result = ratio.copy()
     with np.errstate(divide="ignore"):
         swapped = np.log(p_wrong_ear) + ratio[:-1][elsewhere]

@@ -8,8 +8,6 @@ present probability counting most (kernel regression: Nadaraya 1964, doi:10.1137
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -20,8 +18,7 @@ from typing import Any, Final
 from legibility.containers import Stage
 from legibility.errors import ModelError
 from legibility.identify.sequence import Tempering
-from legibility.identify.stages import STEPS, stage_name, stage_of
-from legibility.identify.textfile import read_table
+from legibility.identify.stages import STEPS, stage_name
 
 DEFAULT_FILE: Final = Path(__file__).parent.parent / "models" / "steps.json"
 
@@ -34,8 +31,6 @@ OTHER_HAIR: Final = 0.3
 PRIOR_COUNT: Final = 2.0
 """Choice: outcomes that the step's overall share counts as, where few began near."""
 LARGEST_LOGIT: Final = 6.0
-COLUMNS: Final = ("step", "before", "after", "hair")
-"""Of a file of recorded outcomes; the last one is optional."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,52 +124,6 @@ def with_own_records(
     return StepEffects(outcomes, frozenset(own)), tuple(said)
 
 
-def load_step_records(path: Path) -> tuple[tuple[Stage, StepOutcome], ...]:
-    """Outcomes recorded in a herd: a CSV file with the columns ``COLUMNS``.
-
-    Raises
-    ------
-    TableError
-        If the file cannot be read, or a row cannot be used: every one is named with line and
-        field, and none is used.
-    """
-    table = read_table(path, required=COLUMNS[:3], optional=COLUMNS[3:])
-    records, problems = [], []
-    for line, row in table.rows:
-        stage = stage_of(row["step"])
-        if stage is None or stage not in STEPS:
-            known = ", ".join(stage_name(step) for step in STEPS)
-            problems.append(f"line {line}: step is {row['step'][:40]!r}; expected one of {known}")
-        chances = []
-        for name in ("before", "after"):
-            value = _share(row[name])
-            if math.isnan(value):
-                problems.append(
-                    f"line {line}: {name} is {row[name][:40]!r}; expected a probability 0 to 1"
-                )
-            chances.append(value)
-        hair = row.get("hair", "").lower()
-        if hair not in ("", "yes", "no"):
-            problems.append(f"line {line}: hair is {hair[:40]!r}; expected yes, no or nothing")
-        if stage is not None:
-            records.append((stage, StepOutcome(chances[0], chances[1], hair == "yes")))
-    table.refuse(problems)
-    return tuple(records)
-
-
-def step_records_csv(records: Sequence[tuple[Stage, StepOutcome]]) -> str:
-    """The file that :func:`load_step_records` reads."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for stage, outcome in records:
-        hair = "yes" if outcome.hair else "no"
-        writer.writerow(
-            [stage_name(stage), f"{outcome.before:.6f}", f"{outcome.after:.6f}", hair]
-        )
-    return text.getvalue()
-
-
 def load_step_model(path: Path | None = None) -> StepModel:
     """Tempering and step effects from a JSON file, by default the one shipped with the models.
 
@@ -222,15 +171,6 @@ def save_step_model(model: StepModel, path: Path) -> None:
 def _logit(probability: float) -> float:
     kept = min(max(probability, 1e-6), 1.0 - 1e-6)
     return min(max(math.log(kept / (1.0 - kept)), -LARGEST_LOGIT), LARGEST_LOGIT)
-
-
-def _share(text: str) -> float:
-    """A probability as written, also ``0,93``; NaN when it is none."""
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        return math.nan
-    return value if 0.0 <= value <= 1.0 else math.nan
 
 
 def _exponent(value: Any) -> float:

@@ -56,7 +56,6 @@ def distance_bits(first: Fingerprint, second: Fingerprint) -> int:
 def first_of_each(
     digests: Sequence[str],
     fingerprints: Sequence[Fingerprint],
-    groups: Sequence[str] = (),
     *,
     same_shot_bits: int = SAME_SHOT_BITS,
 ) -> tuple[int, ...]:
@@ -68,16 +67,12 @@ def first_of_each(
         SHA-256 of the files; empty where a file could not be used, which repeats nothing.
     fingerprints : sequence of Fingerprint
         Of the same length; not looked at where the digest is empty.
-    groups : sequence of str
-        Photos of different groups (ears) never repeat each other; empty: one group.
     """
     kept: list[int] = []
     repeats = []
     for index, digest in enumerate(digests):
         earlier = -1
         for other in kept if digest else ():
-            if groups and groups[other] != groups[index]:
-                continue
             near = distance_bits(fingerprints[other], fingerprints[index]) < same_shot_bits
             if digests[other] == digest or near:
                 earlier = other
