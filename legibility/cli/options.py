@@ -17,6 +17,11 @@ photos_argument = click.argument(
 """Photos and folders; what they hold is checked by the library, so that one bad one is reported
 and the others go on."""
 
+optional_photos_argument = click.argument(
+    "photos", nargs=-1, required=False, type=ANY_PATH, metavar="PHOTO..."
+)
+"""Likewise, where photos may also be named by a list."""
+
 registry_option = click.option(
     "--registry",
     type=ANY_PATH,

@@ -10,11 +10,12 @@ from legibility.batch import file_reader, open_results
 from legibility.cli import options
 from legibility.cli.output import json_output
 from legibility.cli.screen import ReadScreen
+from legibility.cli.sessions import session_options
 from legibility.report.record import result_record
 
 
 @click.command()
-@options.photos_argument
+@options.optional_photos_argument
 @options.registry_option
 @options.rules_option
 @options.settings_option
@@ -51,6 +52,7 @@ from legibility.report.record import result_record
     help="Read on the workers of this Dask scheduler (extra: scale).",
 )
 @options.second_reader_option
+@session_options
 @click.pass_context
 def read(
     ctx: click.Context,
@@ -72,7 +74,8 @@ def read(
     """Read the marks in photos, or in folders of photos.
 
     Says the mark, how certain each character is, the condition of the mark, which registered
-    animals it may be, and what to do next.
+    animals it may be, and what to do next. With --same-animal or --manifest
+    it combines several photos of one animal and says when to stop handling.
     """
     reader = file_reader(
         registry=registry,

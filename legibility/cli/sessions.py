@@ -1,0 +1,259 @@
+"""``legibility read`` for several photos of one animal: options, and what is shown."""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from legibility.batch import file_reader
+from legibility.cli import options
+from legibility.cli.output import json_output
+from legibility.containers import SessionResult, Stage, Status
+from legibility.errors import PhotoError
+from legibility.identify.stages import DEFER, stage_name, stage_of
+
+if TYPE_CHECKING:
+    from legibility.batch.file_reader import FileReader
+    from legibility.pipeline.session import Shot
+
+FEW_SESSIONS: Final = 3
+"""Choice: so many animals are shown with all details."""
+_NOT_TOGETHER: Final = {
+    "csv_target": "--csv",
+    "steps_dir": "--save-steps",
+    "worklist": "--worklist",
+    "resume": "--resume",
+    "scheduler": "--scheduler",
+}
+"""Options of ``read`` that are for photos one by one."""
+
+
+class _StageType(click.ParamType):
+    name = "stage"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Stage:
+        stage = value if isinstance(value, Stage) else stage_of(str(value))
+        if stage is None:
+            names = ", ".join(stage_name(one).replace(" ", "-") for one in Stage)
+            self.fail(f"{value!r} is not one of {names}", param, ctx)
+        return stage
+
+
+@dataclass(frozen=True, slots=True)
+class SessionOptions:
+    """What was asked about several photos of one animal."""
+
+    same_animal: bool
+    manifest: Path | None
+    stages: tuple[Stage, ...]
+    ears: tuple[str, ...]
+    minutes_spent: float | None
+    budget: float | None
+    step_records: Path | None
+    save_step_records: Path | None
+
+    @property
+    def asked(self) -> bool:
+        """Whether photos are to be combined."""
+        return self.same_animal or self.manifest is not None
+
+
+def session_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Adds the options; with ``--same-animal`` or ``--manifest`` sessions are shown instead."""
+
+    @functools.wraps(command)
+    def either(**given: Any) -> Any:
+        names = SessionOptions.__dataclass_fields__
+        asked = SessionOptions(**{name: given.pop(name) for name in names})
+        _check(asked, given)
+        if not asked.asked:
+            return command(**given)
+        return click.get_current_context().exit(show_sessions(asked, given))
+
+    for add in reversed(_OPTIONS):
+        either = add(either)
+    return either
+
+
+_OPTIONS: Final = (
+    click.option(
+        "--same-animal", is_flag=True, help="All photos show one animal: combine what they say."
+    ),
+    click.option(
+        "--manifest",
+        type=options.ANY_PATH,
+        metavar="FILE.csv",
+        help="Photos by animal: columns photo, animal or session, ear, stage.",
+    ),
+    click.option(
+        "--stage",
+        "stages",
+        multiple=True,
+        type=_StageType(),
+        metavar="STAGE",
+        help="What was done before the photo: as-found, cleaned, clipped, lit-from-behind, "
+        "other-angle. Once for all photos, or once a photo.",
+    ),
+    click.option(
+        "--ear",
+        "ears",
+        multiple=True,
+        type=click.Choice(["left", "right"]),
+        help="Which ear. Once for all photos, or once a photo.",
+    ),
+    click.option(
+        "--minutes-spent",
+        type=click.FloatRange(min=0),
+        metavar="M",
+        help="Minutes of handling so far (default: what the stages take by the settings).",
+    ),
+    click.option(
+        "--budget",
+        type=click.FloatRange(min=0),
+        metavar="M",
+        help="Minutes of handling for photos; past them the advice is to stop.",
+    ),
+    click.option(
+        "--step-records",
+        type=options.ANY_PATH,
+        metavar="FILE.csv",
+        help="What steps did in this herd: columns step, before, after, hair.",
+    ),
+    click.option(
+        "--save-step-records",
+        type=options.ANY_PATH,
+        metavar="FILE.csv",
+        help="Write what the steps of these photos did; more lines are added to a file.",
+    ),
+)
+
+
+def show_sessions(asked: SessionOptions, given: Mapping[str, Any]) -> int:
+    """Read, combine and show; gives the exit code."""
+    from legibility.batch.sessions import read_sessions
+    from legibility.report.session import session_record
+
+    reader = _reader(asked, given)
+    sessions = _sessions(asked, given["photos"])
+    model = _model(asked)
+    minutes = math.nan if asked.minutes_spent is None else asked.minutes_spent
+    target, details = given["json_target"], given["details"]
+    if details is None:
+        details = len(sessions) <= FEW_SESSIONS
+    shown: list[SessionResult] = []
+    with json_output(target) as (write, _):
+        results = read_sessions(
+            sessions, reader=reader, model=model, jobs=given["jobs"], minutes=minutes
+        )
+        for number, result in enumerate(results):
+            write(session_record(result))
+            _show(result, target, details=details, first=number == 0)
+            shown.append(result)
+    if asked.save_step_records is not None:
+        _save_records(asked.save_step_records, shown)
+    if target != "-":
+        from legibility.report.table import caution_lines
+
+        click.echo("\n" + caution_lines(), nl=False)
+    failed = any(photo.result.status is Status.ERROR for r in shown for photo in r.photos)
+    return PhotoError.exit_code if failed else 0
+
+
+def _check(asked: SessionOptions, given: Mapping[str, Any]) -> None:
+    if asked.manifest is not None and (given["photos"] or asked.same_animal):
+        raise click.UsageError("--manifest names the photos itself; give no others beside it")
+    if asked.manifest is None and not given["photos"]:
+        raise click.UsageError("Missing argument 'PHOTO...'.")
+    if asked.manifest is not None and (asked.stages or asked.ears):
+        raise click.UsageError("--stage and --ear are columns of the manifest")
+    if asked.asked:
+        for name, option in _NOT_TOGETHER.items():
+            if given.get(name):
+                raise click.UsageError(f"{option} is for photos one by one, not for sessions")
+        return
+    for name in ("stages", "ears", "minutes_spent", "budget", "step_records", "save_step_records"):
+        if getattr(asked, name) not in (None, ()):
+            option = {"stages": "stage", "ears": "ear"}.get(name, name.replace("_", "-"))
+            raise click.UsageError(f"--{option} needs --same-animal or --manifest")
+
+
+def _reader(asked: SessionOptions, given: Mapping[str, Any]) -> FileReader:
+    reader = file_reader(
+        registry=given["registry"],
+        rules=given["rules"],
+        settings=given["settings_file"],
+        second_reader=given["second_reader"],
+        calibration=given["calibration"],
+    )
+    registry, _ = reader.inputs()
+    for notice in registry.notices if registry is not None else ():
+        click.echo(f"Note: {notice}", err=True)
+    if asked.budget is None:
+        return reader
+    return replace(reader, settings=replace(reader.settings, handling_budget_min=asked.budget))
+
+
+def _sessions(
+    asked: SessionOptions, photos: tuple[Path, ...]
+) -> list[tuple[str, tuple[Shot, ...]]]:
+    from legibility.pipeline.session_manifest import read_session_list, shots_of
+
+    if asked.manifest is None:
+        try:
+            return [("One animal", tuple(shots_of(photos, asked.ears, asked.stages)))]
+        except ValueError as error:
+            raise click.UsageError(str(error)) from error
+    listed = read_session_list(asked.manifest)
+    for notice in listed.notices:
+        click.echo(f"Note: {notice}", err=True)
+    return list(listed.sessions)
+
+
+def _model(asked: SessionOptions) -> Any:
+    from legibility.identify.step_effects import load_step_model, with_own_records
+    from legibility.pipeline.session_manifest import read_step_records
+
+    model = load_step_model()
+    if asked.step_records is None:
+        return model
+    effects, notices = with_own_records(model.effects, read_step_records(asked.step_records))
+    for notice in notices:
+        click.echo(f"Note: {notice}", err=True)
+    return replace(model, effects=effects)
+
+
+def _show(result: SessionResult, target: str | None, *, details: bool, first: bool) -> None:
+    from legibility.report.session import session_heading, session_line, session_table
+
+    for photo in result.photos:
+        if photo.result.status is Status.ERROR:
+            click.echo(f"Error: {' '.join(photo.result.reasons)}", err=True)
+    if target is not None:
+        return
+    if details:
+        click.echo(("" if first else "\n") + session_table(result, caution=DEFER), nl=False)
+        return
+    if first:
+        click.echo(session_heading())
+    click.echo(session_line(result))
+
+
+def _save_records(path: Path, results: list[SessionResult]) -> None:
+    from legibility.pipeline.session_manifest import (
+        read_step_records,
+        step_outcomes,
+        step_records_csv,
+    )
+    from legibility.report.writing import write_text
+
+    held = list(read_step_records(path)) if path.exists() else []
+    new = [outcome for result in results for outcome in step_outcomes(result)]
+    write_text(path, step_records_csv([*held, *new]))

@@ -1,0 +1,338 @@
+"""Several photos of one animal: read, combined, and what to do after each."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility import __version__
+from legibility.containers import (
+    Animal,
+    Candidate,
+    Decision,
+    Flag,
+    Identification,
+    PhotoResult,
+    Provenance,
+    Reading,
+    SessionMoment,
+    SessionPhoto,
+    SessionResult,
+    Stage,
+    Status,
+)
+from legibility.identify.allowed_marks import probable_allowed_marks
+from legibility.identify.animals import Registry, registry_of
+from legibility.identify.calibration import FinalCalibration, log_prior
+from legibility.identify.candidates import calibrated, log_likelihoods
+from legibility.identify.confusables import confusables
+from legibility.identify.decision import NO_MARK_PROBABILITY, conclude
+from legibility.identify.marktext import best_text, probable_marks
+from legibility.identify.sequence import PhotoEvidence, combine, for_ear, log_ratio
+from legibility.identify.stages import minutes_spent
+from legibility.identify.step_effects import StepModel
+from legibility.identify.stop import advise
+from legibility.networks import models_sha256
+from legibility.photo.fingerprint import Fingerprint, fingerprint, first_of_each
+from legibility.photo.load import load_photo
+from legibility.pipeline.run import final_calibration, read_photo
+from legibility.settings import Settings
+
+if TYPE_CHECKING:
+    from legibility.marks.rules import Rules
+
+MARKS_CONSIDERED: Final = 30
+"""Choice: without a registry, most marks of each photo that are weighed against each other."""
+NO_FINGERPRINT: Final[Fingerprint] = np.zeros(0, dtype=np.bool_)
+"""Of a file that could not be used."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A photo to be read among others of one animal."""
+
+    path: Path
+    ear: str = ""
+    """Left, right, or empty when it is not known."""
+    stage: Stage = Stage.AS_FOUND
+
+
+@dataclass(frozen=True, slots=True)
+class ReadShot:
+    """A photo that was read, and what tells whether it repeats another one."""
+
+    result: PhotoResult
+    fingerprint: Fingerprint
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """Evidence of the photos that count, for the calibration and for its ranking."""
+
+    indices: tuple[int, ...]
+    photos: tuple[PhotoEvidence, ...]
+    ranking: tuple[PhotoEvidence, ...]
+
+
+def read_shot(
+    path: Path, *, registry: Registry | None, rules: Rules | None, settings: Settings
+) -> ReadShot:
+    """Read one photo and take its fingerprint.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used as a photo.
+    """
+    photo = load_photo(path, settings=settings)
+    result = read_photo(photo, registry=registry, rules=rules, settings=settings)
+    return ReadShot(result, fingerprint(photo.pixels))
+
+
+def says_nothing(reading: Reading, settings: Settings) -> bool:
+    """Whether a photo shows no readable mark, by the same rule as for one photo alone."""
+    no_mark = math.exp(min(0.0, reading.logp_no_mark))
+    return no_mark >= NO_MARK_PROBABILITY or not best_text(reading, settings)
+
+
+def combine_session(
+    session: str,
+    shots: Sequence[Shot],
+    read: Sequence[ReadShot],
+    *,
+    registry: Registry | None,
+    rules: Rules | None = None,
+    settings: Settings,
+    model: StepModel,
+    minutes: float = math.nan,
+) -> SessionResult:
+    """What photos of one animal say together, and what to do after each of them.
+
+    Parameters
+    ----------
+    session : str
+        Name of the animal or the session; it groups photos and is no evidence.
+    shots, read : sequence
+        The photos in the order they were taken, and what was read in each.
+    registry : Registry or None
+        None: the marks that the photos may show are weighed against each other.
+    rules : Rules, optional
+        Without a registry: only marks that they allow are weighed.
+    settings : Settings
+    model : StepModel
+        How photos combine, and what steps do.
+    minutes : float
+        Minutes of handling so far; NaN: what the stages take by the settings.
+
+    Raises
+    ------
+    ValueError
+        If there is no photo, or not one reading for each.
+    """
+    if not shots or len(shots) != len(read):
+        raise ValueError(f"{len(shots)} photos and {len(read)} readings; expected one for each")
+    started = time.perf_counter()
+    calibration, digest = final_calibration(settings)
+    results = [shot.result for shot in read]
+    repeats = first_of_each(
+        [shot.result.sha256 for shot in read], [shot.fingerprint for shot in read]
+    )
+    ears, notices = _ears(shots)
+    notices += tuple(
+        f"{results[i].photo} shows the same shot as {results[k].photo}; it counts once"
+        for i, k in enumerate(repeats)
+        if k >= 0
+    )
+    counted = [
+        index
+        for index, result in enumerate(results)
+        if repeats[index] < 0
+        and result.status is not Status.ERROR
+        and not says_nothing(result.reading, settings)
+    ]
+    known = registry is not None and len(registry) > 0
+    herd = registry if registry is not None and known else None
+    if herd is None:
+        readings = [results[index].reading for index in counted]
+        herd = _marks_registry(readings, rules, settings, calibration.exponent)
+    said = _evidence(counted, shots, ears, results, herd, settings, calibration)
+    moments, last = [], (_nothing(results), (0.0,) * len(shots), "")
+    for end in range(1, len(shots) + 1):
+        last = _conclusion(end, said, results, herd, known, settings, calibration, model)
+        identification, _, _ = last
+        done = [shot.stage for shot in shots[:end]]
+        by_settings = minutes_spent(done, settings)
+        spent = by_settings if math.isnan(minutes) else min(by_settings, minutes)
+        if end == len(shots) and not math.isnan(minutes):
+            spent = minutes
+        first = identification.candidates[:1]
+        advice = advise(
+            _chance(identification, settings),
+            done=done,
+            minutes_spent=spent,
+            hair=Flag.HAIR in results[end - 1].flags,
+            effects=model.effects,
+            settings=settings,
+        )
+        moments.append(SessionMoment(first, identification.decision, advice))
+    identification, weights, text = last
+    return SessionResult(
+        session=session,
+        photos=tuple(
+            SessionPhoto(result, ear, shot.stage, repeat, weight)
+            for result, ear, shot, repeat, weight in zip(
+                results, ears, shots, repeats, weights, strict=True
+            )
+        ),
+        text=text,
+        identification=identification,
+        after_each=tuple(moments),
+        notices=notices,
+        provenance=Provenance(__version__, models_sha256(), settings.sha256, digest),
+        seconds=sum(result.seconds for result in results) + time.perf_counter() - started,
+    )
+
+
+def _ears(shots: Sequence[Shot]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The ear each photo counts with. One of an unknown ear joins a named one: taking it for a
+    third ear would let the same faults count twice."""
+    named = list(dict.fromkeys(shot.ear for shot in shots if shot.ear))
+    unnamed = sum(not shot.ear for shot in shots)
+    notices: tuple[str, ...] = ()
+    if named and unnamed:
+        notices = (f"{unnamed} photos name no ear; they are taken for the {named[0]} one",)
+    return tuple(shot.ear or (named[0] if named else "") for shot in shots), notices
+
+
+def _evidence(
+    counted: Sequence[int],
+    shots: Sequence[Shot],
+    ears: Sequence[str],
+    results: Sequence[PhotoResult],
+    registry: Registry,
+    settings: Settings,
+    calibration: FinalCalibration,
+) -> _Said:
+    prior = log_prior(len(registry), not_registered=settings.not_registered_prior)
+    elsewhere = {ear: _elsewhere(registry, ear) for ear in set(ears) if ear}
+    photos: list[list[PhotoEvidence]] = [[], []]
+    for index in counted:
+        reading = results[index].reading
+        values = log_likelihoods(reading, registry, settings=settings)
+        for kept, chosen in zip(
+            photos, (calibration, calibration.scored_with or calibration), strict=True
+        ):
+            chances = calibrated(values, reading, settings=settings, calibration=chosen)
+            ratio = log_ratio(chances, prior)
+            if ears[index]:
+                other = elsewhere[ears[index]]
+                ratio = for_ear(ratio, other, p_wrong_ear=settings.p_wrong_ear)
+            kept.append(PhotoEvidence(ratio, ears[index], shots[index].stage))
+    return _Said(tuple(counted), tuple(photos[0]), tuple(photos[1]))
+
+
+def _elsewhere(registry: Registry, ear: str) -> NDArray[np.bool_]:
+    """(n,) animals whose mark is recorded in the other ear only."""
+    column = registry.columns.get("ear")
+    if column is None:
+        return np.zeros(len(registry), dtype=np.bool_)
+    other = "right" if ear == "left" else "left"
+    return np.fromiter(
+        (column[index] == other for index in range(len(column))), dtype=bool, count=len(column)
+    )
+
+
+def _conclusion(
+    end: int,
+    said: _Said,
+    results: Sequence[PhotoResult],
+    registry: Registry,
+    known: bool,
+    settings: Settings,
+    calibration: FinalCalibration,
+    model: StepModel,
+) -> tuple[Identification, tuple[float, ...], str]:
+    """Identification by the first ``end`` photos, the photos' weights, and the mark as read."""
+    weights = [0.0] * len(results)
+    count = sum(index < end for index in said.indices)
+    if not count:
+        return _nothing(results[:end]), tuple(weights), ""
+    prior = log_prior(len(registry), not_registered=settings.not_registered_prior)
+    together = combine(said.photos[:count], prior, tempering=model.tempering)
+    for index, weight in zip(said.indices, together.weights, strict=False):
+        weights[index] = weight
+    best = results[int(np.argmax(weights))]
+    text = best_text(best.reading, settings)
+    failed = _nothing(results[:end]).decision
+    if not known:
+        found = _without_registry(together.probabilities, registry, settings, failed)
+        return found, tuple(weights), text
+    ranking = None
+    if calibration.scored_with is not None:
+        ranked = combine(said.ranking[:count], prior, tempering=model.tempering)
+        ranking = ranked.probabilities
+    identification = conclude(
+        together.probabilities,
+        registry,
+        text=text,
+        settings=settings,
+        calibration=calibration,
+        failed=failed,
+        exchange=confusables(best.reading, registry),
+        ranking=ranking,
+    )
+    return identification, tuple(weights), text
+
+
+def _marks_registry(
+    readings: Sequence[Reading], rules: Rules | None, settings: Settings, exponent: float
+) -> Registry:
+    """The marks the photos may show, each as if it were an animal."""
+    marks: dict[str, None] = {}
+    for reading in readings:
+        if rules is None:
+            found = probable_marks(reading, count=MARKS_CONSIDERED, exponent=exponent)
+        else:
+            found = probable_allowed_marks(
+                reading, rules, count=MARKS_CONSIDERED, exponent=exponent
+            )
+        marks.update((mark, None) for mark, _ in found)
+    return registry_of([Animal(animal_id=mark, mark=mark) for mark in sorted(marks)])
+
+
+def _without_registry(
+    probabilities: NDArray[np.float64], marks: Registry, settings: Settings, failed: Decision
+) -> Identification:
+    order = np.argsort(-probabilities[:-1], kind="stable")[: max(1, settings.candidates_listed)]
+    candidates = tuple(Candidate(None, marks.mark(int(k)), float(probabilities[k])) for k in order)
+    if not candidates:
+        return Identification((), (), failed, 1.0, (), "no character can be read")
+    decision, why = Decision.AMBIGUOUS, "the mark is read in part; no registry was given"
+    if candidates[0].probability >= settings.identified_probability:
+        decision, why = Decision.UNREGISTERED, "the mark is read; no registry was given"
+    risk = max(0.0, 1.0 - candidates[0].probability)
+    return Identification(
+        candidates[: settings.candidates_listed], (None,), decision, risk, (), why, "no registry"
+    )
+
+
+def _nothing(results: Sequence[PhotoResult]) -> Identification:
+    """Nothing was read: photograph again if no photo was good enough."""
+    usable = [r.identification.decision for r in results if r.status is not Status.ERROR]
+    again = bool(usable) and all(decision is Decision.RETAKE for decision in usable)
+    decision = Decision.RETAKE if again else Decision.UNREADABLE
+    return Identification((), (), decision, 1.0, (), "nothing on the photos can be read as a mark")
+
+
+def _chance(identification: Identification, settings: Settings) -> float:
+    """Probability of the first candidate; without one nothing is known but the prior."""
+    if identification.candidates:
+        return identification.candidates[0].probability
+    return settings.not_registered_prior

@@ -1,0 +1,255 @@
+"""Several photos of one animal as one JSON object, and as text for people."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from legibility.containers import Advice, SessionMoment, SessionPhoto, SessionResult, Status, Verdict
+from legibility.report.layout import bar, columns, pad, wrapped
+from legibility.report.record import (
+    Record,
+    result_record,
+    round_probability,
+)
+from legibility.report.words import candidate_name, percent
+
+FIELDS: Final = (
+    "session",
+    "photos",
+    "text",
+    "candidates",
+    "candidate_set",
+    "decision",
+    "misread_risk",
+    "reason",
+    "advice",
+    "after_each",
+    "notices",
+    "provenance",
+    "seconds",
+)
+"""Names and order of the fields."""
+LABEL: Final = "  Advice      "
+
+
+def session_record(result: SessionResult) -> Record:
+    """One object for one animal; each photo as ``legibility read`` writes it, and what it counts.
+
+    ``advice`` is what holds after the last photo; ``after_each`` says how it came to that.
+    """
+    identification = result.identification
+    return {
+        "session": result.session,
+        "photos": [_photo(photo) for photo in result.photos],
+        "text": result.text,
+        "candidates": [
+            {
+                "animal_id": candidate.animal_id,
+                "mark": candidate.mark,
+                "probability": round_probability(candidate.probability),
+            }
+            for candidate in identification.candidates
+        ],
+        "candidate_set": list(identification.candidate_set),
+        "decision": identification.decision.value,
+        "misread_risk": round_probability(identification.misread_risk),
+        "reason": identification.reason,
+        "advice": _advice(result.after_each[-1].advice),
+        "after_each": [_moment(moment) for moment in result.after_each],
+        "notices": list(result.notices),
+        "provenance": {
+            "version": result.provenance.version,
+            "model_sha256": result.provenance.model_sha256,
+            "settings_sha256": result.provenance.settings_sha256,
+            "calibration_sha256": result.provenance.calibration_sha256,
+        },
+        "seconds": round(result.seconds, 3),
+    }
+
+
+def session_table(result: SessionResult, *, caution: str) -> str:
+    """Everything a person needs from the photos of one animal, in 100 columns.
+
+    Parameters
+    ----------
+    result : SessionResult
+    caution : str
+        Sentence below the advice: who decides.
+    """
+    lines = [*wrapped(result.session, first=""), ""]
+    if result.text:
+        spaced = "   ".join(" ".join(row) for row in result.text.split("/"))
+        lines += wrapped(spaced, first="  Mark        ")
+    advice = result.after_each[-1].advice
+    lines += wrapped(advice.reason, indent=" " * len(LABEL), first=LABEL)
+    lines += wrapped(caution, indent=" " * len(LABEL), first=" " * len(LABEL))
+    lines += ["", "  Photos"] + _photos(result)
+    lines += _candidates(result)
+    lines += _steps(advice)
+    for notice in result.notices:
+        lines += ["", *wrapped(notice + ".", indent="    ", first="  - ")]
+    return "\n".join(lines) + "\n"
+
+
+def session_heading() -> str:
+    """Heading over the lines of :func:`session_line`."""
+    return _line("Session", "Photos", "Mark", "First candidate", "Chance", "Advice")
+
+
+def session_line(result: SessionResult) -> str:
+    """One animal in one line."""
+    first = result.identification.candidates[:1]
+    advice = result.after_each[-1].advice
+    todo = advice.verdict.value
+    if advice.verdict is Verdict.STEP:
+        todo = f"next: {advice.steps[0].stage.value.replace('_', ' ')}"
+    return _line(
+        result.session,
+        str(len(result.photos)),
+        result.text or "-",
+        candidate_name(first[0]) if first else "-",
+        percent(first[0].probability) if first else "-",
+        todo,
+    )
+
+
+def _line(session: str, photos: str, mark: str, first: str, chance: str, advice: str) -> str:
+    cells = zip((session, photos, mark, first, chance, advice), (18, 6, 12, 20, 8, 22), strict=True)
+    return "  ".join(pad(cell, width) for cell, width in cells).rstrip()
+
+
+def _photo(photo: SessionPhoto) -> Record:
+    return {
+        **result_record(photo.result),
+        "ear": photo.ear,
+        "stage": photo.stage.value,
+        "duplicate_of": None if photo.duplicate_of < 0 else photo.duplicate_of,
+        "weight": round(photo.weight, 4),
+    }
+
+
+def _moment(moment: SessionMoment) -> Record:
+    first = moment.first[0] if moment.first else None
+    return {
+        "first_candidate": None
+        if first is None
+        else {
+            "animal_id": first.animal_id,
+            "mark": first.mark,
+            "probability": round_probability(first.probability),
+        },
+        "decision": moment.decision.value,
+        "advice": _advice(moment.advice),
+    }
+
+
+def _advice(advice: Advice) -> Record:
+    step = advice.steps[0] if advice.verdict is Verdict.STEP else None
+    return {
+        "verdict": advice.verdict.value,
+        "next_step": None if step is None else step.stage.value,
+        "settles": None if step is None else round_probability(step.settles),
+        "minutes": None if step is None else step.minutes,
+        "minutes_spent": round(advice.minutes_spent, 2),
+        "minutes_budget": advice.minutes_budget,
+        "reason": advice.reason,
+        "steps": [
+            {
+                "stage": worth.stage.value,
+                "minutes": worth.minutes,
+                "settles": round_probability(worth.settles),
+                "basis": worth.basis,
+                "in_time": worth.in_time,
+            }
+            for worth in advice.steps
+        ],
+    }
+
+
+def _photos(result: SessionResult) -> list[str]:
+    table = [("", "Photo", "Stage", "Ear", "Read", "Counts", "First candidate then", "Chance")]
+    for number, (photo, moment) in enumerate(
+        zip(result.photos, result.after_each, strict=True), start=1
+    ):
+        first = moment.first[0] if moment.first else None
+        table.append(
+            (
+                str(number),
+                _tail(photo.result.photo, 24),
+                photo.stage.value.replace("_", " "),
+                photo.ear or "-",
+                photo.result.text or photo.result.status.value,
+                _counts(photo),
+                candidate_name(first) if first else "-",
+                percent(first.probability) if first else "-",
+            )
+        )
+    limits = (3, 24, 15, 5, 10, 8, 16, 8)
+    return ["    " + line for line in columns(table, limits=limits, right=frozenset({0, 7}))]
+
+
+def _counts(photo: SessionPhoto) -> str:
+    if photo.result.status is Status.ERROR:
+        return "no"
+    if photo.duplicate_of >= 0:
+        return f"as {photo.duplicate_of + 1}"
+    return f"{photo.weight:.2f}"
+
+
+def _candidates(result: SessionResult) -> list[str]:
+    identification = result.identification
+    if not identification.candidates:
+        return []
+    inside = set(identification.candidate_set)
+    table = [("", "Animal", "Mark", "Probability", "")]
+    for candidate in identification.candidates[:5]:
+        table.append(
+            (
+                "*" if candidate.animal_id in inside else "",
+                candidate_name(candidate),
+                candidate.mark or "-",
+                percent(candidate.probability),
+                bar(candidate.probability),
+            )
+        )
+    lines = columns(table, limits=(1, 30, 16, 11, 10), right=frozenset({3}))
+    risk = percent(identification.misread_risk)
+    return [
+        "",
+        "  Candidates by all photos",
+        *("    " + line for line in lines),
+        *wrapped(f"Risk that the first candidate is the wrong animal: {risk}.", indent="    "),
+    ]
+
+
+def _steps(advice: Advice) -> list[str]:
+    spent = f"{advice.minutes_spent:g} of {advice.minutes_budget:g} minutes used"
+    if advice.verdict is Verdict.SETTLED or not advice.steps:
+        return ["", f"  Time        {spent}"]
+    table = [("Step", "Minutes", "Settles it with", "Measured on", "")]
+    for worth in advice.steps:
+        table.append(
+            (
+                worth.stage.value.replace("_", " "),
+                f"{worth.minutes:g}",
+                percent(worth.settles),
+                worth.basis,
+                "" if worth.in_time else "no time left",
+            )
+        )
+    limits = (16, 7, 15, 30, 12)
+    lines = columns(table, limits=limits, right=frozenset({1, 2}))
+    return ["", f"  Steps left ({spent})", *("    " + line for line in lines)]
+
+
+def _tail(path: str, width: int) -> str:
+    return path if len(path) <= width else "~" + path[-(width - 1) :]
+
+
+__all__ = [
+    "FIELDS",
+    "session_heading",
+    "session_line",
+    "session_record",
+    "session_table",
+]
