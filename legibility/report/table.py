@@ -49,7 +49,7 @@ def reading_table(
     if result.text:
         lines.append(_entry("Mark", _spaced(result.text)))
     lines += _paragraph("Advice", advice(result))
-    if result.reading.hypotheses:
+    if result.text and result.reading.hypotheses:
         lines += _paragraph("Seen", _seen(result))
     if result.status is Status.READ or result.text:
         lines += _block("Characters", _characters(result))
