@@ -25,6 +25,7 @@ from legibility.identify.candidates import animal_probabilities
 from legibility.identify.registry import Registry, registry_of
 from legibility.identify.sequence import PhotoEvidence, log_ratio
 from legibility.pipeline.run import read_photo
+from legibility.pipeline.session import says_nothing
 from legibility.settings import Settings
 from legibility.simulate import SceneSpec, render
 from legibility.simulate.herd import NOT_REGISTERED_SHARE, make_herd
@@ -96,7 +97,7 @@ def read_scene(scene: SceneSpec, stage: Stage, *, seed: int, settings: Settings)
     result = read_photo(photo, settings=settings)
     registry = herd_registry(seed)
     prior = herd_log_prior(registry, settings)
-    if not result.reading.hypotheses:
+    if says_nothing(result.reading, settings):
         return ReadStage(PhotoEvidence(np.zeros(prior.size), "", stage), Flag.HAIR in result.flags)
     probabilities = animal_probabilities(
         result.reading, registry, settings=settings, calibration=load_final_calibration()

@@ -87,7 +87,8 @@ def settling_probability(
     open_ones = [outcome for outcome in outcomes if outcome.before < threshold]
     if not open_ones:
         return 0.0
-    overall = sum(outcome.after >= threshold for outcome in open_ones) / len(open_ones)
+    # Rule of succession: n outcomes never show that a step always, or never, settles it.
+    overall = (sum(o.after >= threshold for o in open_ones) + 1) / (len(open_ones) + 2)
     weight, settled, here = PRIOR_COUNT, PRIOR_COUNT * overall, _logit(before)
     for outcome in open_ones:
         near = math.exp(-0.5 * ((_logit(outcome.before) - here) / WIDTH_LOGIT) ** 2)

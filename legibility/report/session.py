@@ -81,7 +81,8 @@ def session_table(result: SessionResult, *, caution: str) -> str:
         spaced = "   ".join(" ".join(row) for row in result.text.split("/"))
         lines += wrapped(spaced, first="  Mark        ")
     advice = result.after_each[-1].advice
-    lines += wrapped(advice.reason, indent=" " * len(LABEL), first=LABEL)
+    reason = f"{advice.reason} {_settled_before(result)}"
+    lines += wrapped(reason, indent=" " * len(LABEL), first=LABEL)
     lines += wrapped(caution, indent=" " * len(LABEL), first=" " * len(LABEL))
     lines += ["", "  Photos"] + _photos(result)
     lines += _candidates(result)
@@ -186,6 +187,15 @@ def _photos(result: SessionResult) -> list[str]:
         )
     limits = (3, 24, 15, 5, 10, 8, 16, 8)
     return ["    " + line for line in columns(table, limits=limits, right=frozenset({0, 7}))]
+
+
+def _settled_before(result: SessionResult) -> str:
+    """Says when later photos were not needed."""
+    verdicts = [moment.advice.verdict for moment in result.after_each]
+    if verdicts[-1] is not Verdict.SETTLED:
+        return ""
+    number = verdicts.index(Verdict.SETTLED) + 1
+    return f"It was so after photo {number}." if number < len(verdicts) else ""
 
 
 def _counts(photo: SessionPhoto) -> str:
