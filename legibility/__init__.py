@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from legibility.api import check as check
     from legibility.api import enhance as enhance
     from legibility.api import read as read
+    from legibility.api import read_together as read_together
     from legibility.containers import Candidate as Candidate
     from legibility.containers import CaptureCheck as CaptureCheck
     from legibility.containers import Decision as Decision
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from legibility.containers import Identification as Identification
     from legibility.containers import PhotoResult as PhotoResult
     from legibility.containers import Reading as Reading
+    from legibility.containers import SessionResult as SessionResult
+    from legibility.containers import Stage as Stage
     from legibility.containers import Status as Status
     from legibility.errors import LegibilityError as LegibilityError
     from legibility.errors import PhotoError as PhotoError
@@ -45,6 +48,7 @@ _HOME: Final = {
     "check": "api",
     "enhance": "api",
     "read": "api",
+    "read_together": "api",
     "Candidate": "containers",
     "CaptureCheck": "containers",
     "Decision": "containers",
@@ -54,6 +58,8 @@ _HOME: Final = {
     "Identification": "containers",
     "PhotoResult": "containers",
     "Reading": "containers",
+    "SessionResult": "containers",
+    "Stage": "containers",
     "Status": "containers",
     "LegibilityError": "errors",
     "PhotoError": "errors",

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
-from legibility.containers import CaptureCheck, Enhanced, PhotoResult
+from legibility.containers import CaptureCheck, Enhanced, PhotoResult, SessionResult, Stage
 from legibility.errors import ModelError
 from legibility.settings import Settings
 
@@ -62,6 +64,79 @@ def read(
     from legibility.pipeline import read as read_file
 
     return read_file(Path(path), registry=registry, rules=rules, settings=settings or Settings())
+
+
+def read_together(
+    paths: Sequence[AnyPath],
+    *,
+    stages: Sequence[Stage | str] = (),
+    ears: Sequence[str] = (),
+    registry: Registry | AnyPath | None = None,
+    rules: Rules | AnyPath | None = None,
+    settings: Settings | None = None,
+    minutes_spent: float | None = None,
+) -> SessionResult:
+    """Read several photos of one animal, and say together who it is and whether to stop.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        In the order they were taken.
+    stages : sequence of Stage or str
+        What was done before each photo, e.g. "cleaned"; none, one for all, or one a photo.
+    ears : sequence of str
+        "left", "right" or "" likewise.
+    registry, rules, settings
+        As for :func:`legibility.read`.
+    minutes_spent : float, optional
+        Minutes of handling so far; by the settings when not given.
+
+    Returns
+    -------
+    SessionResult
+        ``after_each[-1].advice`` says whether to stop, and if not which one step to take.
+
+    Raises
+    ------
+    PhotoError
+        If a file cannot be used as a photo.
+    RegistryError, SettingsError
+        If a registry or rules file cannot be used.
+    ValueError
+        If there is no photo, or a number of stages or ears that does not fit, or an unknown one.
+    """
+    from legibility.identify.registry import load_registry
+    from legibility.identify.rules import load_rules
+    from legibility.identify.stages import stage_of
+    from legibility.identify.step_effects import load_step_model
+    from legibility.pipeline.session import combine_session, read_shot
+    from legibility.pipeline.session_manifest import shots_of
+
+    if isinstance(rules, (str, os.PathLike)):
+        rules = load_rules(Path(rules))
+    if isinstance(registry, (str, os.PathLike)):
+        registry = load_registry(Path(registry), rules=rules)
+    settings = settings or Settings()
+    known = [stage_of(str(stage)) for stage in stages]
+    for stage, found in zip(stages, known, strict=True):
+        if found is None:
+            raise ValueError(f"stage {stage!r} is not known; expected one of {', '.join(Stage)}")
+    if unknown := [ear for ear in ears if ear not in ("", "left", "right")]:
+        raise ValueError(f"ear {unknown[0]!r} is not known; expected left, right or nothing")
+    shots = shots_of([Path(path) for path in paths], ears, [s for s in known if s is not None])
+    read_shots = [
+        read_shot(shot.path, registry=registry, rules=rules, settings=settings) for shot in shots
+    ]
+    return combine_session(
+        "one animal",
+        shots,
+        read_shots,
+        registry=registry,
+        rules=rules,
+        settings=settings,
+        model=load_step_model(),
+        minutes=math.nan if minutes_spent is None else minutes_spent,
+    )
 
 
 def check(path: AnyPath, *, settings: Settings | None = None) -> CaptureCheck:
