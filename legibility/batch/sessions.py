@@ -68,7 +68,9 @@ def read_sessions(
     registry, rules = reader.inputs()
     photos = sum(len(shots) for _, shots in sessions)
     with open_workers(n_photos=photos, jobs=jobs) as workers:
-        for (name, shots), read in _in_order(sessions, reader, workers.executor, workers.look_ahead):
+        for (name, shots), read in _in_order(
+            sessions, reader, workers.executor, workers.look_ahead
+        ):
             yield combine_session(
                 name,
                 shots,

@@ -34,17 +34,15 @@ _NOT_TOGETHER: Final = {
 """Options of ``read`` that are for photos one by one."""
 
 
-class _StageType(click.ParamType):
-    name = "stage"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Stage:
-        stage = value if isinstance(value, Stage) else stage_of(str(value))
+def _stages(
+    ctx: click.Context, parameter: click.Parameter, words: tuple[str, ...]
+) -> tuple[Stage, ...]:
+    known = [stage_of(word) for word in words]
+    for word, stage in zip(words, known, strict=True):
         if stage is None:
             names = ", ".join(stage_name(one).replace(" ", "-") for one in Stage)
-            self.fail(f"{value!r} is not one of {names}", param, ctx)
-        return stage
+            raise click.BadParameter(f"{word!r} is not one of {names}", ctx, parameter)
+    return tuple(stage for stage in known if stage is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +95,7 @@ _OPTIONS: Final = (
         "--stage",
         "stages",
         multiple=True,
-        type=_StageType(),
+        callback=_stages,
         metavar="STAGE",
         help="What was done before the photo: as-found, cleaned, clipped, lit-from-behind, "
         "other-angle. Once for all photos, or once a photo.",

@@ -213,9 +213,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="Also write the figures as JSON.")
     given = parser.parse_args()
     step = partial(advised_step, seed=given.seed, settings=EVALUATION_SETTINGS)
-    work = partial(
-        read_sequence, seed=given.seed, settings=EVALUATION_SETTINGS, next_stage=step
-    )
+    work = partial(read_sequence, seed=given.seed, settings=EVALUATION_SETTINGS, next_stage=step)
 
     def say(line: str) -> None:
         print(line, flush=True)

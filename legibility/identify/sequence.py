@@ -40,7 +40,7 @@ class PhotoEvidence:
     """What one photo says of every animal."""
 
     log_ratio: NDArray[np.float64]
-    """(n + 1,) log of the probability after the photo over that before it; last "not registered"."""
+    """(n + 1,) log of probability after over before the photo; last "not registered"."""
     ear: str = ""
     stage: Stage = Stage.AS_FOUND
 
@@ -214,9 +214,7 @@ def _by_ear_and_stage(
     return found
 
 
-def _most_first(
-    ratios: Sequence[NDArray[np.float64]], log_prior: NDArray[np.float64]
-) -> list[int]:
+def _most_first(ratios: Sequence[NDArray[np.float64]], log_prior: NDArray[np.float64]) -> list[int]:
     """Indices by information, most first; ties in the order given."""
     if len(ratios) == 1:
         return [0]

@@ -27,8 +27,8 @@ DEFER: Final = (
 """Stands beside every advice."""
 
 MARK_OTHERWISE: Final = (
-    "Stop handling. Identify the animal by other means (chip, papers, the other ear), and plan with "
-    "the attending veterinarian and the authority how it is to be marked otherwise."
+    "Stop handling. Identify the animal by other means (chip, papers, the other ear), and plan "
+    "with the attending veterinarian and the authority how it is to be marked otherwise."
 )
 """Advice where the photos do not settle it."""
 

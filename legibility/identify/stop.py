@@ -62,7 +62,9 @@ def advise(
         return advice(Verdict.STOP, f"Every step was taken. {MARK_OTHERWISE}")
     first = steps[0]
     if not first.in_time:
-        left = f"No step fits into the {max(0.0, budget - minutes_spent):.3g} minutes that are left."
+        left = (
+            f"No step fits into the {max(0.0, budget - minutes_spent):.3g} minutes that are left."
+        )
         return advice(Verdict.STOP, f"{left} {MARK_OTHERWISE}")
     if first.settles < settings.step_least_probability:
         return advice(Verdict.STOP, f"No step left is worth its minutes. {MARK_OTHERWISE}")

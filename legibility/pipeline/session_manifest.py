@@ -122,7 +122,9 @@ def step_outcomes(session: SessionResult) -> tuple[tuple[Stage, StepOutcome], ..
     A photo that repeats another or could not be used is no outcome, nor is a stage taken twice.
     """
     outcomes, done = [], {session.photos[0].stage} if session.photos else set()
-    chances = [moment.first[0].probability if moment.first else 0.0 for moment in session.after_each]
+    chances = [
+        moment.first[0].probability if moment.first else 0.0 for moment in session.after_each
+    ]
     for index, photo in enumerate(session.photos[1:], start=1):
         usable = photo.duplicate_of < 0 and photo.result.sha256
         if usable and photo.stage in STEPS and photo.stage not in done:

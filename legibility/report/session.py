@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from typing import Final
 
-from legibility.containers import Advice, SessionMoment, SessionPhoto, SessionResult, Status, Verdict
+from legibility.containers import (
+    Advice,
+    SessionMoment,
+    SessionPhoto,
+    SessionResult,
+    Status,
+    Verdict,
+)
 from legibility.report.layout import bar, columns, pad, wrapped
 from legibility.report.record import (
     Record,

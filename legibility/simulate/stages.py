@@ -100,9 +100,7 @@ def stage_scene(
         camera=_next_shot(sample_camera(rng), rng),
     )
     if Stage.CLEANED in steps:
-        wear = replace(
-            shown.wear, dirt=DIRT_LEFT * shown.wear.dirt, wax=DIRT_LEFT * shown.wear.wax
-        )
+        wear = replace(shown.wear, dirt=DIRT_LEFT * shown.wear.dirt, wax=DIRT_LEFT * shown.wear.wax)
         wet = float(rng.uniform(0.2, 0.8)) if rng.random() < WET_AFTER_CLEANING else 0.0
         wet = wet if stage is Stage.CLEANED else 0.0
         shown = replace(shown, wear=wear, light=replace(shown.light, wet=wet))

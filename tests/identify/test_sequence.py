@@ -176,9 +176,7 @@ def test_ten_near_identical_photos_do_not_manufacture_certainty_on_held_out_ears
 
     def stated_and_right(tempering: Tempering) -> tuple[float, int]:
         chances = [combine(r.photos, PRIOR, tempering=tempering).probabilities for r in held_out]
-        right = sum(
-            int(np.argmax(p)) == r.truth for p, r in zip(chances, held_out, strict=True)
-        )
+        right = sum(int(np.argmax(p)) == r.truth for p, r in zip(chances, held_out, strict=True))
         return float(np.mean([p.max() for p in chances])), right
 
     stated, right = stated_and_right(fitted)

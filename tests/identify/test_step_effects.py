@@ -27,7 +27,7 @@ from legibility.identify.step_effects import (
 
 
 def test_kernel_regression_by_hand() -> None:
-    """Two outcomes; weights exp(-d^2 / 2) of the log-odds' distance, and two of the overall share."""
+    """Two outcomes weigh exp(-d^2 / 2) by distance in log-odds, and two of the overall share."""
     outcomes = [StepOutcome(0.5, 0.99), StepOutcome(0.8, 0.85, hair=True)]
     far = math.log(0.8 / 0.2) / WIDTH_LOGIT
     other = OTHER_HAIR * math.exp(-0.5 * far**2)
@@ -59,9 +59,10 @@ def test_the_herd_s_own_records_replace_the_simulated_ones_from_thirty_on() -> N
     assert "fewer than 30" in said[0]
     assert basis(few, Stage.CLEANED) == "100 simulated steps"
     many, said = with_own_records(shipped, own)
-    assert settling_probability(
-        many.outcomes[Stage.CLEANED], before=0.5, hair=False, threshold=0.95
-    ) < 0.01
+    assert (
+        settling_probability(many.outcomes[Stage.CLEANED], before=0.5, hair=False, threshold=0.95)
+        < 0.01
+    )
     assert basis(many, Stage.CLEANED) == "30 of the herd's own records"
     assert "are used" in said[0]
 

@@ -52,7 +52,9 @@ def test_hash_is_the_sign_of_the_lowest_cosine_terms(ears: list[dict[str, ColorI
 def test_it_ranks_pictures_as_the_hash_of_imagehash_does(ears: list[dict[str, ColorImage]]) -> None:
     """ImageHash (an independent library) with the same 16 frequencies and oversampling."""
     pictures = [picture for ear in ears for picture in ear.values()]
-    theirs = [imagehash.phash(Image.fromarray(p), hash_size=16, highfreq_factor=4) for p in pictures]
+    theirs = [
+        imagehash.phash(Image.fromarray(p), hash_size=16, highfreq_factor=4) for p in pictures
+    ]
     ours = [fingerprint(p) for p in pictures]
     pairs = [(i, k) for i in range(len(pictures)) for k in range(i)]
     mine = np.array([distance_bits(ours[i], ours[k]) for i, k in pairs])

@@ -48,7 +48,7 @@ HERD = registry_of(
 )
 HALF = (StepOutcome(0.5, 0.99), StepOutcome(0.5, 0.6)) * 20
 MODEL = StepModel(
-    Tempering(0.2, 0.6), StepEffects({stage: HALF for stage in list(Stage)[1:]}), "by hand"
+    Tempering(0.2, 0.6), StepEffects(dict.fromkeys(list(Stage)[1:], HALF)), "by hand"
 )
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
@@ -81,7 +81,9 @@ def shot(name: str = "a.jpg", ear: str = "", stage: Stage = Stage.AS_FOUND) -> S
 
 def doubtful() -> Reading:
     """A12 and then 3 or 8."""
-    return reading([[cell({"A": 0.9}), cell({"1": 0.9}), cell({"2": 0.9}), cell({"3": 0.5, "8": 0.4})]])
+    return reading(
+        [[cell({"A": 0.9}), cell({"1": 0.9}), cell({"2": 0.9}), cell({"3": 0.5, "8": 0.4})]]
+    )
 
 
 def test_one_photo_gives_what_it_gives_alone() -> None:
