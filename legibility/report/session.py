@@ -91,7 +91,7 @@ def session_table(result: SessionResult, *, caution: str) -> str:
     reason = f"{advice.reason} {_settled_before(result)}"
     lines += wrapped(reason, indent=" " * len(LABEL), first=LABEL)
     lines += wrapped(caution, indent=" " * len(LABEL), first=" " * len(LABEL))
-    lines += ["", "  Photos"] + _photos(result)
+    lines += ["", "  Photos", *_photos(result)]
     lines += _candidates(result)
     lines += _steps(advice)
     for notice in result.notices:

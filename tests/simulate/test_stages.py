@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import csv
+import json
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from legibility.containers import Stage
 from legibility.simulate import SceneSpec, render
+from legibility.simulate.staged_folder import write_staged
 from legibility.simulate.stages import clipped, found_scene, repeated_scene, resaved, stage_scene
 
 
 def dirty_ear(seed: int = 1) -> SceneSpec:
-    from dataclasses import replace
-
     scene = found_scene(np.random.default_rng(seed), mark="B27", wear="mild", width_px=500)
     return replace(scene, wear=replace(scene.wear, dirt=0.4, wax=0.1))
 
@@ -80,3 +84,18 @@ def test_a_photo_depends_on_its_generator_alone() -> None:
 def test_storing_again_changes_the_size() -> None:
     pixels = render(at(dirty_ear(), Stage.AS_FOUND)).pixels
     assert resaved(pixels, quality=50, scale=0.5).shape[1] == 250
+
+
+def test_a_handling_day_on_disk(tmp_path: Path) -> None:
+    files = write_staged(tmp_path / "day", count=1, seed=3)
+    rows = list(csv.DictReader(files.manifest.read_text().splitlines()))
+    assert [row["stage"].replace(" ", "_") for row in rows] == [stage.value for stage in Stage]
+    assert {row["session"] for row in rows} == {"ear 1"}
+    assert all((tmp_path / "day" / row["photo"]).is_file() for row in rows)
+    known = {
+        row["animal_id"]: row["mark"]
+        for row in csv.DictReader(files.registry.read_text().splitlines())
+    }
+    lines = (tmp_path / "day" / "truth.jsonl").read_text().splitlines()
+    truths = [json.loads(line) for line in lines]
+    assert [known[truth["animal_id"]] for truth in truths] == [truth["mark"] for truth in truths]
