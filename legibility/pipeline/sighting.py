@@ -14,7 +14,7 @@ from legibility.alphabet import N_CHARACTERS
 from legibility.containers import ColorImage, Mask, RowStrip, Spot
 from legibility.locate.rectify import STRIP_WIDTH_PX, cut_strip
 from legibility.locate.rows import Row, link_rows, row_through
-from legibility.locate.spotter import look_coarsely
+from legibility.locate.spotter import Pyramid, look_coarsely
 from legibility.probability import normalise_log
 from legibility.read.network import N_POSES, Place, StripView, flip, view_strips
 
@@ -29,6 +29,8 @@ RIVAL_SHARE: Final = 0.7
 """Choice: a row with this share of the best one's presence is its rival."""
 COARSE_EVIDENCE: Final = 1.6
 """Choice: with less than about two clear characters the finest level is looked at, too."""
+SMALL_PX: Final = 640
+"""Choice: pictures up to this side are looked at on all levels, as it costs little."""
 SETTLED_POSE: Final = 0.999
 """Choice: a pose this probable is not asked for again when the row is laid anew."""
 MIRRORED_PRIOR: Final = 0.3
@@ -156,7 +158,8 @@ def sight_mark(pixels: ColorImage, *, not_seen: Mask | None = None) -> Sighting:
     """
     pyramid = look_coarsely(pixels)
     spots, seen, marks = _rows_through(pixels, pyramid.coarse, not_seen)
-    if max((_evidence(rows) for rows, _ in marks), default=0.0) < COARSE_EVIDENCE:
+    evidence = max((_evidence(rows) for rows, _ in marks), default=0.0)
+    if evidence < COARSE_EVIDENCE or _finest_is_due(pyramid):
         spots, seen, marks = _rows_through(pixels, pyramid.all_spots(), not_seen)
     rows = link_rows(spots)
     if not marks:
@@ -184,6 +187,12 @@ def _presence(seen: SeenRow) -> float:
 
 def _evidence(found: Sequence[SeenRow]) -> float:
     return sum(place_evidence(row.view.places) for row in found)
+
+
+def _finest_is_due(pyramid: Pyramid) -> bool:
+    """Whether the finest level costs little, or the picture may be a page of print."""
+    long = [row for row in link_rows(pyramid.coarse) if len(row.spots) >= PAGE_ROW_SPOTS]
+    return max(pyramid.finest.shape[:2]) <= SMALL_PX or len(long) >= PAGE_ROWS - 1
 
 
 _Mark: TypeAlias = tuple[tuple[SeenRow, ...], NDArray[np.float64]]

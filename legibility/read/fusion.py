@@ -29,6 +29,8 @@ READER_FLOOR: Final = -15.0
 RIDGE: Final = 1e-4
 """Choice: pull of the fitted weights towards the network alone; keeps unused ones finite."""
 
+SECOND_HEARD: Final = 0.3
+"""Measured: the weight the second reader had in a pool fitted on simulated photos."""
 SILENT_SPREAD: Final = 1e-9
 """A second reader whose log-probabilities of a cell differ by less than this said nothing."""
 
@@ -121,6 +123,9 @@ def disagreement(
     pool = weights.without_second if tesseract_logp is None else weights.with_second
     features = _features(network_logp, needle_loglik, tesseract_logp)
     vector = _vector(pool, features.shape[2])
+    if tesseract_logp is not None:
+        # It is heard even where the pool gives it no weight.
+        vector[2] = max(vector[2], SECOND_HEARD)
     opinions = features[:, :N_CHARACTERS, :-1] * vector[:-1]
     speaks = np.ptp(opinions, axis=1) > SILENT_SPREAD
     logp = normalise_log(opinions, axis=1)
