@@ -28,8 +28,11 @@ from legibility.alphabet import CHARACTERS, N_CHARACTERS, ROW_SEPARATOR, index_o
 from legibility.settings import Settings
 
 SURE: Final = 0.95
-"""Choice: a card is called right, or wrong, from this probability on; below it another photo is
-asked for, since a wrong die is for life and a photo takes a minute."""
+"""Choice: a card is called right from this probability on; a wrong die is for life, another photo
+takes a minute."""
+DOUBT: Final = 0.10
+"""Choice: below this probability of being right a card is called wrong and the likeliest fault is
+named; between the two another photo is asked for."""
 UNLIKELY: Final = 1e-4
 """Choice: least prior of a fault, so that settings of zero leave room for what is plain to see."""
 
@@ -270,7 +273,7 @@ def _answer(
         verdict = Verdict.NEEDLE if faulty else Verdict.RIGHT
         sentence = "; ".join(_needle_words(die, two_rows) for die in faulty)
         sentence = sentence or "the card shows the mark that is meant"
-    elif unclear or p_order < SURE:
+    elif p_right > DOUBT or not (swapped or wrong or turned):
         doubtful = ", ".join(_where(die, two_rows) for die in unclear)
         sentence = "cannot tell" + (f" {doubtful}" if doubtful else " the order of the dies")
         sentence += ": photograph again, from straight above and nearer"
@@ -282,7 +285,7 @@ def _answer(
             f"wrong {_where(d, two_rows)} ({d.found} where {d.meant} is meant)" for d in wrong
         ]
         parts += [f"{_where(die, two_rows)} ({die.meant}) is upside down" for die in turned]
-        sentence = "; ".join(parts)
+        sentence = ("probably " if unclear or p_order < SURE else "") + "; ".join(parts)
         if swapped:
             verdict = Verdict.SWAPPED
         if turned:

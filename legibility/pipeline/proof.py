@@ -1,0 +1,242 @@
+"""A photo of a punched card: dots, the reader, the herd's dies, and the mark that is meant."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import CHARACTERS, N_CHARACTERS, index_of
+from legibility.containers import Points
+from legibility.errors import PhotoError
+from legibility.locate.rectify import STRIP_HEIGHT_PX, STRIP_WIDTH_PX
+from legibility.photo.load import load_photo
+from legibility.pipeline.sighting import (
+    PRESENT,
+    SeenRow,
+    Sighting,
+    posed_rows,
+    sight_mark,
+    view_rows,
+)
+from legibility.read.card_dots import CardDots, find_dots, redraw
+from legibility.read.die_match import DieMatch, match_die, turned, unknown_loglik
+from legibility.read.learned_dies import LearnedDies, merge
+from legibility.read.network import Place, StripView, flip, view_strips
+from legibility.risk.proof import UNJUDGED, CardPlace, CardView, NeedleState, Proof, Verdict, prove
+from legibility.settings import Settings
+
+LEAST_CLEAN: Final = 8.0
+"""Measured on simulated photos: dots stand out of paper by 8 to 500 times its unevenness, blobs of
+an ear by 1 to 10 times that of skin and hair."""
+MOST_DOTS: Final = 250
+"""Choice: four times the needles of a full mark (64: common practice, no source)."""
+POSE_FLOOR: Final = math.log(1e-3)
+"""Choice: ways round less probable than this are not compared."""
+NETWORK_FLOOR: Final = math.log(1e-6)
+"""Choice: the reader alone rules no character out further than this."""
+OTHER_DIE: Final = 0.05
+"""Choice: chance that the herd owns another die of a character than those it was taught."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardProof:
+    """The answer and what the card teaches."""
+
+    photo: str
+    sha256: str
+    proof: Proof
+    learned: LearnedDies
+    """The known dies and those this card shows without doubt."""
+    new: str
+    """Characters whose die this card taught or confirmed."""
+
+
+def prove_card(
+    path: Path,
+    mark: str,
+    *,
+    dies: LearnedDies | None = None,
+    settings: Settings | None = None,
+) -> CardProof:
+    """Compare the photo of a punched card with the mark that is meant.
+
+    Parameters
+    ----------
+    path : Path
+        Photo of the card: dots of ink or holes, any angle, from the front or the back.
+    mark : str
+        As it is meant, ``AB/123``.
+    dies : LearnedDies, optional
+        The herd's dies, as far as earlier cards taught them.
+    settings : Settings, optional
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used as a photo, or shows no card with dots.
+    ValueError
+        If the mark is not well formed.
+    """
+    settings = settings or Settings()
+    known = dies or LearnedDies()
+    photo = load_photo(path, settings=settings)
+    dots = find_dots(photo.pixels)
+    _check_card(photo.name, dots)
+    pixels, scale, origin = redraw(dots)
+    sighting = sight_mark(pixels)
+    points = (dots.centres - np.array(origin)) * scale
+    if not sighting.rows:
+        raise PhotoError(
+            f"{photo.name}: {len(dots.centres)} dots, but no characters among them; photograph "
+            "the punched card from straight above, with the mark alone in the picture"
+        )
+    looks = [_look(pixels, sighting, pose, points, known) for pose in _poses(sighting)]
+    views = [view for view, _ in looks]
+    proof = prove(mark, views, settings=settings)
+    taught = _teaches(proof, looks)
+    return CardProof(
+        photo=photo.name,
+        sha256=photo.sha256,
+        proof=proof,
+        learned=merge(known, taught),
+        new="".join(character for character, _ in taught),
+    )
+
+
+def _check_card(name: str, dots: CardDots) -> None:
+    if not len(dots.centres):
+        raise PhotoError(
+            f"{name}: no dots or holes of one size found; photograph the punched card so that the "
+            "mark fills half the picture, or hold it against the light"
+        )
+    if dots.clean < LEAST_CLEAN or len(dots.centres) > MOST_DOTS:
+        raise PhotoError(
+            f"{name}: this is no clean card: {len(dots.centres)} spots on a ground that varies by "
+            f"1/{dots.clean:.0f} of their contrast (paper: less than 1/{LEAST_CLEAN:.0f}); "
+            "photograph the punched card, not the ear (for ears: legibility read)"
+        )
+
+
+def _poses(sighting: Sighting) -> list[int]:
+    order = np.argsort(-sighting.pose_logp, kind="stable")
+    return [int(k) for k in order if sighting.pose_logp[k] > POSE_FLOOR or k == order[0]]
+
+
+_Cells = list[tuple[int, int, Points]]
+
+
+def _look(
+    pixels: NDArray[np.uint8], sighting: Sighting, pose: int, points: Points, known: LearnedDies
+) -> tuple[CardView, dict[tuple[int, int], Points]]:
+    """One way to see the card, and the dots of each place in heights."""
+    rows = view_rows(pixels, posed_rows(sighting, pose), None)
+    kept = [row for row in rows if any(place.presence >= PRESENT for place in row.view.places)]
+    cells = _dots_of_cells(kept, points)
+    placed, shown = [], {}
+    for r, row in enumerate(kept):
+        over = view_strips([flip(row.strip.pixels, 1)])[0]
+        places = [place for place in row.view.places if place.presence >= PRESENT]
+        line = []
+        for i, place in enumerate(places):
+            own = cells[r][i]
+            if len(own) < 2:
+                continue
+            shown[(r + 1, len(line) + 1)] = own
+            line.append(_card_place(place, _turned_logp(over, place), own, known))
+        placed.append(tuple(line))
+    mirrored = bool(kept and kept[0].row.mirrored)
+    view = CardView(float(sighting.pose_logp[pose]), tuple(row for row in placed if row), mirrored)
+    return view, shown
+
+
+def _turned_logp(over: StripView, place: Place) -> NDArray[np.float64]:
+    """What the reader sees at a place of the strip turned by 180 degrees."""
+    x = STRIP_WIDTH_PX - 1 - place.box.x_center
+    near = [p for p in over.places if abs(p.box.x_center - x) < 0.4 * place.box.height_px]
+    if not near:
+        return np.full(N_CHARACTERS, -math.log(N_CHARACTERS))
+    return min(near, key=lambda p: abs(p.box.x_center - x)).logp
+
+
+def _dots_of_cells(rows: Sequence[SeenRow], points: Points) -> list[list[Points]]:
+    """For each row and present place its dots, in heights of the row's characters."""
+    across, along, heights = [], [], []
+    for row in rows:
+        inverse = np.linalg.inv(row.strip.to_photo)
+        strip = points @ inverse[:2, :2].T + inverse[:2, 2]
+        bent = strip[:, 1] + row.strip.bend_per_px * (strip[:, 0] - (STRIP_WIDTH_PX - 1) / 2) ** 2
+        along.append(np.stack([strip[:, 0], bent], axis=1))
+        across.append(np.abs(bent - (STRIP_HEIGHT_PX - 1) / 2) / _height(row))
+        heights.append(_height(row))
+    nearest = np.argmin(across, axis=0)
+    out = []
+    for r, row in enumerate(rows):
+        mine = along[r][(nearest == r) & (across[r] < 0.9)]
+        middles = np.array([p.box.x_center for p in row.view.places if p.presence >= PRESENT])
+        gap = np.abs(mine[:, 0:1] - middles[None, :])
+        owner = gap.argmin(axis=1) if len(mine) else np.zeros(0, np.intp)
+        close = gap.min(axis=1) < 0.75 * heights[r] if len(mine) else np.zeros(0, bool)
+        groups = [mine[(owner == i) & close] for i in range(len(middles))]
+        # The dies of a set are equally high; the middle one of the row is the measure.
+        spans = [float(np.ptp(group[:, 1])) for group in groups if len(group) > 3]
+        size = float(np.median(spans)) if spans else heights[r]
+        out.append([group / max(size, 1e-6) for group in groups])
+    return out
+
+
+def _height(row: SeenRow) -> float:
+    return float(np.median([p.box.height_px for p in row.view.places if p.presence >= PRESENT]))
+
+
+def _card_place(
+    place: Place, over: NDArray[np.float64], own: Points, known: LearnedDies
+) -> CardPlace:
+    """Likelihoods of a place: the reader's, and those of the dies that are known."""
+    unknown = unknown_loglik(len(own))
+    upright = np.maximum(place.logp, NETWORK_FLOOR) + unknown
+    upside = np.maximum(over, NETWORK_FLOOR) + unknown
+    needles = [UNJUDGED] * N_CHARACTERS
+    for character in known.characters:
+        index = index_of(character)
+        matches = [match_die(own, die.needles) for die in known.of(character)]
+        over_matches = [match_die(own, turned(die.needles)) for die in known.of(character)]
+        best = max(matches, key=lambda match: match.loglik)
+        other = math.log(OTHER_DIE)
+        plain = best.loglik > upright[index] + other
+        upright[index] = np.logaddexp(best.loglik, upright[index] + other)
+        over_best = max(match.loglik for match in over_matches)
+        upside[index] = np.logaddexp(over_best, upside[index] + other)
+        if plain:
+            needles[index] = _state(best)
+    return CardPlace(upright, upside, tuple(needles))
+
+
+def _state(match: DieMatch) -> NeedleState:
+    return NeedleState(
+        judged=True,
+        expected=len(match.pairs) + len(match.missing) + len(match.bent),
+        missing=len(match.missing),
+        bent=len(match.bent),
+    )
+
+
+def _teaches(
+    proof: Proof, looks: Sequence[tuple[CardView, dict[tuple[int, int], Points]]]
+) -> list[tuple[str, Points]]:
+    """Dies of a card that is right; a die with a bent needle teaches nothing."""
+    if proof.verdict not in (Verdict.RIGHT, Verdict.NEEDLE):
+        return []
+    wanted = [sum(die.row == r for die in proof.dies) for r in sorted({d.row for d in proof.dies})]
+    fitting = [look for look in looks if [len(row) for row in look[0].rows] == wanted]
+    _, shown = max(fitting, key=lambda look: look[0].logp)
+    return [
+        (die.found, shown[(die.row, die.cell)])
+        for die in proof.dies
+        if not die.needles.faulty and die.found in CHARACTERS
+    ]
