@@ -18,9 +18,11 @@ from legibility.cli.flags import flags
 from legibility.cli.group import PlainErrorsGroup
 from legibility.cli.herd import herd
 from legibility.cli.models import models
+from legibility.cli.proof import proof
 from legibility.cli.read import read
 from legibility.cli.risk import risk
 from legibility.cli.rules import rules
+from legibility.cli.serve import serve
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
 
@@ -32,7 +34,9 @@ COMMANDS = (
     blind,
     calibrate,
     risk,
+    proof,
     herd,
+    serve,
     rules,
     enhance,
     demo,

@@ -142,7 +142,7 @@ def _look(
     for r, row in enumerate(kept):
         over = view_strips([flip(row.strip.pixels, 1)])[0]
         places = [place for place in row.view.places if place.presence >= PRESENT]
-        line = []
+        line: list[CardPlace] = []
         for i, place in enumerate(places):
             own = cells[r][i]
             if len(own) < 2:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import cv2
@@ -190,7 +191,7 @@ def _blobs(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Places (n, 2), sigmas (n,) and strengths (n,) of bright blobs, strongest first."""
     stack = [cv2.GaussianBlur(bright, (0, 0), sigma) for sigma in SIGMAS]
-    response = np.stack([a - b for a, b in zip(stack, stack[1:], strict=False)])
+    response = np.stack([a - b for a, b in pairwise(stack)])
     kernel = np.ones((3, 3), np.uint8)
     flat = np.stack([cv2.dilate(layer, kernel) for layer in response])
     around = flat.copy()
@@ -200,7 +201,9 @@ def _blobs(
     layer, row, column = np.nonzero(peaks)
     strength = response[layer, row, column].astype(np.float64)
     order = np.argsort(-strength, kind="stable")[:MOST_DOTS]
-    places, sigmas, strengths = [], [], []
+    places: list[tuple[float, float]] = []
+    sigmas: list[float] = []
+    strengths: list[float] = []
     for k in order:
         place = _refined(response[layer[k]], int(row[k]), int(column[k]))
         sigma = SIGMAS[layer[k]] * 2 ** (1 / 6)

@@ -166,7 +166,7 @@ def _one_reading(herd: HerdRisk) -> str:
 
 
 def _table(
-    rows: list[tuple[str, ...]], limits: tuple[int, ...], right: frozenset[int]
+    rows: Sequence[tuple[str, ...]], limits: tuple[int, ...], right: frozenset[int]
 ) -> list[str]:
     """Indented lines; the last column takes what the others leave of ``WIDE``."""
     used = [min(limit, max(len(row[i]) for row in rows)) for i, limit in enumerate(limits)]

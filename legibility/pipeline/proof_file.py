@@ -1,0 +1,86 @@
+"""A proof from files to a record: the card, the herd's rules, the dies learned so far."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from legibility.errors import PhotoError, RegistryError
+from legibility.marks.rules_file import load_rules
+from legibility.pipeline.proof import CardProof, prove_card
+from legibility.read.learned_dies import LearnedDies, load_dies, save_dies
+from legibility.settings import Settings
+
+
+def proof_of_file(
+    card: Path,
+    mark: str,
+    *,
+    rules: Path | None = None,
+    dies: Path | None = None,
+    settings: Settings | None = None,
+) -> CardProof:
+    """Compare a punched card with the mark that is meant.
+
+    Parameters
+    ----------
+    card : Path
+    mark : str
+        In capitals or not, ``AB/123``.
+    rules : Path, optional
+        The herd's rules; a mark that breaks them is refused before anything is read.
+    dies : Path, optional
+        The herd's dies; made when it is missing, and added to when the card is right.
+    settings : Settings, optional
+
+    Raises
+    ------
+    PhotoError
+        If the photo cannot be used or shows no card.
+    RegistryError
+        If the mark is not well formed or breaks the rules.
+    SettingsError, ModelError, OutputError
+        If a file cannot be used.
+    """
+    meant = mark.strip().upper()
+    if rules is not None and (problem := load_rules(rules).problem(meant)):
+        raise RegistryError(f"--mark: {problem}")
+    known = load_dies(dies) if dies is not None and dies.exists() else LearnedDies()
+    try:
+        result = prove_card(card, meant, dies=known, settings=settings)
+    except PhotoError:
+        raise
+    except ValueError as error:
+        raise RegistryError(f"--mark: {error}") from error
+    if dies is not None and result.new:
+        save_dies(result.learned, dies)
+    return result
+
+
+def proof_record(result: CardProof) -> dict[str, Any]:
+    """The answer for other programs, and what its table is made from."""
+    found = result.proof
+    return {
+        "photo": result.photo,
+        "sha256": result.sha256,
+        "mark": found.mark,
+        "verdict": str(found.verdict),
+        "found": found.found,
+        "sentence": found.sentence,
+        "probability": round(float(found.probability), 6),
+        "mirrored": bool(found.seen_mirrored),
+        "dies": [
+            {
+                "row": die.row,
+                "die": die.cell,
+                "meant": die.meant,
+                "found": die.found,
+                "upside_down": bool(die.turned),
+                "probability": round(float(die.probability), 6),
+                "needles": asdict(die.needles),
+            }
+            for die in found.dies
+        ],
+        "learned": list(result.new),
+    }

@@ -1,0 +1,53 @@
+"""What a punched card shows, as lines for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from legibility.report.layout import columns
+from legibility.report.words import percent
+
+CAUTION: Final = (
+    "This is advice about a card. Look at the dies in the pliers yourself before they go",
+    "through skin; the attending veterinarian and the registry authority decide.",
+)
+
+
+def proof_lines(record: Mapping[str, Any]) -> list[str]:
+    """The answer, each die, and the caution, from a record of the proof."""
+    seen = " (seen from behind)" if record["mirrored"] else ""
+    lines = [
+        f"Meant        {record['mark']}",
+        f"On the card  {record['found']}{seen}",
+        f"Answer       {record['sentence']}",
+        f"Chance that the card is right: {percent(record['probability'])}",
+    ]
+    if record["dies"]:
+        heading = ("Row", "Die", "Meant", "On the card", "Certainty", "Needles")
+        rows = [_die_row(die) for die in record["dies"]]
+        wide = (3, 3, 5, 16, 9, 34)
+        lines += ["", *columns([heading, *rows], limits=wide, right=frozenset({0, 1, 4}))]
+    if record["learned"]:
+        lines += ["", f"Dies learned or confirmed: {' '.join(record['learned'])}"]
+    return [*lines, "", *CAUTION]
+
+
+def _die_row(die: Mapping[str, Any]) -> tuple[str, ...]:
+    return (
+        str(die["row"]),
+        str(die["die"]),
+        die["meant"],
+        f"{die['found']}, upside down" if die["upside_down"] else die["found"],
+        percent(die["probability"]),
+        _needles(die["needles"]),
+    )
+
+
+def _needles(state: Mapping[str, Any]) -> str:
+    if not state["judged"]:
+        return "pattern not known"
+    faults = [f"{state[name]} {name}" for name in ("missing", "bent") if state[name]]
+    if not faults:
+        return f"all {state['expected']}"
+    return f"{' and '.join(faults)} of {state['expected']}"
