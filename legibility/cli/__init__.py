@@ -23,6 +23,7 @@ from legibility.cli.read import read
 from legibility.cli.risk import risk
 from legibility.cli.rules import rules
 from legibility.cli.serve import serve
+from legibility.cli.serve import serve
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
 
@@ -36,6 +37,7 @@ COMMANDS = (
     risk,
     proof,
     herd,
+    serve,
     serve,
     rules,
     enhance,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -16,10 +17,11 @@ from legibility.identify.registry import Registry, load_registry, registry_of
 from legibility.identify.rules import Rules
 from legibility.pipeline.import_rows import Problems, read_day, read_table
 from legibility.store.animals import all_animals, all_chips
-from legibility.store.database import HerdDatabase
+from legibility.store.database import HerdDatabase, open_herd
 from legibility.store.importing import RegistryRow, Source
 from legibility.store.marks import current_marks
 from legibility.store.records import AnimalRow, MarkRow
+from legibility.store.stamp import registry_stamp
 
 EXTRA: Final = ("birth_date", "skin", "applied_on", "die_set", "ink", "operator", "note")
 """Columns that the record keeps beyond those a reading needs."""
@@ -104,6 +106,25 @@ def registry_from(db: HerdDatabase, *, rules: Rules | None = None) -> Registry:
             f"{db.path}: holds no marks yet; import them with: legibility herd import-registry"
         )
     return registry_of(found, name=str(db.path), rules=rules)
+
+
+def herd_registry(herd: Path) -> Registry | None:
+    """The record's registry, kept until its animals or marks change; None without any mark.
+
+    Raises
+    ------
+    StoreError, RegistryError
+        If the record cannot be used.
+    """
+    with open_herd(herd) as db:
+        stamp = registry_stamp(db) if db.count("marks") else ""
+    return _kept_registry(herd, stamp) if stamp else None
+
+
+@lru_cache(maxsize=1)
+def _kept_registry(herd: Path, stamp: str) -> Registry:
+    with open_herd(herd, read_only=True) as db:
+        return registry_from(db)
 
 
 _KNOWN: Final = ("animal_id", "mark", "ear", "birth_year", "sex", "chip", "status")

@@ -98,11 +98,22 @@ def reading_model() -> ReadingModel:
 
 
 def read_mark(
-    pixels: ColorImage, *, not_seen: Mask, readers: Readers, timeout_s: float
+    pixels: ColorImage,
+    *,
+    not_seen: Mask,
+    readers: Readers,
+    timeout_s: float,
+    sighting: Sighting | None = None,
 ) -> tuple[Reading, Sighting, tuple[RowOpinions, ...]]:
-    """Reading of a photo, what was sighted, and the readers' opinions of the best hypothesis."""
+    """Reading of a photo, what was sighted, and the readers' opinions of the best hypothesis.
+
+    Parameters
+    ----------
+    sighting : Sighting, optional
+        Where the mark is, when a person said so; looked for when not given.
+    """
     model = reading_model()
-    sighting = sight_mark(pixels, not_seen=not_seen)
+    sighting = sight_mark(pixels, not_seen=not_seen) if sighting is None else sighting
     flags = Flag.NONE
     if readers.second and not available():
         flags |= Flag.NO_SECOND_READER

@@ -35,6 +35,7 @@ from legibility.photo.capture import MarkBox, check_capture
 from legibility.photo.flags import describe
 from legibility.photo.load import load_photo
 from legibility.pipeline.cells import Readers
+from legibility.pipeline.drawn_row import Drawn, sight_along
 from legibility.pipeline.reading import read_mark
 from legibility.settings import Settings
 
@@ -45,11 +46,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Choices:
-    """What is left out of a reading, for ablations."""
+    """What is left out of a reading, for ablations, and what a person said of it."""
 
     needles: bool = True
     without_steps: frozenset[str] = field(default_factory=frozenset)
     """Enhancement steps that are not run."""
+    drawn: Drawn | None = None
+    """The row as a person drew it; the mark is looked for when it is None."""
 
 
 def read(
@@ -116,11 +119,14 @@ def _read(
 ) -> tuple[PhotoResult, Steps]:
     enhanced = enhance(photo, settings=settings, without=choices.without_steps)
     readers = Readers(needles=choices.needles, second=settings.second_reader)
+    not_seen = enhanced.glare | enhanced.hair
+    drawn = choices.drawn
     reading, sighting, _ = read_mark(
         photo.pixels,
-        not_seen=enhanced.glare | enhanced.hair,
+        not_seen=not_seen,
         readers=readers,
         timeout_s=settings.second_reader_timeout_s,
+        sighting=sight_along(photo.pixels, drawn, not_seen=not_seen) if drawn else None,
     )
     calibration, digest = final_calibration(settings)
     quads = _quads(reading)

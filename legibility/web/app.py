@@ -1,0 +1,34 @@
+"""The application: parts of the server, guard and pages put together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Flask, redirect, render_template, request
+from werkzeug.exceptions import HTTPException, Unauthorized
+
+from legibility.web import guard
+from legibility.web.api import api
+from legibility.web.pages import pages
+from legibility.web.state import Server
+
+
+def create_app(server: Server) -> Flask:
+    """A WSGI application for an opened server."""
+    app = Flask(__name__)
+    app.extensions["legibility"] = server
+    app.register_blueprint(api)
+    app.register_blueprint(pages)
+    guard.install(app, server.config, server.devices, server.measures)
+
+    @app.errorhandler(HTTPException)
+    def in_words(error: HTTPException) -> Any:
+        if error.response is not None:
+            return error.response
+        if request.path.startswith("/api/"):
+            return {"error": error.description}, error.code or 500
+        if isinstance(error, Unauthorized):
+            return redirect("/pair", code=303)
+        return render_template("error.html", text=error.description), error.code or 500
+
+    return app

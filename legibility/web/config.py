@@ -1,0 +1,61 @@
+"""What a server is started with, and its limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from legibility.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How much a device may ask for."""
+
+    waiting_photos: int = 60
+    """Choice: photos that wait or are being read; three for each of twenty phones. Above it a phone
+    is asked to come again, and keeps its photo."""
+    uploads_per_minute: float = 60.0
+    """Choice: photos one device may send; a person takes a few."""
+    requests_per_minute: float = 1200.0
+    """Choice: all requests of one device; a page that waits for an answer asks 4 times a second."""
+    pairings_per_minute: float = 10.0
+    """Choice: tries of one address to pair; with a code of 40 bits guessing is hopeless."""
+    token_hours: float = 14.0
+    """Choice: a long handling day; after it a device is paired again."""
+    code_minutes: float = 30.0
+    """Choice: how long a pairing code is good for."""
+    form_bytes: int = 256 * 1024
+    """Choice: largest request that is no photo."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServerConfig:
+    """One server for one herd's record."""
+
+    herd: Path
+    settings: Settings = field(default_factory=Settings)
+    host: str = "127.0.0.1"
+    port: int = 8321
+    host_names: tuple[str, ...] = ("127.0.0.1", "localhost")
+    """Names under which the page may be asked for; others are refused, so that a foreign page
+    cannot reach the server by a name that it lets point here."""
+    certificate: Path | None = None
+    key: Path | None = None
+    eyes_first: bool = False
+    """Whether a person types what their eyes read before the answer is shown."""
+    jobs: int = 0
+    """Processes that read photos; 0: one a core."""
+    test_numbers: bool = False
+    """Take transponder numbers of the test range for identities."""
+    limits: Limits = field(default_factory=Limits)
+
+    @property
+    def secure(self) -> bool:
+        """Whether the server speaks TLS."""
+        return self.certificate is not None
+
+    @property
+    def folder(self) -> Path:
+        """What the server keeps beside the record: ``herd.db`` has ``herd.web``."""
+        return self.herd.with_suffix(".web")

@@ -1,0 +1,96 @@
+"""A certificate for the local network, made here when none is given."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import socket
+import subprocess
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+from legibility.errors import LegibilityError
+
+DAYS: Final = 397
+"""Browsers refuse longer ones: CA/Browser Forum Baseline Requirements 6.3.2 (from memory)."""
+
+
+def own_certificate(folder: Path, names: Sequence[str]) -> tuple[Path, Path]:
+    """Certificate and key for these names and addresses, made once by the program ``openssl``.
+
+    Raises
+    ------
+    LegibilityError
+        If ``openssl`` is not installed or fails.
+    """
+    certificate, key = folder / "certificate.pem", folder / "key.pem"
+    if certificate.exists() and key.exists():
+        return certificate, key
+    program = shutil.which("openssl")
+    if program is None:
+        raise LegibilityError(
+            "--tls makes a certificate with the program openssl, which is not installed; install "
+            "it, or give --cert FILE --key FILE"
+        )
+    alternatives = ",".join(f"{'IP' if _is_address(n) else 'DNS'}:{n}" for n in names)
+    command = [
+        program, "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1",
+        "-nodes", "-days", str(DAYS), "-subj", "/CN=legibility", "-addext",
+        f"subjectAltName={alternatives}", "-keyout", str(key), "-out", str(certificate),
+    ]  # fmt: skip
+    before = os.umask(0o077)
+    try:
+        done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    finally:
+        os.umask(before)
+    if done.returncode != 0:
+        last = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
+        raise LegibilityError(f"openssl made no certificate: {last}")
+    return certificate, key
+
+
+def fingerprint(certificate: Path) -> str:
+    """SHA-256 of a certificate as browsers show it, so that a person can compare.
+
+    Raises
+    ------
+    LegibilityError
+        If the file is no certificate.
+    """
+    import hashlib
+    import ssl
+
+    try:
+        der = ssl.PEM_cert_to_DER_cert(certificate.read_text("ascii"))
+    except (OSError, ValueError) as error:
+        raise LegibilityError(f"{certificate}: is no certificate in PEM form: {error}") from error
+    digest = hashlib.sha256(der).hexdigest().upper()
+    return ":".join(digest[at : at + 2] for at in range(0, len(digest), 2))
+
+
+def local_addresses() -> tuple[str, ...]:
+    """IPv4 addresses under which other devices reach this computer; nothing is sent."""
+    found: list[str] = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            # RFC 5737 documentation address: choosing a route sends no packet.
+            probe.connect(("192.0.2.1", 9))
+            found.append(probe.getsockname()[0])
+        except OSError:
+            pass
+    with contextlib.suppress(OSError):
+        found += [
+            str(info[4][0])
+            for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)
+        ]
+    return tuple(dict.fromkeys(a for a in found if not a.startswith("127.")))
+
+
+def _is_address(name: str) -> bool:
+    try:
+        socket.inet_aton(name)
+    except OSError:
+        return False
+    return name.count(".") == 3
