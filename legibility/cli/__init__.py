@@ -23,7 +23,6 @@ from legibility.cli.read import read
 from legibility.cli.risk import risk
 from legibility.cli.rules import rules
 from legibility.cli.serve import serve
-from legibility.cli.serve import serve
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
 
@@ -37,7 +36,6 @@ COMMANDS = (
     risk,
     proof,
     herd,
-    serve,
     serve,
     rules,
     enhance,
