@@ -135,7 +135,7 @@ def read_mark(
     hypotheses += _other_poses(pixels, sighting, best, log_mark, not_seen, model)
     if any(readers_disagree(said, model) > DISAGREE for said in opinions):
         flags |= Flag.READERS_DISAGREE
-    if hypotheses[0].mirrored:
+    if hypotheses[0].mirrored and log_no_mark <= math.log(0.5):
         flags |= Flag.SEEN_MIRRORED
     if log_no_mark > math.log(0.5):
         flags |= Flag.NO_MARK
