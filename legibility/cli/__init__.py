@@ -7,6 +7,7 @@ import sys
 import click
 
 from legibility import __version__
+from legibility.cli.assign import assign
 from legibility.cli.blind import blind
 from legibility.cli.calibrate import calibrate
 from legibility.cli.check import check
@@ -34,6 +35,7 @@ COMMANDS = (
     blind,
     calibrate,
     risk,
+    assign,
     proof,
     herd,
     serve,

@@ -1,0 +1,170 @@
+"""Proposed marks: table for a terminal, JSON objects, table for a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final
+
+from legibility.report.export import harmless
+from legibility.report.layout import columns, wrapped
+from legibility.report.record import round_probability
+
+MARKS_SHOWN: Final = 40
+"""Choice: marks that the table names; JSON and CSV hold all."""
+HEADING: Final = (
+    "mark",
+    "worst_rival",
+    "probability",
+    "rival_is_registered",
+    "needles",
+    "too_many_needles",
+)
+
+
+def assign_record(mark: Mapping[str, Any]) -> dict[str, Any]:
+    """JSON object of one proposed mark."""
+    return {
+        "mark": mark["mark"],
+        "worst_rival": mark["worst_rival"] or None,
+        "probability": round_probability(mark["probability"]),
+        "rival_is_registered": mark["registered"],
+        "needles": mark["needles"],
+        "too_many_needles": mark["too_many_needles"],
+    }
+
+
+def assign_csv(marks: Iterable[Mapping[str, Any]]) -> str:
+    """One line a mark under a heading; cells cannot act as formulas."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(HEADING)
+    for mark in marks:
+        record = assign_record(mark)
+        cells = [record[name] for name in HEADING]
+        writer.writerow(
+            [
+                harmless(("yes" if cell else "no") if isinstance(cell, bool) else str(cell or ""))
+                if not isinstance(cell, float)
+                else f"{cell:.6g}"
+                for cell in cells
+            ]
+        )
+    return text.getvalue()
+
+
+def assign_table(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> str:
+    """What is proposed, how much room there is, and what would make more."""
+    lines = [
+        f"{len(marks)} new marks against {summary['registered']} registered ones: no pair is read "
+        "as one another",
+        f"with probability {summary['bound']:g} or more, even when {summary['condition']}.",
+    ]
+    if summary["released"]:
+        lines.append(f"Marks of animals that left, free again: {summary['released']}.")
+    rows: list[tuple[str, ...]] = [("Mark", "Needles", "Worst rival", "Confused", "")]
+    rows += [_row(mark) for mark in marks[:MARKS_SHOWN]]
+    lines += ["", *columns(rows, limits=(20, 7, 20, 10, 40), right=frozenset({1, 3}))]
+    if len(marks) > MARKS_SHOWN:
+        lines.append(f"... and {len(marks) - MARKS_SHOWN} more; --json or --csv hold all.")
+    lines += ["", *_worst(summary), "", *_room(summary), "", *_alphabet(summary)]
+    check = summary["check"]
+    lines += ["", *wrapped(f"{check['sentence']}.", first="Check character: ")]
+    if check["scheme"]:
+        lines += wrapped(
+            f"{check['scheme']} takes a mark from {check['needles_without']:.0f} to "
+            f"{check['needles_with']:.0f} needles on average and makes room for "
+            f"{_number(check['with_check'])} marks instead of {_number(check['without'])}."
+        )
+    if summary["flagged"]:
+        lines += [
+            "",
+            *wrapped(
+                f"{summary['flagged']} of these marks take more than the {summary['needles_max']} "
+                "needles that the pliers hold (a full mark uses up to 64: common practice, no "
+                "source).",
+                first="Needles: ",
+            ),
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _row(mark: Mapping[str, Any]) -> tuple[str, ...]:
+    rival = mark["worst_rival"]
+    whose = ("registered" if mark["registered"] else "new") if rival else ""
+    note = "more needles than the pliers hold" if mark["too_many_needles"] else whose
+    return (
+        mark["mark"],
+        str(mark["needles"]),
+        rival or "-",
+        f"{mark['probability']:.1e}" if rival else "-",
+        note,
+    )
+
+
+def _worst(summary: Mapping[str, Any]) -> list[str]:
+    worst = summary["worst"]
+    if not worst or not worst["worst_rival"]:
+        return [f"Worst pair: none reaches a thousandth of {summary['bound']:g}."]
+    whose = "registered" if worst["registered"] else "new"
+    return [
+        f"Worst pair: {worst['mark']} and {worst['worst_rival']} ({whose}), "
+        f"read as one another with probability {worst['probability']:.1e}."
+    ]
+
+
+def _room(summary: Mapping[str, Any]) -> list[str]:
+    space = summary["space"]
+    sure = (
+        f"at least {space['gilbert_varshamov']} by Gilbert and Varshamov (marks that differ in "
+        f"{space['distance_sure']} places are always safe)"
+        if space["distance_sure"]
+        else "no number of different places is always safe, so Gilbert and Varshamov say nothing"
+    )
+    rows = [
+        ("Marks the rules allow", _number(space["allowed"])),
+        ("... not confused with a registered one", _estimate(space["free"])),
+        ("... sure to exist without a pair confused", _estimate(space["together"])),
+        ("... and no more than", f"{_number(space['at_most'])} ({space['at_most_by']})"),
+    ]
+    lines = ["How many such marks exist", *("  " + line for line in columns(rows, limits=(45, 40)))]
+    lines += wrapped(f"Coding theory alone: {sure}.")
+    table: list[tuple[str, ...]] = [("places that differ", "at least", "Hamming", "Singleton")]
+    table += [tuple(_number(v) for v in row) for row in summary["codes"]]
+    return [*lines, *("  " + line for line in columns(table, limits=(20, 16, 16, 16), right=_ALL))]
+
+
+_ALL: Final = frozenset({0, 1, 2, 3})
+
+
+def _alphabet(summary: Mapping[str, Any]) -> list[str]:
+    out = summary["advised_out"]
+    advice = (
+        f"leave out {' '.join(out)}"
+        if out
+        else "leave out none; fewer characters would give fewer safe marks"
+    )
+    rows = [("Left out", "Last one taken for", "How often", "Safe marks at least")]
+    for step in summary["alphabet"]:
+        rows.append(
+            (
+                step["left_out"] or "none",
+                step["confused_with"] or "-",
+                f"{100 * step['probability']:.1f} %" if step["confused_with"] else "-",
+                _number(step["marks"]),
+            )
+        )
+    table = columns(rows, limits=(20, 18, 10, 20), right=frozenset({2, 3}))
+    return [f"Characters: {advice}.", *("  " + line for line in table)]
+
+
+def _estimate(value: Mapping[str, Any]) -> str:
+    if value["exact"]:
+        return f"{_number(value['value'])} (exact)"
+    low, high = _number(value["low"]), _number(value["high"])
+    return f"about {_number(value['value'])} ({low} to {high})"
+
+
+def _number(value: float) -> str:
+    return f"{int(value):,}" if value < 1e15 else f"{value:.2e}"

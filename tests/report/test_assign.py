@@ -1,0 +1,85 @@
+"""Table, JSON and CSV of proposed marks."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Any
+
+from legibility.report.assign import HEADING, assign_csv, assign_record, assign_table
+
+MARK: dict[str, Any] = {
+    "mark": "K417",
+    "worst_rival": "=K471",
+    "probability": 0.00042,
+    "registered": True,
+    "needles": 66,
+    "too_many_needles": True,
+}
+ALONE: dict[str, Any] = {**MARK, "mark": "B223", "worst_rival": "", "probability": 0.0}
+SUMMARY: dict[str, Any] = {
+    "registered": 12,
+    "released": 2,
+    "condition": "worn (grade 2.0 of 4)",
+    "bound": 0.001,
+    "needles_max": 64,
+    "space": {
+        "allowed": 1000,
+        "free": {"value": 900.0, "low": 880.0, "high": 910.0, "exact": False},
+        "together": {"value": 100.0, "low": 90.0, "high": 110.0, "exact": False},
+        "mean_conflicts": 8.0,
+        "gilbert_varshamov": 40,
+        "distance_sure": 3,
+        "at_most": 500,
+        "at_most_by": "Hamming, Singleton",
+        "distance_needed": 1,
+    },
+    "complete": False,
+    "worst": MARK,
+    "flagged": 2,
+    "alphabet": [
+        {"left_out": "", "marks": 100.0, "confused_with": "", "probability": 0.0},
+        {"left_out": "O", "marks": 140.0, "confused_with": "0", "probability": 0.2},
+    ],
+    "advised_out": "O",
+    "check": {
+        "scheme": "damm",
+        "without": 100.0,
+        "with_check": 900.0,
+        "needles_without": 48.0,
+        "needles_with": 60.0,
+        "worth": True,
+        "sentence": "worth it",
+    },
+    "codes": [[1, 1000, 1000, 1000], [2, 36, 1000, 100]],
+}
+
+
+def test_table_says_everything_in_a_hundred_columns() -> None:
+    text = assign_table(SUMMARY, [MARK, ALONE])
+    assert max(map(len, text.splitlines())) <= 100
+    for words in (
+        "K417",
+        "more needles than the pliers hold",
+        "leave out O",
+        "about 900 (880 to 910)",
+        "Worst pair: K417",
+        "worth it",
+        "free again: 2",
+        "common practice, no source",
+    ):
+        assert words in " ".join(text.split())
+
+
+def test_json_names_the_rival_or_null() -> None:
+    assert assign_record(MARK)["probability"] == 0.00042
+    assert assign_record(ALONE)["worst_rival"] is None
+
+
+def test_csv_cells_cannot_act() -> None:
+    rows = list(csv.reader(io.StringIO(assign_csv([MARK, ALONE]))))
+    assert tuple(rows[0]) == HEADING
+    # OWASP "CSV Injection": a cell must not begin with an equals sign.
+    assert rows[1][1] == "'=K471"
+    assert rows[1][2] == "0.00042"
+    assert rows[2][1] == ""

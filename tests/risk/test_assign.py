@@ -1,0 +1,194 @@
+"""Proposed marks against every pair tried, and counts against counting."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from legibility.marks.rules import Form, Rules
+from legibility.marks.space import iter_marks
+from legibility.risk.assign import (
+    Proposal,
+    caro_wei,
+    clique_cover,
+    conflicts,
+    propose,
+    turan,
+    wilson,
+)
+from legibility.risk.kernel import load_kernel
+from legibility.risk.marks import mark_set
+from legibility.risk.misreading import Channel, channel, pair_probability
+from legibility.risk.needle_count import CAPACITY, needles_of, usual_needles
+
+SMALL = Rules(characters="ABCDEFGH0123", shortest_row=2, longest_row=2, max_rows=1)
+BOUND = 2e-3
+
+
+def worn() -> Channel:
+    return channel(load_kernel().at("worn"))
+
+
+def pair(a: str, b: str, ch: Channel) -> float:
+    """The worse of both ways, from the formula for one pair."""
+    x, y = mark_set([a]).groups[0], mark_set([b]).groups[0]
+    there = pair_probability(x.codes, x.structure, y.codes, y.structure, ch)[0]
+    back = pair_probability(y.codes, y.structure, x.codes, x.structure, ch)[0]
+    return float(max(there, back))
+
+
+def proposed(count: int, *, seed: int = 1, registered: tuple[str, ...] = ("A1", "B2")) -> Proposal:
+    return propose(
+        SMALL,
+        registered,
+        worn(),
+        count=count,
+        bound=BOUND,
+        seed=seed,
+        needles=needles_of,
+        needles_max=CAPACITY,
+    )
+
+
+def test_no_pair_reaches_the_bound_and_rivals_are_the_worst() -> None:
+    ch, registered = worn(), ("A1", "B2")
+    found = proposed(8)
+    marks = [mark.mark for mark in found.marks]
+    assert len(set(marks)) == 8
+    assert not set(marks) & set(registered)
+    for a, b in itertools.combinations([*marks, *registered], 2):
+        if not (a in registered and b in registered):
+            assert pair(a, b, ch) < BOUND
+    for mark in found.marks:
+        others = {o: pair(mark.mark, o, ch) for o in (*marks, *registered) if o != mark.mark}
+        worst = max(others.values())
+        if worst >= BOUND * 1e-3:
+            assert mark.probability == pytest.approx(worst)
+            assert others[mark.worst_rival] == pytest.approx(worst)
+            assert mark.registered == (mark.worst_rival in registered)
+
+
+def test_a_whole_small_space_is_counted_exactly_and_filled() -> None:
+    ch = worn()
+    everything = list(iter_marks(SMALL))
+    found = proposed(len(everything))
+    free = [
+        mark
+        for mark in everything
+        if mark not in ("A1", "B2") and all(pair(mark, r, ch) < BOUND for r in ("A1", "B2"))
+    ]
+    space = found.space
+    assert space.allowed == 144
+    assert space.free.exact
+    assert space.free.value == len(free)
+    assert found.complete
+    taken = {mark.mark for mark in found.marks}
+    # Every mark left out conflicts with one that was taken.
+    for mark in set(free) - taken:
+        assert any(pair(mark, other, ch) >= BOUND for other in taken)
+    assert space.together.value <= len(taken) <= space.at_most
+    assert space.gilbert_varshamov <= space.at_most
+
+
+def test_same_seed_same_marks_and_another_seed_others() -> None:
+    first = [mark.mark for mark in proposed(6, seed=3).marks]
+    assert first == [mark.mark for mark in proposed(6, seed=3).marks]
+    assert first != [mark.mark for mark in proposed(6, seed=4).marks]
+
+
+def test_conflicts_are_those_of_the_formula() -> None:
+    ch = worn()
+    marks = ["B8", "88", "8B", "AC", "A0", "A", "O1"]
+    first, second = conflicts(marks, ch, 1e-3)
+    found = {(int(a), int(b)) for a, b in zip(first, second, strict=True)}
+    expected = {
+        (i, j)
+        for i, j in itertools.combinations(range(len(marks)), 2)
+        if pair_or_nothing(marks[i], marks[j], ch) >= 1e-3
+    }
+    assert found == expected
+
+
+def pair_or_nothing(a: str, b: str, ch: Channel) -> float:
+    """Marks of lengths that no loss explains are never confused."""
+    return 0.0 if abs(len(a) - len(b)) > 1 else pair(a, b, ch)
+
+
+def test_caro_wei_and_groups_on_graphs_known_by_heart() -> None:
+    # A circle of five: independent sets of two, covered by three pairs or single vertices.
+    first, second = np.array([0, 1, 2, 3, 0]), np.array([1, 2, 3, 4, 4])
+    assert caro_wei(5, first, second) == pytest.approx(5 / 3)
+    assert clique_cover(5, first, second) == 3
+    # A complete graph of four: one.
+    every = np.array(list(itertools.combinations(range(4), 2)))
+    assert caro_wei(4, every[:, 0], every[:, 1]) == pytest.approx(1.0)
+    assert clique_cover(4, every[:, 0], every[:, 1]) == 1
+
+
+def test_turan_from_a_whole_sample_is_turan() -> None:
+    from legibility.risk.assign import Estimate
+
+    # 100 marks, 250 conflicts: mean 5, so at least 100/6 (Turan 1941).
+    size, mean = turan(Estimate(100, 100, 100, True), 250, 100)
+    assert mean == pytest.approx(5.0)
+    assert size.value == pytest.approx(100 / 6)
+    assert size.low < size.value < size.high
+
+
+def test_wilson_interval_as_newcombe_prints_it() -> None:
+    # Newcombe 1998, Stat. Med. 17:857-872, table I: 81/263 and 0/20.
+    assert wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=1e-4)
+    assert wilson(0, 20) == pytest.approx((0.0, 0.1611), abs=1e-4)
+
+
+def test_five_characters_fit_the_pliers_and_heavy_marks_come_last() -> None:
+    # Common practice, no source: a full ear mark uses up to 64 needles, a die has 8 to 16.
+    counts = usual_needles()
+    assert min(counts.values()) >= 8
+    assert max(counts.values()) <= 16
+    assert 5 * np.mean(list(counts.values())) <= CAPACITY
+    found = propose(
+        SMALL, (), worn(), count=5, bound=BOUND, seed=1, needles=needles_of, needles_max=22
+    )
+    assert not any(mark.too_many_needles for mark in found.marks)
+    full = propose(
+        SMALL, (), worn(), count=144, bound=BOUND, seed=1, needles=needles_of, needles_max=22
+    )
+    heavy = [mark.too_many_needles for mark in full.marks]
+    assert any(heavy)
+    assert heavy == sorted(heavy)
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        ("[A-Z]{2}[0-9]{2}[A-Z]{3}[0-9]{2}",),  # nine characters, as a uniform eartag number
+        ("[A-Z0-9]{6}",),  # 9 CFR 71.1: six characters of the National Tattoo System
+    ],
+)
+def test_official_formats_get_marks(rows: tuple[str, ...]) -> None:
+    rules = Rules(longest_row=9, forms=(Form(rows=rows),))
+    found = propose(
+        rules, (), worn(), count=3, bound=1e-3, seed=1, needles=needles_of, needles_max=CAPACITY
+    )
+    assert len(found.marks) == 3
+    assert all(rules.problem(mark.mark) == "" for mark in found.marks)
+    # Nine characters take more needles than pliers hold; of six the light ones fit and come first.
+    nine = len(found.marks[0].mark) == 9
+    assert all(mark.too_many_needles == nine for mark in found.marks)
+
+
+def test_rules_without_marks_are_refused() -> None:
+    with pytest.raises(ValueError, match="no mark"):
+        propose(
+            Rules(exclude="".join(sorted(set(Rules().characters)))),
+            (),
+            worn(),
+            count=1,
+            bound=BOUND,
+            seed=1,
+            needles=needles_of,
+            needles_max=CAPACITY,
+        )
