@@ -13,7 +13,14 @@ from legibility.cli.herd_options import herd_argument, test_option
 @click.command()
 @herd_argument
 @click.option("--lan", is_flag=True, help="Let other devices on this network in (after pairing).")
-@click.option("--port", type=click.IntRange(1, 65535), default=8321, show_default=True, metavar="N")
+@click.option(
+    "--port",
+    type=click.IntRange(1, 65535),
+    default=8321,
+    show_default=True,
+    metavar="N",
+    help="Port to listen on.",
+)
 @click.option("--host-name", "names", multiple=True, metavar="NAME", help="Another name it has.")
 @click.option("--cert", type=options.ANY_PATH, metavar="FILE.pem", help="Certificate for TLS.")
 @click.option("--key", type=options.ANY_PATH, metavar="FILE.pem", help="Its key.")
