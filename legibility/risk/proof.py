@@ -7,7 +7,7 @@ Explanations of the card, given the mark that is meant:
 
 Order by order the places are independent, so all combinations are summed exactly:
 
-``P(card, order) = P(order) * prod_i [ (1 - w - t) L(i, right) + w mean_c L(i, c) + t L(i, turned) ]``
+``P(card, order) = P(order) * prod_i [(1 - w - t) L(i, right) + w mean_c L(i, c) + t L(i, turned)]``
 
 with ``w`` and ``t`` the chance of a wrong and of a turned die and ``L`` the likelihoods that the
 reader gives for each place.

@@ -124,9 +124,7 @@ def sample_card(
     share = float(rng.uniform(0.2, 0.7)) if mark_share is None else mark_share
     height_px = round(width_px * 0.75)
     table = float(rng.uniform(0.04, 0.25)) * rng.uniform(0.75, 1.25, size=3)
-    px_per_mm = min(
-        share * width_px / width_mm, 0.8 * height_px / math.hypot(width_mm, height_mm)
-    )
+    px_per_mm = min(share * width_px / width_mm, 0.8 * height_px / math.hypot(width_mm, height_mm))
     spare = 0.08 * height_px
     return CardSpec(
         mark=mark,
@@ -227,9 +225,7 @@ def _lit(spec: CardSpec, covered: GrayImage, rng: np.random.Generator) -> NDArra
     return np.asarray((surface * inside + table * (1 - inside)) * slope[..., None], np.float32)
 
 
-def _paper_noise(
-    rng: np.random.Generator, shape: tuple[int, int], px_per_mm: float
-) -> GrayImage:
+def _paper_noise(rng: np.random.Generator, shape: tuple[int, int], px_per_mm: float) -> GrayImage:
     """Fibres and unevenness of paper as a small relative change of its brightness."""
     fine = fractal_noise(rng, shape, scale_px=max(0.3 * px_per_mm, 2.0))
     coarse = fractal_noise(rng, shape, scale_px=max(6.0 * px_per_mm, 16.0))

@@ -47,9 +47,7 @@ HERD = registry_of(
     ]
 )
 HALF = (StepOutcome(0.5, 0.99), StepOutcome(0.5, 0.6)) * 20
-MODEL = StepModel(
-    Tempering(0.2, 0.6), StepEffects(dict.fromkeys(list(Stage)[1:], HALF)), "by hand"
-)
+MODEL = StepModel(Tempering(0.2, 0.6), StepEffects(dict.fromkeys(list(Stage)[1:], HALF)), "by hand")
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
 
