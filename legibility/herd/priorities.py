@@ -1,0 +1,159 @@
+"""Whom to re-identify first: what is expected to go wrong at the next handling, and what to do.
+
+For an animal whose mark was last seen usable some time ago::
+
+    P(lost)   = the fade curve, from that sighting to the next handling
+    P(taken)  = (1 - P(lost)) P(taken | mark as it is) + P(lost) P(taken | lost mark)
+    loss      = cost * (P(taken) + lost_share * P(lost))
+
+``P(taken | mark as it is)`` is the larger of what the confusion kernel says of such a mark among
+these marks, and what the newest reading said of itself. With a transponder all of it counts only
+where the transponder does not answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.herd.fade import Basis, Fade
+from legibility.herd.handling import (
+    IN_LINE,
+    NOTHING,
+    OTHER_EAR,
+    PHOTOGRAPH,
+    SECOND_READING,
+    TRANSPONDER,
+    Handling,
+)
+from legibility.herd.histories import DAYS_A_YEAR, grade_class
+from legibility.herd.intervals import Floats
+
+AGE_UNKNOWN_YEARS: Final = 2.0
+"""Choice: age of a mark of which neither application nor birth is known, at its first sighting."""
+RISK_WORTH_A_MARK: Final = 0.05
+"""Choice: above this probability of being taken for another a better mark, or a transponder, is
+advised and not only another look."""
+
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What is known of each animal's mark; days since 1970-01-01, NaN where nothing is known."""
+
+    applied: Floats
+    last_usable: Floats
+    first_lost: Floats
+    grade: Floats
+    sightings: NDArray[np.int64]
+    risk: Floats
+    risk_lost: Floats
+    reading_risk: Floats
+    contradicted: Flags
+    has_chip: Flags
+    ears_taken: NDArray[np.int64]
+    cost: Floats
+    effect: Floats
+    """Effect of the mark's classes on the curve by age."""
+
+
+@dataclass(frozen=True, slots=True)
+class Priorities:
+    """One entry an animal."""
+
+    p_lost: Floats
+    """Probability that the mark is lost at the next handling."""
+    p_taken: Floats
+    """... that the animal is taken for another one then."""
+    loss: Floats
+    """Expected cost."""
+    last_day: Floats
+    """Day on which ``p_lost`` reaches its limit; infinite for never, in the past when overdue."""
+    act: NDArray[np.str_]
+
+
+def priorities(
+    marks: Marks, *, by_age: Fade, by_grade: Fade, handling: Handling, today: float
+) -> Priorities:
+    """What to expect and what to do.
+
+    Parameters
+    ----------
+    by_age : Fade
+        Years from application to loss.
+    by_grade : Fade
+        Years from a sighting to loss, by the class of the grade seen (property "grade").
+    today : float
+        Day from which the next handling is counted.
+    """
+    ahead = today + handling.days_to_next
+    lost = ~np.isnan(marks.first_lost)
+    risen, until = _fading(marks, by_age, by_grade, handling, today=today, ahead=ahead)
+    p_lost = np.where(lost, 1.0, risen)
+    last_day = np.where(lost, marks.first_lost, until)
+    stated = np.where(np.isnan(marks.reading_risk), 0.0, marks.reading_risk)
+    as_is = np.maximum(marks.risk, stated)
+    spared = np.where(marks.has_chip, handling.p_chip_fails, 1.0)
+    p_taken = spared * ((1 - p_lost) * as_is + p_lost * marks.risk_lost)
+    loss = marks.cost * (p_taken + handling.lost_share * spared * p_lost)
+    # Whatever falls due before the handling after the next one has to be done at the next one.
+    due = last_day < ahead + handling.days_to_next
+    better = due | (p_taken >= RISK_WORTH_A_MARK)
+    act = np.select(
+        [
+            ~lost & (marks.sightings == 0),
+            ~lost & marks.contradicted,
+            better & ~marks.has_chip,
+            better & (marks.ears_taken < 2),
+            better,
+            p_taken >= handling.worth_naming,
+        ],
+        [PHOTOGRAPH, SECOND_READING, TRANSPONDER, OTHER_EAR, IN_LINE, SECOND_READING],
+        default=NOTHING,
+    )
+    return Priorities(p_lost, p_taken, loss, last_day, np.asarray(act, dtype=np.str_))
+
+
+def _fading(
+    marks: Marks,
+    by_age: Fade,
+    by_grade: Fade,
+    handling: Handling,
+    *,
+    today: float,
+    ahead: float,
+) -> tuple[Floats, Floats]:
+    """Probability of loss by the next handling, and the day on which the limit is reached.
+
+    Counted from the last sighting of the usable mark: nobody has looked since. The curve by grade
+    says more of a mark that was graded; a measured curve goes before an assumed one.
+    """
+    seen = ~np.isnan(marks.last_usable)
+    begin = np.where(
+        np.isnan(marks.applied),
+        np.where(seen, marks.last_usable, today) - AGE_UNKNOWN_YEARS * DAYS_A_YEAR,
+        marks.applied,
+    )
+    since = np.where(seen, np.maximum(marks.last_usable, begin), begin)
+    age_seen, age_ahead = (since - begin) / DAYS_A_YEAR, (ahead - begin) / DAYS_A_YEAR
+    limit = handling.lost_limit
+    p_age = by_age.lost_between(age_seen, age_ahead, effect=marks.effect)
+    until_age = since + DAYS_A_YEAR * by_age.years_until(age_seen, limit, effect=marks.effect)
+    assumed = Basis.ASSUMPTION
+    use_grade = seen & ~np.isnan(marks.grade)
+    if by_grade.basis is assumed and by_age.basis is not assumed:
+        use_grade = np.zeros(len(seen), dtype=np.bool_)
+    effects = {
+        name: by_grade.effect({"grade": name}) for name in ("", *by_grade.levels[0])
+    } if by_grade.levels else {"": 0.0}  # fmt: skip
+    effect = np.array([effects.get(str(name), 0.0) for name in grade_class(marks.grade)])
+    p_grade = by_grade.lost_between(0.0, (ahead - since) / DAYS_A_YEAR, effect=effect)
+    until_grade = since + DAYS_A_YEAR * by_grade.years_until(0.0, limit, effect=effect)
+    return (
+        np.where(use_grade, p_grade, p_age),
+        np.where(use_grade, until_grade, until_age),
+    )

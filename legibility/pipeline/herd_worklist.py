@@ -1,0 +1,392 @@
+"""``legibility worklist``: who is next, why, what to do and by when; and acts for a day's plan."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date, timedelta
+from typing import Any, Final
+
+import numpy as np
+
+from legibility.herd import handling as h
+from legibility.herd.fade import ASSUMED_LOSS_A_YEAR, Basis, Fade, fit_fade
+from legibility.herd.handling import LEAST_TRIES, Handling
+from legibility.herd.planning import Act
+from legibility.herd.priorities import Marks, Priorities, priorities
+from legibility.pipeline.herd_state import EPOCH, PROPERTIES, HerdState, herd_state, needs_marks
+from legibility.risk.explain import SAME_MARK, Explainer
+from legibility.risk.kernel import load_kernel
+from legibility.risk.misreading import Errors, channel
+from legibility.settings import Settings
+from legibility.store.database import HerdDatabase
+
+SHOWN: Final = 20
+"""Choice: animals of a worklist unless told."""
+WARNING_IN_LINE: Final = (
+    "Re-marking over or beside an old mark is hard to align and may be forbidden: ask the "
+    "authority that keeps the registry first."
+)
+WARNING_MARK: Final = (
+    "Ask the authority that keeps the registry before an animal is marked anew; the veterinarian "
+    "decides."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RivalShown:
+    """Another animal that one may be taken for."""
+
+    animal_id: str
+    mark: str
+    probability: float
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class WorkItem:
+    """One animal of the worklist."""
+
+    rank: int
+    animal_id: str
+    mark: str
+    ear: str
+    p_taken: float
+    """Probability of being taken for another animal at the next handling."""
+    p_lost: float
+    """Probability that the mark is lost by then."""
+    cost: float
+    loss: float
+    """Expected cost."""
+    act: str
+    last_date: str
+    """By when; empty for no date."""
+    overdue: bool
+    reason: str
+    rivals: tuple[RivalShown, ...]
+    grade: float | None
+    last_seen: str
+    sightings: int
+    has_chip: bool
+    warning: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Worklist:
+    """The herd, most urgent first."""
+
+    items: tuple[WorkItem, ...]
+    animals: int
+    """In the herd, those gone left out."""
+    needing: int
+    """For which something is recommended."""
+    acts: Mapping[str, int]
+    today: str
+    next_handling: str
+    basis: tuple[str, ...]
+    """What the figures rest on, sentences; assumptions say that they are."""
+
+    def record(self) -> dict[str, Any]:
+        """As JSON."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Every animal's priorities; items are made when asked."""
+
+    state: HerdState
+    handling: Handling
+    found: Priorities
+    order: np.ndarray[tuple[int], np.dtype[np.int64]]
+    """Animals that are not gone, by expected loss."""
+    cost: np.ndarray[tuple[int], np.dtype[np.float64]]
+    by_age: Fade
+    by_grade: Fade
+    today: date
+    basis: tuple[str, ...]
+
+    @property
+    def ahead(self) -> date:
+        """Day of the next handling."""
+        return self.today + timedelta(days=round(self.handling.days_to_next))
+
+    def worklist(self, count: int = SHOWN) -> Worklist:
+        """The first animals that need something."""
+        needing = self.order[self.found.act[self.order] != h.NOTHING]
+        names, numbers = np.unique(self.found.act[self.order], return_counts=True)
+        return Worklist(
+            items=tuple(self.items(needing[:count].tolist())),
+            animals=len(self.order),
+            needing=len(needing),
+            acts={str(name): int(n) for name, n in zip(names, numbers, strict=True)},
+            today=self.today.isoformat(),
+            next_handling=self.ahead.isoformat(),
+            basis=self.basis,
+        )
+
+    def items(self, animals: Sequence[int]) -> Iterator[WorkItem]:
+        """Items of some animals, by their index, ranked in the order given."""
+        explainers: dict[float, Explainer] = {}
+        for rank, place in enumerate(animals, start=1):
+            yield self._item(rank, int(place), explainers)
+
+    def acts(self, *, animals: int, also: Collection[str], sedated: Collection[str]) -> list[Act]:
+        """What could be done on a day, by expected loss; of each animal the advised act first.
+
+        Parameters
+        ----------
+        animals : int
+            Only so many are looked at.
+        also : collection of str
+            Animals that are looked at in any case.
+        sedated : collection of str
+            Animals that are sedated for another reason: each of their acts includes reading the
+            mark and one sedation slot.
+        """
+        wanted = set(also) | set(sedated)
+        chosen = [
+            int(place)
+            for rank, place in enumerate(self.order)
+            if (rank < animals and self.found.loss[place] > 0)
+            or str(self.state.animal[place]) in wanted
+        ]
+        out: list[Act] = []
+        for place in chosen:
+            name = str(self.state.animal[place])
+            out += self._acts_of(place, name, is_sedated=name in sedated)
+        return out
+
+    def _acts_of(self, place: int, name: str, *, is_sedated: bool) -> Iterator[Act]:
+        state, loss = self.state, float(self.found.loss[place])
+        reading = self.handling.acts[h.SECOND_READING]
+        possible = [h.PHOTOGRAPH, h.SECOND_READING]
+        if not state.has_chip[place]:
+            possible.append(h.TRANSPONDER)
+        possible.append(h.OTHER_EAR if state.ears_taken[place] < 2 else h.IN_LINE)
+        advised = str(self.found.act[place])
+        for what in sorted(possible, key=lambda each: each != advised):
+            cost = self.handling.acts[what]
+            if not is_sedated:
+                yield Act(
+                    name, what, loss * (1 - cost.leaves), cost.minutes, cost.hands,
+                    cost.transponders, int(cost.sedation),
+                )  # fmt: skip
+            elif what == h.SECOND_READING:
+                yield Act(name, what, loss * (1 - cost.leaves), cost.minutes, cost.hands, 0, 1)
+            elif what != h.PHOTOGRAPH:
+                yield Act(
+                    name, f"{h.SECOND_READING}, {what}", loss * (1 - cost.leaves * reading.leaves),
+                    cost.minutes + reading.minutes, max(cost.hands, reading.hands),
+                    cost.transponders, 1,
+                )  # fmt: skip
+
+    def _item(self, rank: int, place: int, explainers: dict[float, Explainer]) -> WorkItem:
+        state, found = self.state, self.found
+        day = float(found.last_day[place])
+        last = None if math.isinf(day) or math.isnan(day) else _date(day)
+        act = str(found.act[place])
+        grade = float(state.grade[place])
+        seen = np.fmax(state.last_usable[place], state.first_lost[place])
+        rivals = tuple(self._rivals(place, grade, explainers))
+        warning = WARNING_IN_LINE if act == h.IN_LINE else ""
+        return WorkItem(
+            rank=rank,
+            animal_id=str(state.animal[place]),
+            mark=str(state.mark[place]),
+            ear=str(state.ear[place]),
+            p_taken=float(found.p_taken[place]),
+            p_lost=float(found.p_lost[place]),
+            cost=float(self.cost[place]),
+            loss=float(found.loss[place]),
+            act=act,
+            last_date="" if last is None else max(last, self.today).isoformat(),
+            overdue=last is not None and last < self.today,
+            reason=self._reason(place, rivals, last),
+            rivals=rivals,
+            grade=None if math.isnan(grade) else grade,
+            last_seen="" if np.isnan(seen) else _date(float(seen)).isoformat(),
+            sightings=int(state.sightings[place]),
+            has_chip=bool(state.has_chip[place]),
+            warning=WARNING_MARK if act == h.OTHER_EAR else warning,
+        )
+
+    def _rivals(
+        self, place: int, grade: float, explainers: dict[float, Explainer]
+    ) -> Iterator[RivalShown]:
+        level = 2.0 if math.isnan(grade) else min(4.0, max(0.5, round(grade)))
+        mark = str(self.state.mark[place])
+        for other, chance in zip(
+            self.state.rival[place], self.state.rival_probability[place], strict=True
+        ):
+            if other < 0:
+                continue
+            rival = str(self.state.mark[other])
+            if rival == mark:
+                how = SAME_MARK
+            else:
+                if level not in explainers:
+                    explainers[level] = Explainer(channel(load_kernel().at(level), Errors()))
+                how = explainers[level].words(mark, rival)
+            yield RivalShown(str(self.state.animal[other]), rival, float(chance), how)
+
+    def _reason(self, place: int, rivals: tuple[RivalShown, ...], last: date | None) -> str:
+        """One sentence: what was seen, who it would be taken for, how long it will last."""
+        state, found = self.state, self.found
+        parts = []
+        grade = float(state.grade[place])
+        if not state.mark[place]:
+            parts.append("no mark is recorded")
+        elif not np.isnan(state.first_lost[place]):
+            parts.append(f"the mark was seen lost on {_date(float(state.first_lost[place]))}")
+        elif state.sightings[place] == 0:
+            photos = int(state.photos[place])
+            parts.append(
+                f"none of {photos} photos could judge the mark" if photos else "never photographed"
+            )
+        else:
+            seen = _date(float(state.last_usable[place]))
+            parts.append(f"last seen usable on {seen}")
+            if not math.isnan(grade):
+                parts.append(f"grade {grade:.1f}")
+        if state.contradicted[place]:
+            parts.append("its newest reading named another animal")
+        if rivals and rivals[0].probability >= self.handling.worth_naming:
+            first = rivals[0]
+            parts.append(f"{_percent(first.probability)} of readings end at {first.animal_id}")
+        if np.isnan(state.first_lost[place]) and state.mark[place]:
+            chance = _percent(float(found.p_lost[place]))
+            parts.append(f"lost by {self.ahead} with {chance}")
+        if not state.has_chip[place]:
+            parts.append("no transponder")
+        text = ", ".join(parts)
+        return text[0].upper() + text[1:] + "."
+
+
+def rank_herd(
+    db: HerdDatabase,
+    *,
+    handling: Handling | None = None,
+    settings: Settings | None = None,
+    today: date | None = None,
+    keep: bool = True,
+) -> Ranking:
+    """Rank all animals that are still in the herd by the loss to be expected.
+
+    Parameters
+    ----------
+    today : date, optional
+        The present day by default.
+    keep : bool
+        Use and write the file beside the record that spares looking through everything again.
+
+    Raises
+    ------
+    StoreError
+        If the record cannot be used or holds no marks.
+    """
+    handling = handling or Handling()
+    today = today or date.today()
+    state = herd_state(db, usable_grade=handling.usable_grade, settings=settings, keep=keep)
+    needs_marks(state, str(db.path))
+    by_age, by_grade = fades(state)
+    handling, chip_words = _measured_chips(db, handling)
+    cost = _costs(state, handling)
+    found = priorities(
+        Marks(
+            applied=state.applied,
+            last_usable=state.last_usable,
+            first_lost=state.first_lost,
+            grade=state.grade,
+            sightings=state.sightings,
+            risk=state.risk,
+            risk_lost=state.risk_lost,
+            reading_risk=state.reading_risk,
+            contradicted=state.contradicted,
+            has_chip=state.has_chip,
+            ears_taken=state.ears_taken,
+            cost=cost,
+            effect=_effects(state, by_age),
+        ),
+        by_age=by_age,
+        by_grade=by_grade,
+        handling=handling,
+        today=float((today - EPOCH).days),
+    )
+    here = np.flatnonzero(~state.gone)
+    order = here[np.argsort(-found.loss[here], kind="stable")]
+    basis = _basis(state, by_age, by_grade, chip_words, here)
+    return Ranking(state, handling, found, order, cost, by_age, by_grade, today, basis)
+
+
+def fades(state: HerdState, *, bootstrap: int = 0, seed: int = 1) -> tuple[Fade, Fade]:
+    """Curve by age, and by the grade at the last sighting."""
+    by_age = fit_fade(state.by_age, bootstrap=bootstrap, seed=seed)
+    by_grade = fit_fade(state.by_grade, shape=1.0, assumed_loss_a_year=ASSUMED_LOSS_A_YEAR)
+    return by_age, replace(by_grade, unit="sightings")
+
+
+def _effects(state: HerdState, by_age: Fade) -> np.ndarray[Any, np.dtype[np.float64]]:
+    if by_age.curve is None or not any(len(each) for each in by_age.curve.effects):
+        return np.zeros(len(state))
+    rows, inverse = np.unique(state.classes, axis=0, return_inverse=True)
+    values = [by_age.effect(dict(zip(PROPERTIES, map(str, row), strict=True))) for row in rows]
+    return np.array(values)[inverse.ravel()]
+
+
+def _costs(state: HerdState, handling: Handling) -> np.ndarray[Any, np.dtype[np.float64]]:
+    words, inverse = np.unique(state.status, return_inverse=True)
+    return np.array([handling.cost_of(str(word)) for word in words], dtype=np.float64)[inverse]
+
+
+def _measured_chips(db: HerdDatabase, handling: Handling) -> tuple[Handling, str]:
+    """The record's own share of transponders that do not answer, where tries were recorded."""
+    row = db.first(
+        "SELECT count(*), ifnull(sum(outcome = 'nothing'), 0) FROM scans WHERE outcome <> 'refused'"
+    )
+    tries, failed = (int(row[0]), int(row[1])) if row else (0, 0)
+    if tries < LEAST_TRIES:
+        share = _percent(handling.p_chip_fails)
+        return handling, f"That {share} of transponders do not answer is an assumption."
+    # One failure more than seen in two tries more: never a certainty (rule of succession).
+    share_failed = (failed + 1) / (tries + 2)
+    words = f"Transponders: {failed} of {tries} tries in this record were not answered."
+    return replace(handling, p_chip_fails=share_failed), words
+
+
+def _basis(
+    state: HerdState, by_age: Fade, by_grade: Fade, chips: str, here: np.ndarray[Any, Any]
+) -> tuple[str, ...]:
+    words = [f"Loss by age. {by_age.words}"]
+    if by_grade.basis is not Basis.ASSUMPTION:
+        words.append(f"Loss by grade. {by_grade.words}")
+    elif by_age.basis is Basis.ASSUMPTION:
+        words.append(
+            "The loss by grade is an assumption too, not a measurement: of marks of grade 0 to 1, "
+            "1 to 2, 2 to 3 and 3 to 4 within a year "
+            + ", ".join(f"{100 * value:.0f} %" for value in ASSUMED_LOSS_A_YEAR.values())
+            + "."
+        )
+    births = int((state.from_birth[here] & ~np.isnan(state.applied[here])).sum())
+    if births:
+        words.append(
+            f"Of {births} animals the day of application is not recorded; their marks are taken to "
+            "be as old as the animal."
+        )
+    words.append(chips)
+    words.append("Costs, and what each act leaves of the loss, are choices (see --costs).")
+    return tuple(words)
+
+
+def _date(day: float) -> date:
+    """A day as a date, within what dates can be."""
+    return EPOCH + timedelta(days=min(max(round(day), -700_000), 2_900_000))
+
+
+def _percent(share: float) -> str:
+    if share < 0.001:
+        return "< 0.1 %"
+    if share > 0.999:
+        return "> 99.9 %"
+    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"
