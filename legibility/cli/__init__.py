@@ -26,6 +26,7 @@ from legibility.cli.rules import rules
 from legibility.cli.serve import serve
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
+from legibility.cli.verify import verify
 
 COMMANDS = (
     check,
@@ -33,6 +34,7 @@ COMMANDS = (
     read,
     compare,
     blind,
+    verify,
     calibrate,
     risk,
     assign,

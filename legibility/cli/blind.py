@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from legibility.cli import options
+from legibility.cli.custody_screen import enter, record_options
 from legibility.cli.output import json_output
 
 
@@ -74,6 +75,7 @@ def blind() -> None:
 @click.option(
     "--first-key", type=options.ANY_PATH, metavar="FILE.json", help="Key of the first readings."
 )
+@record_options
 def make(
     photos: tuple[Path, ...],
     folder: Path,
@@ -84,9 +86,12 @@ def make(
     claims: tuple[str, ...],
     after: tuple[Path, ...],
     first_key: Path | None,
+    record_file: Path | None,
+    by: str,
 ) -> None:
     """Make reading sheets: marks cut out, under codes, in random order."""
     from legibility.batch.finding import photos_in
+    from legibility.pipeline.blind_entries import made_entry
     from legibility.pipeline.blind_sets import make_blind
 
     key, files = make_blind(
@@ -103,6 +108,9 @@ def make(
     for file in files:
         click.echo(file)
     click.echo(f"{len(key.photos)} marks for {len(key.sheets)} readers; the key is {key_file}")
+    if record_file is not None:
+        inputs, outputs = made_entry(key, files, key_file=key_file)
+        enter(record_file, by=by, what="blind make", inputs=inputs, outputs=outputs)
 
 
 @blind.command()
@@ -128,15 +136,19 @@ def make(
     help="Write how often each reader names a character rightly.",
 )
 @options.json_option
+@record_options
 def score(
     sheets: tuple[Path, ...],
     key_file: Path,
     truth: Path | None,
     reliability: Path | None,
     json_target: str | None,
+    record_file: Path | None,
+    by: str,
 ) -> None:
     """Compare filled-in sheets: agreement, reliability, marks to decide."""
     from legibility.evidence.blind_record import score_record
+    from legibility.pipeline.blind_entries import scored_entry
     from legibility.pipeline.blind_sets import score_blind, write_reliability
     from legibility.report.blind_text import blind_text
 
@@ -148,3 +160,6 @@ def score(
         click.echo(blind_text(record), nl=False)
     if reliability is not None:
         write_reliability(result, reliability)
+    if record_file is not None:
+        inputs, outputs = scored_entry(record, sheets, key_file=key_file)
+        enter(record_file, by=by, what="blind score", inputs=inputs, outputs=outputs)

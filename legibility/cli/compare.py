@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from legibility.cli import options
+from legibility.cli.custody_screen import enter, record_options
 from legibility.cli.output import json_output
 
 
@@ -36,6 +37,7 @@ from legibility.cli.output import json_output
     is_flag=True,
     help="Weigh the photos together although they seem to be of different ears.",
 )
+@record_options
 def compare(
     photos: tuple[Path, ...],
     claims: tuple[str, ...],
@@ -45,6 +47,8 @@ def compare(
     json_target: str | None,
     page: Path | None,
     different_ears: bool,
+    record_file: Path | None,
+    by: str,
 ) -> None:
     """Weigh two claims about the ear in some photos.
 
@@ -55,7 +59,7 @@ def compare(
     if len(claims) != 2:
         raise click.UsageError(f"--claim was given {len(claims)} times; give it twice")
     from legibility.batch.finding import photos_in
-    from legibility.evidence.comparison_record import comparison_record
+    from legibility.evidence.comparison_record import comparison_entry, comparison_record
     from legibility.pipeline.compare import compare_files
     from legibility.report.comparison_page import write_comparison_page
     from legibility.report.comparison_text import comparison_text
@@ -75,3 +79,5 @@ def compare(
         click.echo(comparison_text(record), nl=False)
     if page is not None:
         write_comparison_page(page, record, [(p.pixels, p.rows) for p in pictures])
+    inputs, outputs = comparison_entry(record)
+    enter(record_file, by=by, what="compare", inputs=inputs, outputs=outputs)

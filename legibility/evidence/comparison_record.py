@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 from collections.abc import Mapping
 from typing import Any, Final
@@ -116,6 +118,24 @@ def comparison_record(result: Comparison) -> dict[str, Any]:
             "ratios_measured_with_these_models": result.same_models,
         },
     }
+
+
+def comparison_entry(record: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Inputs and outputs of a comparison for the chain of a herd's record."""
+    made = record["provenance"]
+    inputs = {
+        "photos": [{"photo": p["photo"], "sha256": p["sha256"]} for p in record["photos"]],
+        "claims": [claim["name"] for claim in record["claims"]],
+        **{name: made[f"{name}_sha256"] for name in ("registry", "settings", "model", "ratios")},
+    }
+    text = json.dumps(record, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    outputs = {
+        "log_ratio": record["log_ratio"],
+        "verbal": record["verbal"]["words"],
+        "for": record["verbal"]["for"],
+        "record_sha256": hashlib.sha256(text.encode("ascii")).hexdigest(),
+    }
+    return inputs, outputs
 
 
 def validity_record(model: RatioModel) -> dict[str, Any]:

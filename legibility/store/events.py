@@ -17,6 +17,8 @@ from legibility.store.records import EventRow
 
 GENESIS: Final = "0" * 64
 """What stands for the hash before the first entry."""
+GUARDS: Final = frozenset({"events_are_never_changed", "events_are_never_deleted"})
+"""Triggers of migration 2."""
 
 
 def canonical(value: Mapping[str, Any]) -> str:
@@ -113,3 +115,9 @@ def chain_problem(events: Iterable[EventRow]) -> str:
             return f"entry {seq} was changed: its hash is not that of its content"
         previous = event.hash
     return ""
+
+
+def guards_missing(db: HerdDatabase) -> tuple[str, ...]:
+    """Triggers that keep entries from being changed or deleted and are not in the file."""
+    there = {row[0] for row in db.rows("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
+    return tuple(sorted(GUARDS - there))

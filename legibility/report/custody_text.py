@@ -1,0 +1,62 @@
+"""What a check of entries and photos found, as plain values and as text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from legibility.evidence.custody import NOT_PROVED, Anchor
+from legibility.report.layout import wrapped
+
+Record = Mapping[str, Any]
+
+
+def verification_record(
+    *,
+    problems: Sequence[str],
+    notices: Sequence[str],
+    entries: int,
+    photos: int,
+    head: Anchor,
+    anchored: int,
+) -> dict[str, Any]:
+    """The check as plain values."""
+    return {
+        "sound": not problems,
+        "problems": list(problems),
+        "notices": list(notices),
+        "entries": entries,
+        "photos": photos,
+        "head": {"entries": head.entries, "sha256": head.head, "at": head.at, "herd": head.herd},
+        "entries_under_noted_head": anchored,
+        "not_proved": list(NOT_PROVED),
+    }
+
+
+def verification_text(record: Record) -> str:
+    """The check for a person at a terminal, in at most 80 columns."""
+    lines = [
+        f"{record['entries']} entries and {record['photos']} photos looked at; "
+        + ("all as recorded." if record["sound"] else f"{len(record['problems'])} problems.")
+    ]
+    for problem in record["problems"]:
+        lines += wrapped(problem, first="  - ", indent="    ")
+    if record["entries_under_noted_head"]:
+        count = record["entries_under_noted_head"]
+        lines += wrapped(
+            f"The first {count} entries are those of the noted head; later ones were only added.",
+            first="",
+            indent="",
+        )
+    for notice in record["notices"]:
+        lines += wrapped(f"Note: {notice}", first="", indent="  ")
+    head = record["head"]
+    lines += [
+        "",
+        "Head of the chain, to be noted elsewhere",
+        f"  {head['entries']} {head['sha256']}",
+    ]
+    lines += ["", "What this does not prove"]
+    for sentence in record["not_proved"]:
+        lines += wrapped(sentence, first="  - ", indent="    ")
+    return "\n".join(lines) + "\n"
