@@ -76,7 +76,7 @@ def enhance_files(
     OutputError
         If a picture cannot be written.
     """
-    from legibility.enhance import enhance, step_pictures
+    from legibility.enhance import enhance, picture_steps, step_pictures
     from legibility.report.steps import write_pictures
 
     for path in photos_in(photos):
@@ -85,5 +85,7 @@ def enhance_files(
         except PhotoError as error:
             yield EnhancedPhoto(printable_name(path), (), str(error))
             continue
-        pictures = step_pictures(enhance(photo, settings=settings, without=without))
-        yield EnhancedPhoto(photo.name, write_pictures(folder, photo, pictures))
+        enhanced = enhance(photo, settings=settings, without=without)
+        made = picture_steps(enhanced, without=without)
+        files = write_pictures(folder, photo, step_pictures(enhanced), made=made)
+        yield EnhancedPhoto(photo.name, files)

@@ -11,7 +11,7 @@ from legibility.enhance.glare import find_glare
 from legibility.enhance.hair import find_hair
 from legibility.enhance.illumination import flatten_illumination
 from legibility.enhance.ink import separate_ink, unmix
-from legibility.enhance.pictures import step_pictures
+from legibility.enhance.pictures import picture_steps, step_pictures
 
 __all__ = [
     "STEPS",
@@ -20,6 +20,7 @@ __all__ = [
     "find_glare",
     "find_hair",
     "flatten_illumination",
+    "picture_steps",
     "separate_ink",
     "step_pictures",
     "stretch_contrast",

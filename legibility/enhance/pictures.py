@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 
 from legibility.containers import ColorImage, Enhanced, Mask
@@ -39,6 +41,30 @@ def step_pictures(enhanced: Enhanced) -> dict[str, ColorImage]:
         "hair": hair,
         "not_seen": both,
         "ink": np.repeat(ink[..., None], 3, axis=2),
+    }
+
+
+def picture_steps(enhanced: Enhanced, *, without: Collection[str] = ()) -> dict[str, list[str]]:
+    """What was done to the original for each of :func:`step_pictures`, in order."""
+    start = ["decoded, turned upright, RGB"]
+    if enhanced.scale < 1:
+        start.append(f"reduced to {enhanced.scale:.6g} of its size by averaging areas")
+    used = {
+        "photo": (),
+        "even_light": ("illumination", "contrast"),
+        "glare": ("glare",),
+        "hair": ("illumination", "hair"),
+        "not_seen": ("illumination", "glare", "hair"),
+        "ink": ("illumination", "glare", "hair", "ink"),
+    }
+    masks = {"glare", "hair", "not_seen"}
+    return {
+        name: [
+            *start,
+            *(step for step in steps if step not in without),
+            *(["hatched where it was found"] if name in masks else []),
+        ]
+        for name, steps in used.items()
     }
 
 

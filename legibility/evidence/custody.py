@@ -108,8 +108,3 @@ class Derived:
     """Of the original's bytes."""
     steps: tuple[str, ...]
     """What was done, in order."""
-
-
-def derivation(parent_sha256: str, steps: tuple[str, ...]) -> dict[str, str]:
-    """What a derived PNG says of itself, as keywords and texts (PNG, section 11.3.3)."""
-    return {"Parent-SHA-256": parent_sha256, "Steps": "; ".join(steps)}

@@ -13,6 +13,7 @@ import numpy as np
 
 from legibility.containers import ColorImage
 from legibility.errors import OutputError
+from legibility.report.png_text import with_texts
 from legibility.report.words import CAUTION, advice, candidate_name, next_steps, percent, sentence
 from legibility.report.writing import printable
 
@@ -51,8 +52,13 @@ def render_page(
     )
 
 
-def png_bytes(pixels: ColorImage) -> bytes:
+def png_bytes(pixels: ColorImage, *, texts: Mapping[str, str] | None = None) -> bytes:
     """A PNG file of an RGB or grey uint8 picture.
+
+    Parameters
+    ----------
+    texts : mapping of str to str, optional
+        What the file says of itself, by keyword; see :func:`legibility.report.png_text.with_texts`.
 
     Raises
     ------
@@ -63,7 +69,7 @@ def png_bytes(pixels: ColorImage) -> bytes:
     done, data = cv2.imencode(".png", np.ascontiguousarray(ordered))
     if not done:
         raise OutputError(f"a picture of {pixels.shape} pixels cannot be encoded as PNG")
-    return data.tobytes()
+    return with_texts(data.tobytes(), texts or {})
 
 
 def jpeg_address(pixels: ColorImage, *, quality: int = 85) -> str:

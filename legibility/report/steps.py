@@ -8,7 +8,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -35,6 +35,7 @@ def write_steps(
     *,
     pictures: Mapping[str, ColorImage],
     flags: tuple[FlagText, ...] = (),
+    made: Mapping[str, Sequence[str]] | None = None,
 ) -> Path:
     """Write the pictures of one photo into a folder of its own below ``folder``.
 
@@ -48,6 +49,9 @@ def write_steps(
         Names and pictures of the enhancement's steps, in order.
     flags : tuple of FlagText
         Words for the flags of ``result``.
+    made : mapping of str to sequence of str
+        For names in ``pictures``, what was done to the original; written into the files together
+        with the digest of the original.
 
     Returns
     -------
@@ -60,6 +64,7 @@ def write_steps(
         If something cannot be written.
     """
     target = folder / folder_name(result.photo, result.sha256)
+    known = {title.replace("_", " "): tuple(how) for title, how in (made or {}).items()}
     temporary: str | None = None
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -67,7 +72,9 @@ def write_steps(
         shown = []
         for number, (title, pixels) in enumerate(_pictures(result, steps, pictures), start=1):
             name = f"{number:02d}-{_plain(title)}.png"
-            Path(temporary, name).write_bytes(png_bytes(pixels))
+            how = known.get(title, (title,))
+            texts = custody_texts(result.sha256, how)
+            Path(temporary, name).write_bytes(png_bytes(pixels, texts=texts))
             shown.append({"file": name, "title": title})
         description = {
             "photo": result.photo,
@@ -112,9 +119,15 @@ def write_steps_page(folder: Path, results: Mapping[str, str]) -> Path:
 
 
 def write_pictures(
-    folder: Path, photo: Photo, pictures: Mapping[str, ColorImage]
+    folder: Path,
+    photo: Photo,
+    pictures: Mapping[str, ColorImage],
+    *,
+    made: Mapping[str, Sequence[str]] | None = None,
 ) -> tuple[Path, ...]:
     """Write pictures of one photo as PNG files whose names begin with the photo's.
+
+    Each holds the digest of the original and, as far as ``made`` says, what was done to it.
 
     Raises
     ------
@@ -123,9 +136,15 @@ def write_pictures(
     """
     stem = folder_name(photo.name, photo.sha256)
     files = tuple(folder / f"{stem}-{_plain(title)}.png" for title in pictures)
-    for file, pixels in zip(files, pictures.values(), strict=True):
-        write_bytes(file, png_bytes(pixels))
+    for file, (title, pixels) in zip(files, pictures.items(), strict=True):
+        texts = custody_texts(photo.sha256, (made or {}).get(title, (title,)))
+        write_bytes(file, png_bytes(pixels, texts=texts))
     return files
+
+
+def custody_texts(parent_sha256: str, steps: Sequence[str]) -> dict[str, str]:
+    """What a picture made from a photo says of itself."""
+    return {"Parent-SHA-256": parent_sha256, "Steps": "; ".join(steps)}
 
 
 def folder_name(photo: str, sha256: str) -> str:
