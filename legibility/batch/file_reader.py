@@ -37,7 +37,7 @@ class FileReader:
         registry, rules = self.inputs()
         if self.steps_dir is None:
             return read(path, registry=registry, rules=rules, settings=self.settings)
-        from legibility.enhance import step_pictures
+        from legibility.enhance import picture_steps, step_pictures
         from legibility.photo.flags import describe
         from legibility.report.steps import write_steps
 
@@ -47,6 +47,7 @@ class FileReader:
             result,
             steps,
             pictures=step_pictures(steps.enhanced),
+            made=picture_steps(steps.enhanced),
             flags=describe(result.flags),
         )
         return result
