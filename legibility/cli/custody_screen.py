@@ -60,7 +60,7 @@ def verified(
     from legibility.cli.herd_screen import progress_bar
     from legibility.evidence.custody import anchor_text, load_anchor
     from legibility.pipeline.custody import verify_herd
-    from legibility.report.custody_text import verification_record
+    from legibility.evidence.verification import verification_record
     from legibility.report.writing import write_text
 
     anchor = None if anchor_file is None else load_anchor(anchor_file)

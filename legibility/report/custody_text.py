@@ -1,36 +1,13 @@
-"""What a check of entries and photos found, as plain values and as text."""
+"""What a check of entries and photos found, as text."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
-from legibility.evidence.custody import NOT_PROVED, Anchor
 from legibility.report.layout import wrapped
 
 Record = Mapping[str, Any]
-
-
-def verification_record(
-    *,
-    problems: Sequence[str],
-    notices: Sequence[str],
-    entries: int,
-    photos: int,
-    head: Anchor,
-    anchored: int,
-) -> dict[str, Any]:
-    """The check as plain values."""
-    return {
-        "sound": not problems,
-        "problems": list(problems),
-        "notices": list(notices),
-        "entries": entries,
-        "photos": photos,
-        "head": {"entries": head.entries, "sha256": head.head, "at": head.at, "herd": head.herd},
-        "entries_under_noted_head": anchored,
-        "not_proved": list(NOT_PROVED),
-    }
 
 
 def verification_text(record: Record) -> str:
