@@ -59,8 +59,8 @@ def verified(
     """Check a record, and write its head when that was asked for and the chain is sound."""
     from legibility.cli.herd_screen import progress_bar
     from legibility.evidence.custody import anchor_text, load_anchor
-    from legibility.pipeline.custody import verify_herd
     from legibility.evidence.verification import verification_record
+    from legibility.pipeline.custody import verify_herd
     from legibility.report.writing import write_text
 
     anchor = None if anchor_file is None else load_anchor(anchor_file)

@@ -137,14 +137,14 @@ class Fade:
             )
         if self.basis is Basis.NO_LOSS:
             return (
-                f"None of {self.marks} {self.unit} that were followed ended in loss, so that no decay is "
-                f"assumed; up to {100 * -math.expm1(-self.loss_rate_limit):.1f} % a year would "
-                "still be compatible with that (exact one-sided 95 % limit, the same risk at any "
+                f"None of {self.marks} {self.unit} that were followed ended in loss, so that no "
+                f"decay is assumed; up to {100 * -math.expm1(-self.loss_rate_limit):.1f} % a year "
+                "would still be compatible with that (exact one-sided 95 % limit, the same risk at any "
                 "age)."
             )
         return (
-            f"Fitted to {self.marks} {self.unit} of this record, {self.lost} of which ended in loss; "
-            f"beyond {self.longest:.1f} years it is an extrapolation."
+            f"Fitted to {self.marks} {self.unit} of this record, {self.lost} of which ended in "
+            f"loss; beyond {self.longest:.1f} years it is an extrapolation."
         )
 
 
