@@ -139,8 +139,8 @@ class Fade:
             return (
                 f"None of {self.marks} {self.unit} that were followed ended in loss, so that no "
                 f"decay is assumed; up to {100 * -math.expm1(-self.loss_rate_limit):.1f} % a year "
-                "would still be compatible with that (exact one-sided 95 % limit, the same risk at any "
-                "age)."
+                "would still be compatible with that (exact one-sided 95 % limit, the same risk at "
+                "any age)."
             )
         return (
             f"Fitted to {self.marks} {self.unit} of this record, {self.lost} of which ended in "
