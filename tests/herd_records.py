@@ -1,4 +1,4 @@
-"""An invented herd whose marks fade by a known law, as a record; for tests of what is made of it."""
+"""An invented herd whose marks fade by a known law, as a record for tests."""
 
 from __future__ import annotations
 
