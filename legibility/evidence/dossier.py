@@ -24,7 +24,7 @@ CONTENTS: Final = (
     ("agreement", "Agreement of readers", "probabilities (5.5.2)"),
     ("validity", "Validity of such ratios", "likelihood ratios (5.5.3)"),
     ("uncertainty", "Uncertainty and significant figures", "uncertainty (5.4)"),
-    ("limits", "Limits, and what was not considered", "limits"),
+    ("limits", "Limits, and what was not considered", ""),
     ("review", "Review", "case-file review (6)"),
     ("versions", "Versions", "administrative information (5.2)"),
     ("cautions", "Cautions", ""),
@@ -138,5 +138,9 @@ def _photo_limits(readings: Sequence[Mapping[str, Any]]) -> list[str]:
     return [
         f"Item {reading['item']}: {reason}"
         for reading in readings
-        for reason in reading["record"]["reasons"]
+        for reason in (
+            reading["record"]["reasons"]
+            if reading["record"]["status"] != "read"
+            else [name.replace("_", " ") for name in reading["record"]["flags"]]
+        )
     ]

@@ -129,7 +129,7 @@ def settings_files(settings: Settings) -> tuple[Settings, dict[str, bytes]]:
                 raise EvidenceError(
                     f"{given}: cannot be read: {error.strerror or error}"
                 ) from error
-            settings = replace(settings, **{name: inside})
+            settings = replace(settings, **_one(name, inside))
     lines = [
         f"{field.name} = {json.dumps(getattr(settings, field.name), ensure_ascii=False)}"
         for field in fields(Settings)
@@ -155,7 +155,7 @@ def load_case_settings(folder: Path) -> tuple[Settings, Settings]:
         if inside:
             if not safe_name(inside):
                 raise EvidenceError(f"{SETTINGS}: {name} leads outside the case: {inside!r}")
-            here = replace(here, **{name: str(folder / inside)})
+            here = replace(here, **_one(name, str(folder / inside)))
     if stated.max_megapixels > MOST_MEGAPIXELS or stated.max_file_mib > MOST_FILE_MIB:
         raise EvidenceError(
             f"{SETTINGS}: asks for pictures of more than {MOST_MEGAPIXELS:g} megapixels or "
@@ -219,3 +219,7 @@ def read_files(folder: Path, names: Sequence[str]) -> dict[str, bytes]:
 
 def _file_settings() -> tuple[str, ...]:
     return tuple(field.name for field in fields(Settings) if field.name.endswith("_file"))
+
+
+def _one(name: str, value: str) -> dict[str, Any]:
+    return {name: value}
