@@ -70,8 +70,6 @@ class DieLayout:
     """For each of the 36 characters (n, 2): x, y in units of the character's height; y 0..1."""
     usual_needles: int | None = None
     """Needles a die really has when ``needles`` shows all places they may have; None: as shown."""
-    exact: frozenset[int] = frozenset()
-    """Characters (by index) whose needles stand as shown, whatever ``usual_needles`` says."""
 
     def __post_init__(self) -> None:
         if len(self.needles) != N_CHARACTERS:
@@ -93,9 +91,8 @@ class DieLayout:
 
     def weight(self, character: int) -> float:
         """How many real needles each shown place of a character stands for, at most one."""
-        if self.usual_needles is None or character in self.exact:
-            return 1.0
-        return min(1.0, self.usual_needles / len(self.needles[character]))
+        shown = len(self.needles[character])
+        return 1.0 if self.usual_needles is None else min(1.0, self.usual_needles / shown)
 
 
 @dataclass(frozen=True, slots=True)

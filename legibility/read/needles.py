@@ -259,7 +259,7 @@ class NeedleModel:
         points = self._bank.centred[fit.layout][character]
         inked = sample(ink.inked, self._laid(cell, fit, points)).astype(np.float64)
         die = self._bank.layouts[fit.layout]
-        if die.usual_needles is None or character in die.exact:
+        if die.usual_needles is None:
             return np.arange(len(points)), inked
         return likeliest_needles(points, inked, most=die.usual_needles), inked
 
