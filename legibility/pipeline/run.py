@@ -118,9 +118,7 @@ def _read(
     started: float,
 ) -> tuple[PhotoResult, Steps]:
     enhanced = enhance(photo, settings=settings, without=choices.without_steps)
-    readers = Readers(
-        needles=choices.needles, second=settings.second_reader, dies=settings.dies_file
-    )
+    readers = Readers(needles=choices.needles, second=settings.second_reader)
     not_seen = enhanced.glare | enhanced.hair
     drawn = choices.drawn
     reading, sighting, _ = read_mark(
