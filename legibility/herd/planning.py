@@ -167,9 +167,8 @@ def ranked_plan(acts: Sequence[Act], day: Day, *, must: Collection[str] = ()) ->
     for act, use in zip(order, _uses(order).T, strict=True):
         if act.animal_id in done or act.hands > day.hands:
             continue
-        # The list names one act for each animal; it is done or it does not fit.
-        done.add(act.animal_id)
         if np.all(use <= left + _SLACK):
+            done.add(act.animal_id)
             left = left - use
             chosen.append(act)
     total = math.fsum(act.gain for act in chosen)

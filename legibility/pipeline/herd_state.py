@@ -27,6 +27,7 @@ from legibility.herd.histories import (
     sighted,
     spans_by_age,
     spans_by_grade,
+    usable_by_age,
 )
 from legibility.herd.intervals import Floats, Spans
 from legibility.pipeline.mark_risks import mark_risks
@@ -93,6 +94,8 @@ class HerdState:
     same_mark: NDArray[np.int64]
     classes: Texts
     """(animals, properties) in the order of ``PROPERTIES``."""
+    usable_in_year: NDArray[np.int64]
+    """(years, 2) marks usable, and judged, in each year of their age."""
     by_age: Spans
     """Years from application to loss, all marks, retired ones too."""
     by_grade: Spans
@@ -189,6 +192,7 @@ def _computed(db: HerdDatabase, *, usable_grade: float, settings: Settings) -> H
         rival_probability=chance,
         same_mark=_spread(risks.same_mark, carried, len(animals)).astype(np.int64),
         classes=classes[at] if len(marks) else np.full((len(ids), len(PROPERTIES)), ""),
+        usable_in_year=usable_by_age(seen, applied),
         by_age=spans_by_age(known, applied, properties),
         by_grade=spans_by_grade(seen, known),
     )

@@ -21,6 +21,7 @@ from legibility.risk.kernel import load_kernel
 from legibility.risk.misreading import Errors, channel
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
+from legibility.store.tries import scan_tries
 
 SHOWN: Final = 20
 """Choice: animals of a worklist unless told."""
@@ -161,12 +162,17 @@ class Ranking:
     def _acts_of(self, place: int, name: str, *, is_sedated: bool) -> Iterator[Act]:
         state, loss = self.state, float(self.found.loss[place])
         reading = self.handling.acts[h.SECOND_READING]
-        possible = [h.PHOTOGRAPH, h.SECOND_READING]
+        # Nothing more is read from a lost mark, unless the animal lies there anyway.
+        is_lost = not np.isnan(state.first_lost[place])
+        possible = [] if is_lost else [h.PHOTOGRAPH]
+        if is_sedated or not is_lost:
+            possible.append(h.SECOND_READING)
         if not state.has_chip[place]:
             possible.append(h.TRANSPONDER)
         possible.append(h.OTHER_EAR if state.ears_taken[place] < 2 else h.IN_LINE)
         advised = str(self.found.act[place])
-        for what in sorted(possible, key=lambda each: each != advised):
+        leaves = {what: self.handling.acts[what].leaves for what in possible}
+        for what in sorted(possible, key=lambda each: (each != advised, leaves[each])):
             cost = self.handling.acts[what]
             if not is_sedated:
                 yield Act(
@@ -342,10 +348,7 @@ def _costs(state: HerdState, handling: Handling) -> np.ndarray[Any, np.dtype[np.
 
 def _measured_chips(db: HerdDatabase, handling: Handling) -> tuple[Handling, str]:
     """The record's own share of transponders that do not answer, where tries were recorded."""
-    row = db.first(
-        "SELECT count(*), ifnull(sum(outcome = 'nothing'), 0) FROM scans WHERE outcome <> 'refused'"
-    )
-    tries, failed = (int(row[0]), int(row[1])) if row else (0, 0)
+    tries, failed = scan_tries(db)
     if tries < LEAST_TRIES:
         share = _percent(handling.p_chip_fails)
         return handling, f"That {share} of transponders do not answer is an assumption."
