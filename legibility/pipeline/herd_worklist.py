@@ -25,6 +25,8 @@ from legibility.store.tries import scan_tries
 
 SHOWN: Final = 20
 """Choice: animals of a worklist unless told."""
+FAR_DAYS: Final = 36_525
+"""Choice: what is a hundred years away gets no date."""
 WARNING_IN_LINE: Final = (
     "Re-marking over or beside an old mark is hard to align and may be forbidden: ask the "
     "authority that keeps the registry first."
@@ -191,7 +193,8 @@ class Ranking:
     def _item(self, rank: int, place: int, explainers: dict[float, Explainer]) -> WorkItem:
         state, found = self.state, self.found
         day = float(found.last_day[place])
-        last = None if math.isinf(day) or math.isnan(day) else _date(day)
+        never = math.isnan(day) or day > (self.today - EPOCH).days + FAR_DAYS
+        last = None if never else _date(day)
         act = str(found.act[place])
         grade = float(state.grade[place])
         seen = np.fmax(state.last_usable[place], state.first_lost[place])

@@ -11,7 +11,7 @@ from typing import Final
 
 WIDTH: Final = 760
 HEIGHT: Final = 360
-LEFT: Final = 56
+LEFT: Final = 74
 BOTTOM: Final = 46
 TOP: Final = 16
 RIGHT: Final = 16
