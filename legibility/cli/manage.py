@@ -192,3 +192,24 @@ def retention(
             keep=cache,
         )
     manage_screen.show_retention(found.record(), json_target, html_target)
+
+
+@click.command("history")
+@herd_argument
+@click.argument("animal_id", metavar="ANIMAL")
+@costs_option
+@options.json_option
+def history(herd_file: Path, animal_id: str, costs: Path | None, json_target: str | None) -> None:
+    """Show one animal's mark, sighting by sighting: grade, needles, usable or not."""
+    from legibility.herd.handling import load_handling
+    from legibility.pipeline.herd_history import mark_history
+    from legibility.report.herd_list import history_text
+    from legibility.store.database import open_herd
+
+    limit = load_handling(costs).usable_grade
+    with open_herd(herd_file) as db:
+        found = mark_history(db, animal_id, usable_grade=limit).record()
+    with json_output(json_target) as (write, _):
+        write(found)
+    if json_target != "-":
+        click.echo(history_text(found), nl=False)

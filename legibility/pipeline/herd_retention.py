@@ -35,6 +35,7 @@ from legibility.pipeline.herd_worklist import fades
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import all_human_readings
+from legibility.store.pairs import PairedReading, paired_readings
 from legibility.store.records import HumanReading
 from legibility.store.tries import Try, all_tries, scan_tries, timed_events
 
@@ -43,6 +44,8 @@ BOOTSTRAP: Final = 200
 YEARS: Final = 10
 """Choice: the curves are given for so many years at least."""
 STEPS_A_YEAR: Final = 4
+STATED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
+"""Choice: edges between bins of stated probabilities; nearer to 1, where decisions are made."""
 METHODS: Final = {
     "transponder": "transponder",
     "eye": "mark read by eye",
@@ -108,6 +111,16 @@ class Readers:
 
 
 @dataclass(frozen=True, slots=True)
+class StatedBin:
+    """Photos whose first candidate was stated with about the same probability."""
+
+    stated: float
+    """Mean of the stated probability that the first candidate is right."""
+    right: Share
+    """First candidate was the animal that the transponder names."""
+
+
+@dataclass(frozen=True, slots=True)
 class Retention:
     """The report."""
 
@@ -134,6 +147,8 @@ class Retention:
     """What no failure in so many tries allows to say; empty otherwise."""
     pairs: tuple[Paired, ...]
     readers: Readers
+    reliability: tuple[StatedBin, ...]
+    """Of photos taken with a transponder that one animal has."""
     times: tuple[tuple[str, TimePerSuccess], ...]
     event_times: tuple[tuple[str, int, float], ...]
     """Kind of handling, how often it was timed, mean seconds."""
@@ -192,6 +207,7 @@ def retention(
         transponders_zero=_zero_words(tries) if tries and not failed else "",
         pairs=tuple(_pairs(every)),
         readers=_readers(list(all_human_readings(db))),
+        reliability=tuple(_reliability(paired_readings(db))),
         times=tuple(_times(every)),
         event_times=tuple(timed_events(db)),
     )
@@ -315,6 +331,22 @@ def _reader_pair(
         table = agreement_table(*zip(*graded, strict=True), categories=range(5))
         kappa = cohen_kappa(table, weights="quadratic")
     return ReaderPair(first, second, exact_share(sum(a == b for a, b in both), len(both)), kappa)
+
+
+def _reliability(photos: Iterable[PairedReading]) -> Iterable[StatedBin]:
+    """Stated probability against what transponders say, in bins of ``STATED``."""
+    known = [
+        (1.0 - photo.misread_risk, photo.first == photo.animals[0])
+        for photo in photos
+        if len(photo.animals) == 1 and photo.first and photo.misread_risk is not None
+    ]
+    stated = np.array([value for value, _ in known])
+    right = np.array([was for _, was in known], dtype=np.bool_)
+    place = np.digitize(stated, STATED)
+    for which in np.unique(place):
+        inside = place == which
+        found = exact_share(int(right[inside].sum()), int(inside.sum()))
+        yield StatedBin(float(stated[inside].mean()), found)
 
 
 def _text(reading: HumanReading | None) -> str | None:

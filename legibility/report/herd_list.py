@@ -84,6 +84,26 @@ def plan_text(found: Mapping[str, Any]) -> str:
     return "\n".join([*lines, *_foot(found["basis"])]) + "\n"
 
 
+def history_text(found: Mapping[str, Any]) -> str:
+    """The record of one animal's marks, sighting by sighting."""
+    lines = [str(found["animal_id"])]
+    for text, ear, applied, retired in found["marks"]:
+        since = f", since {applied}" if applied else ""
+        until = f", retired {retired}" if retired else ""
+        lines.append(f"  mark {text}{', ' + ear + ' ear' if ear else ''}{since}{until}")
+    rows: list[tuple[str, ...]] = [("Day", "By", "Read", "Mark", "Grade", "Needles", "Note")]
+    for s in found["sightings"]:
+        state = {True: "usable", False: "lost", None: "not judged"}[s["usable"]]
+        needles = "" if s["needle_share"] is None else percent(s["needle_share"])
+        grade = "" if s["grade"] is None else f"{s['grade']:.1f}"
+        rows.append((s["day"] or "-", s["by"], s["text"] or "-", state, grade, needles, s["note"]))
+    if len(rows) == 1:
+        return "\n".join([*lines, "  never seen"]) + "\n"
+    right = frozenset({4, 5})
+    lines += ["", *columns(rows, limits=(10, 14, 12, 10, 5, 8, 27), right=right)]
+    return "\n".join(lines) + "\n"
+
+
 def gap_words(found: Mapping[str, Any]) -> str:
     """How near the plan is to the best one."""
     gap = found["gap"]

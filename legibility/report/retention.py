@@ -58,6 +58,8 @@ def retention_text(found: Mapping[str, Any]) -> str:
     lines += [*_section("Transponders"), *_wide(_transponders(found))]
     lines += [*_section("Method against method", "same animals, same days"), *_pairs(found)]
     lines += [*_section("Reader against reader"), *_readers(found)]
+    note = "photos taken with a transponder that one animal has"
+    lines += [*_section("Stated probability against transponders", note), *_reliability(found)]
     lines += [*_section("Time per successful identification"), *_times(found)]
     return "\n".join([*lines[1:], "", *_wide(CAUTION)]) + "\n"
 
@@ -79,6 +81,8 @@ def write_retention_page(path: Path, found: Mapping[str, Any]) -> None:
         curve=[_curve_row(p) for p in found["curve"] if p["years"] in CURVE_YEARS],
         transponders=_transponders(found),
         readers=_readers(found),
+        reliability=_reliability(found),
+        reliability_plot=Markup(reliability_svg(found)) if found["reliability"] else "",
         times=_times(found),
     )
     write_text(path, page)
@@ -118,6 +122,35 @@ def curve_svg(found: Mapping[str, Any]) -> str:
         y_words="marks still usable",
         label="Share of marks still usable by age; the table below says the same",
     )
+
+
+def reliability_svg(found: Mapping[str, Any]) -> str:
+    """Share right against stated probability, with exact intervals; the line is a kept promise."""
+    bars = [
+        Bar(
+            b["stated"],
+            b["right"]["count"] / b["right"]["total"],
+            b["right"]["low"],
+            b["right"]["high"],
+            f"stated {_percent(b['stated'])}: {share(b['right'])}",
+        )
+        for b in found["reliability"]
+    ]
+    return share_plot(
+        lines=[Line([(0.0, 0.0), (1.0, 1.0)], "stated as it is", "dashed")],
+        bars=bars,
+        x_most=1.0,
+        x_words="stated probability of the first candidate",
+        y_words="right",
+        label="Share right by stated probability; the lines below say the same",
+    )
+
+
+def _reliability(found: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for b in found["reliability"]:
+        lines += _wide(f"stated {_percent(b['stated'])} on average: right {share(b['right'])}")
+    return lines or ["No photo that was read was taken with such a transponder."]
 
 
 def share(found: Mapping[str, Any]) -> str:

@@ -125,6 +125,19 @@ def test_retention(herd: Path, tmp_path: Path) -> None:
     assert all(share["low"] <= share["high"] for _, share in found["usable_by_age"])
 
 
+def test_history(herd: Path) -> None:
+    done = call("herd", "history", herd, "Ewe 003")
+    assert done.exit_code == 0, done.output
+    assert "mark K109, left ear, since " in done.output
+    assert re.search(r"photo +A1 +usable +1\.5 +88 %", done.output)
+    assert max(map(len, done.output.splitlines())) <= 100
+    found = json.loads(call("herd", "history", herd, "Ewe 003", "--json", "-").stdout)
+    days = [sighting["day"] for sighting in found["sightings"]]
+    assert days == sorted(days)
+    assert "never seen" in call("herd", "history", herd, HOSTILE).output
+    assert call("herd", "history", herd, "nobody").exit_code == 10
+
+
 def test_a_herd_without_sightings_says_assumption(tmp_path: Path) -> None:
     path, page = tmp_path / "herd.db", tmp_path / "r.html"
     with fading_herd(path, animals=2):

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from legibility.containers import Status
+from legibility.containers import Flag, Status
 from legibility.errors import SettingsError, StoreError
 from legibility.herd.fade import Basis
 from legibility.herd.handling import SECOND_READING
 from legibility.herd.planning import Day
+from legibility.pipeline.herd_history import mark_history
 from legibility.pipeline.herd_plan import plan_day
 from legibility.pipeline.herd_retention import retention
 from legibility.pipeline.herd_sheets import check_first, differing_places, sheet_details
@@ -243,3 +245,37 @@ def test_retention_compares_methods_and_readers(tmp_path: Path) -> None:
     record = found.record()
     assert record["curve"][-1]["turnbull_low"] is None
     assert found.transponders_zero == ""
+
+
+def test_stated_probabilities_against_transponders(tmp_path: Path) -> None:
+    """Animals 0, 3, ..., 27 have transponders; one reading in ten names another animal."""
+    with fading_herd(tmp_path / "herd.db", animals=30, fades=False) as db:
+        with db.transaction():
+            for number in range(0, 30, 3):
+                name = f"Ewe {number:03d}"
+                other = "Ewe 001" if number == 0 else name
+                result = reading(f"chip {number}.jpg", name, first=other, risk=0.02)
+                add_photo(db, result, name, TODAY)
+                scan, _ = add_scan(db, ScanRow(f"276{number:012d}", f"{TODAY}T09:00:{number:02d}"))
+                sql = "UPDATE photos SET scan = ? WHERE sha256 = ?"
+                db.write(sql, (scan, result.sha256))
+            append_event(db, what="test")
+        found = retention(db, usable_grade=1.0, bootstrap=0, keep=False)
+    (only,) = found.reliability
+    assert only.stated == pytest.approx(0.98)
+    assert (only.right.count, only.right.total) == (9, 10)
+
+
+def test_a_history_says_why_a_photo_judged_nothing(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=2, fades=False) as db:
+        with db.transaction():
+            retake = replace(
+                reading("blurred.jpg", "Ewe 001", status=Status.RETAKE), flags=Flag.BLURRED
+            )
+            add_photo(db, retake, "Ewe 001", TODAY)
+            lost = reading("lost.jpg", "Ewe 001", status=Status.UNREADABLE)
+            add_photo(db, lost, "Ewe 001", TODAY + timedelta(days=1))
+        found = mark_history(db, "Ewe 001", usable_grade=1.0)
+    assert [(s.judged, s.usable) for s in found.sightings[-2:]] == [(False, None), (True, False)]
+    assert found.sightings[-2].note.startswith("not good enough to judge the mark. ")
+    assert found.sightings[0].usable
