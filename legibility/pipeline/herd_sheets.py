@@ -7,7 +7,6 @@ from typing import Final
 
 from legibility.alphabet import split_mark
 from legibility.errors import PhotoError, StoreError
-from legibility.herd import handling as h
 from legibility.photo.load import load_photo
 from legibility.pipeline.herd_worklist import WorkItem
 from legibility.report.drawing import picture_of_mark, shrink
@@ -47,8 +46,8 @@ def check_first(item: WorkItem) -> str:
     parts = []
     if item.has_chip:
         parts.append("scan the transponder")
-    elif item.act == h.TRANSPONDER:
-        parts.append("scan for a transponder before placing one")
+    else:
+        parts.append("scan for a transponder that the record does not know")
     if item.rivals:
         rival = item.rivals[0]
         places = differing_places(item.mark, rival.mark)
@@ -58,7 +57,7 @@ def check_first(item: WorkItem) -> str:
             parts.append(f"the other ear or the papers: {rival.animal_id} carries the same mark")
         else:
             parts.append(f"the whole mark against {rival.mark} of {rival.animal_id}")
-    return ", then ".join(parts) + "." if parts else "the mark against the record."
+    return ", then ".join(parts) + "."
 
 
 def differing_places(mark: str, other: str) -> str:

@@ -199,7 +199,6 @@ class Ranking:
         grade = float(state.grade[place])
         seen = np.fmax(state.last_usable[place], state.first_lost[place])
         rivals = tuple(self._rivals(place, grade, explainers))
-        warning = WARNING_IN_LINE if act == h.IN_LINE else ""
         return WorkItem(
             rank=rank,
             animal_id=str(state.animal[place]),
@@ -218,7 +217,7 @@ class Ranking:
             last_seen="" if np.isnan(seen) else _date(float(seen)).isoformat(),
             sightings=int(state.sightings[place]),
             has_chip=bool(state.has_chip[place]),
-            warning=WARNING_MARK if act == h.OTHER_EAR else warning,
+            warning=warning_of(act),
         )
 
     def _rivals(
@@ -271,6 +270,13 @@ class Ranking:
             parts.append("no transponder")
         text = ", ".join(parts)
         return text[0].upper() + text[1:] + "."
+
+
+def warning_of(act: str) -> str:
+    """What has to be said with an act that marks the animal anew; empty for others."""
+    if h.IN_LINE in act:
+        return WARNING_IN_LINE
+    return WARNING_MARK if h.OTHER_EAR in act else ""
 
 
 def rank_herd(

@@ -79,8 +79,7 @@ def plan_text(found: Mapping[str, Any]) -> str:
                 )
             )  # fmt: skip
         table = columns(rows, limits=(5, 20, 12, 32, 5, 5, 8, 7), right=frozenset({0, 4, 5, 6}))
-        lines += ["", *table, *_warnings([act["item"] | {"act": act["what"]}
-                                          for act in found["acts"]])]  # fmt: skip
+        lines += ["", *table, *_warnings([act["item"] for act in found["acts"]])]
     return "\n".join([*lines, *_foot(found["basis"])]) + "\n"
 
 

@@ -175,6 +175,10 @@ def test_plan(ranking: Ranking) -> None:
     assert found.gap <= 0.01
     assert found.gain >= found.ranked_gain
     assert found.bound >= found.gain
+    marked = [act for act in found.acts if "re-mark" in act.what]
+    assert marked
+    assert all("authority" in act.item.warning for act in marked)
+    assert not any(act.item.warning for act in found.acts if "re-mark" not in act.what)
     (asleep,) = [act for act in found.acts if act.sedated]
     assert SECOND_READING in asleep.what
     with pytest.raises(SettingsError, match="sedation slots"):
