@@ -22,9 +22,9 @@ import numpy as np
 
 from legibility.errors import SettingsError
 
-TIME_LIMIT_S: Final = 10.0
+TIME_LIMIT_S: Final = 8.0
 """Contract: seconds after which the best plan so far is given, with its gap."""
-WANTED_GAP: Final = 1e-4
+WANTED_GAP: Final = 0.005
 """Choice: a plan certainly this near to the best one is good enough; minutes are guesses."""
 _SLACK: Final = 1e-6
 

@@ -19,7 +19,7 @@ from legibility.evidence.agreement import (
     krippendorff_alpha,
     label_numbers,
 )
-from legibility.herd.fade import Basis, Fade
+from legibility.herd.fade import Basis, Fade, fit_fade
 from legibility.herd.retention import (
     Paired,
     TimePerSuccess,
@@ -31,7 +31,6 @@ from legibility.herd.retention import (
 )
 from legibility.herd.turnbull import turnbull, turnbull_bands
 from legibility.pipeline.herd_state import HerdState, herd_state, needs_marks
-from legibility.pipeline.herd_worklist import fades
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import all_human_readings
@@ -177,7 +176,7 @@ def retention(
     """
     state = herd_state(db, usable_grade=usable_grade, settings=settings, keep=keep)
     needs_marks(state, str(db.path))
-    by_age, _ = fades(state, bootstrap=bootstrap, seed=seed)
+    by_age = fit_fade(state.by_age, bootstrap=bootstrap, seed=seed)
     last_lost = ~np.isnan(state.first_lost)
     looked = state.sightings > 0
     judged = exact_share(int(looked.sum()), int((looked | (state.photos > 0)).sum()))

@@ -30,6 +30,7 @@ from legibility.herd.histories import (
     usable_by_age,
 )
 from legibility.herd.intervals import Floats, Spans
+from legibility.pipeline.herd_fades import fades_text, fit_fades
 from legibility.pipeline.mark_risks import mark_risks
 from legibility.settings import Settings
 from legibility.store.animals import all_animals, all_chips
@@ -100,6 +101,8 @@ class HerdState:
     """Years from application to loss, all marks, retired ones too."""
     by_grade: Spans
     """Years from a sighting to loss, by the grade then."""
+    curves: NDArray[np.str_]
+    """() text of the curves fitted to both, see ``herd_fades``."""
 
     def __len__(self) -> int:
         return len(self.animal)
@@ -169,6 +172,7 @@ def _computed(db: HerdDatabase, *, usable_grade: float, settings: Settings) -> H
     left = {e.animal_id for e in all_handling_events(db) if e.kind in GONE}
     reading_risk, contradicted = _newest_readings(photos, len(animals))
     ids = [animal.animal_id for animal in animals]
+    by_age, by_grade = spans_by_age(known, applied, properties), spans_by_grade(seen, known)
     return HerdState(
         animal=np.array(ids, dtype=np.str_),
         mark=texts,
@@ -193,8 +197,9 @@ def _computed(db: HerdDatabase, *, usable_grade: float, settings: Settings) -> H
         same_mark=_spread(risks.same_mark, carried, len(animals)).astype(np.int64),
         classes=classes[at] if len(marks) else np.full((len(ids), len(PROPERTIES)), ""),
         usable_in_year=usable_by_age(seen, applied),
-        by_age=spans_by_age(known, applied, properties),
-        by_grade=spans_by_grade(seen, known),
+        by_age=by_age,
+        by_grade=by_grade,
+        curves=np.array(fades_text(fit_fades(by_age, by_grade))),
     )
 
 

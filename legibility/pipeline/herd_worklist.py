@@ -11,10 +11,11 @@ from typing import Any, Final
 import numpy as np
 
 from legibility.herd import handling as h
-from legibility.herd.fade import ASSUMED_LOSS_A_YEAR, Basis, Fade, fit_fade
+from legibility.herd.fade import ASSUMED_LOSS_A_YEAR, Basis, Fade
 from legibility.herd.handling import LEAST_TRIES, Handling
 from legibility.herd.planning import Act
 from legibility.herd.priorities import Marks, Priorities, priorities
+from legibility.pipeline.herd_fades import fades_from
 from legibility.pipeline.herd_state import EPOCH, PROPERTIES, HerdState, herd_state, needs_marks
 from legibility.risk.explain import SAME_MARK, Explainer
 from legibility.risk.kernel import load_kernel
@@ -305,7 +306,7 @@ def rank_herd(
     today = today or date.today()
     state = herd_state(db, usable_grade=handling.usable_grade, settings=settings, keep=keep)
     needs_marks(state, str(db.path))
-    by_age, by_grade = fades(state)
+    by_age, by_grade = fades_from(str(state.curves))
     handling, chip_words = _measured_chips(db, handling)
     cost = _costs(state, handling)
     found = priorities(
@@ -333,13 +334,6 @@ def rank_herd(
     order = here[np.argsort(-found.loss[here], kind="stable")]
     basis = _basis(state, by_age, by_grade, chip_words, here)
     return Ranking(state, handling, found, order, cost, by_age, by_grade, today, basis)
-
-
-def fades(state: HerdState, *, bootstrap: int = 0, seed: int = 1) -> tuple[Fade, Fade]:
-    """Curve by age, and by the grade at the last sighting."""
-    by_age = fit_fade(state.by_age, bootstrap=bootstrap, seed=seed)
-    by_grade = fit_fade(state.by_grade, shape=1.0, assumed_loss_a_year=ASSUMED_LOSS_A_YEAR)
-    return by_age, replace(by_grade, unit="sightings")
 
 
 def _effects(state: HerdState, by_age: Fade) -> np.ndarray[Any, np.dtype[np.float64]]:

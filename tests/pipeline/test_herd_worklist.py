@@ -15,6 +15,7 @@ from legibility.errors import SettingsError, StoreError
 from legibility.herd.fade import Basis
 from legibility.herd.handling import SECOND_READING
 from legibility.herd.planning import Day
+from legibility.pipeline.herd_fades import fades_from, fit_fades
 from legibility.pipeline.herd_history import mark_history
 from legibility.pipeline.herd_plan import plan_day
 from legibility.pipeline.herd_retention import retention
@@ -81,6 +82,9 @@ def test_the_second_call_reads_what_the_first_one_kept(herd: HerdDatabase) -> No
     np.testing.assert_array_equal(first.grade, again.grade)
     assert again.by_age.levels == first.by_age.levels
     np.testing.assert_array_equal(first.by_age.count, again.by_age.count)
+    assert (
+        fades_from(str(again.curves))[0].words == fit_fades(first.by_age, first.by_grade)[0].words
+    )
     path.write_bytes(b"not an archive")
     assert len(herd_state(herd, usable_grade=1.0)) == 90
     assert path.stat().st_size > 1000
