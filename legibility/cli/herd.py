@@ -10,7 +10,6 @@ import click
 from legibility.cli import options
 from legibility.cli.herd_options import herd_argument, order_option, test_option, who_option
 from legibility.cli.herd_record import decide, look, record
-from legibility.cli.manage import history
 
 
 @click.group()
@@ -252,5 +251,5 @@ def backup(herd_file: Path, target: Path) -> None:
     click.echo(f"{target}: a copy of {herd_file}")
 
 
-for command in (record, look, decide, history):
+for command in (record, look, decide):
     herd.add_command(command)
