@@ -132,7 +132,7 @@ def test_the_figures_that_can_be_searched(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "data", [b"", b"LPR1", b"XXXX" + bytes(10), b"LPR1" + bytes(8) + b"\x01\x00"]
+    "data", [b"", b"LPR1", b"NOPE" + bytes(10), b"LPR1" + bytes(8) + b"\x01\x00"]
 )
 def test_damaged_bytes(data: bytes) -> None:
     with pytest.raises(StoreError, match="damaged"):
