@@ -18,6 +18,7 @@ from legibility.cli.evaluate import evaluate
 from legibility.cli.flags import flags
 from legibility.cli.group import PlainErrorsGroup
 from legibility.cli.herd import herd
+from legibility.cli.manage import plan, retention, worklist
 from legibility.cli.models import models
 from legibility.cli.proof import proof
 from legibility.cli.read import read
@@ -40,6 +41,9 @@ COMMANDS = (
     assign,
     proof,
     herd,
+    worklist,
+    plan,
+    retention,
     serve,
     rules,
     enhance,

@@ -10,6 +10,7 @@ import click
 from legibility.cli import options
 from legibility.cli.herd_options import herd_argument, order_option, test_option, who_option
 from legibility.cli.herd_record import decide, look, record
+from legibility.cli.manage import history
 
 
 @click.group()
@@ -251,5 +252,5 @@ def backup(herd_file: Path, target: Path) -> None:
     click.echo(f"{target}: a copy of {herd_file}")
 
 
-for command in (record, look, decide):
+for command in (record, look, decide, history):
     herd.add_command(command)

@@ -95,8 +95,11 @@ class Fade:
         used = curve or self.curve
         if used is None:
             return np.zeros(np.broadcast_shapes(times.shape, np.shape(effect)))
-        scale = np.exp(used.log_scale + np.asarray(effect, dtype=np.float64))
-        return np.asarray((times / scale) ** used.shape, dtype=np.float64)
+        # In logarithms: a curve that levels off has a shape near 0 and a scale beyond all numbers.
+        centre = used.log_scale + np.asarray(effect, dtype=np.float64)
+        exponent = used.shape * (np.log(np.maximum(times, 1e-300)) - centre)
+        rise = np.exp(np.minimum(exponent, 700.0))
+        return np.asarray(np.where(times > 0, rise, 0.0), dtype=np.float64)
 
     def lost_between(self, seen: ArrayLike, later: ArrayLike, *, effect: ArrayLike = 0.0) -> Floats:
         """Probability that a mark usable at the age ``seen`` is lost by the age ``later``."""
@@ -108,9 +111,10 @@ class Fade:
         times = np.maximum(np.asarray(seen, dtype=np.float64), 0.0)
         if self.curve is None:
             return np.full(np.broadcast_shapes(times.shape, np.shape(effect)), np.inf)
-        scale = np.exp(self.curve.log_scale + np.asarray(effect, dtype=np.float64))
+        centre = self.curve.log_scale + np.asarray(effect, dtype=np.float64)
         wanted = self.hazard(times, effect=effect) - math.log1p(-share)
-        return np.asarray(scale * wanted ** (1 / self.curve.shape) - times, dtype=np.float64)
+        ahead = np.exp(np.minimum(centre + np.log(wanted) / self.curve.shape, 700.0))
+        return np.asarray(ahead - times, dtype=np.float64)
 
     def limits(self, at: ArrayLike, *, confidence: float = 0.95) -> tuple[Floats, Floats]:
         """Interval of ``survival``: bootstrap percentiles, or the limit where no loss was seen.

@@ -140,6 +140,28 @@ def spans_by_grade(seen: Sighted, known: Histories) -> Spans:
     return _spans(left, right, [("grade", grade_class(seen.grade[a]))])
 
 
+def usable_by_age(seen: Sighted, applied: Floats) -> NDArray[np.int64]:
+    """Marks usable at their last judgement in each year of their age, and marks judged.
+
+    Returns
+    -------
+    (years, 2) ints
+        Row k: usable, and judged, from the age of k to k + 1 years.
+    """
+    age = (seen.day - applied[seen.mark]) / DAYS_A_YEAR if len(seen) else np.zeros(0)
+    use = np.flatnonzero(~np.isnan(age) & (age >= 0))
+    if not len(use):
+        return np.zeros((0, 2), dtype=np.int64)
+    year = np.floor(age[use]).astype(np.int64)
+    mark, usable = seen.mark[use], seen.usable[use]
+    # By mark and day, so that the last of each mark and year stands before a change of either.
+    last = np.append((mark[1:] != mark[:-1]) | (year[1:] != year[:-1]), True)
+    size = int(year.max()) + 1
+    judged = np.bincount(year[last], minlength=size)
+    good = np.bincount(year[last], usable[last], minlength=size)
+    return np.stack([good.astype(np.int64), judged.astype(np.int64)], axis=1)
+
+
 def grade_class(grade: Floats) -> NDArray[np.str_]:
     """Class of each grade; empty for NaN."""
     classes = np.array([*GRADE_CLASSES, ""])

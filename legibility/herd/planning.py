@@ -22,9 +22,9 @@ import numpy as np
 
 from legibility.errors import SettingsError
 
-TIME_LIMIT_S: Final = 10.0
+TIME_LIMIT_S: Final = 8.0
 """Contract: seconds after which the best plan so far is given, with its gap."""
-WANTED_GAP: Final = 1e-4
+WANTED_GAP: Final = 0.005
 """Choice: a plan certainly this near to the best one is good enough; minutes are guesses."""
 _SLACK: Final = 1e-6
 
@@ -167,9 +167,8 @@ def ranked_plan(acts: Sequence[Act], day: Day, *, must: Collection[str] = ()) ->
     for act, use in zip(order, _uses(order).T, strict=True):
         if act.animal_id in done or act.hands > day.hands:
             continue
-        # The list names one act for each animal; it is done or it does not fit.
-        done.add(act.animal_id)
         if np.all(use <= left + _SLACK):
+            done.add(act.animal_id)
             left = left - use
             chosen.append(act)
     total = math.fsum(act.gain for act in chosen)

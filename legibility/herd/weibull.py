@@ -26,6 +26,7 @@ SPREADS: Final = (0.0, 0.1, 0.2, 0.4, 0.8)
 differ in their time scale by half, more or less."""
 LEAST_TIME: Final = 1e-9
 _STEP: Final = 1e-5
+_LOG_MOST: Final = 700.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ class Weibull:
     @property
     def scale(self) -> float:
         """Time by which 63 % are lost."""
-        return math.exp(self.log_scale)
+        return math.exp(self.log_scale) if self.log_scale < _LOG_MOST else math.inf
 
 
 def fit_weibull(

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 from legibility.herd.planning import Day, Plan, best_plan, ranked_plan
-from legibility.pipeline.herd_worklist import Ranking, WorkItem
+from legibility.pipeline.herd_worklist import Ranking, WorkItem, warning_of
 
 ANIMALS: Final = 700
 """Choice: only so many animals, those with the largest expected loss, are looked at: about 2,000
@@ -93,7 +93,7 @@ def plan_day(
         day=day,
         acts=tuple(
             PlannedAct(
-                item,
+                replace(item, warning=warning_of(act.what)),
                 act.what,
                 act.minutes,
                 act.hands,

@@ -27,8 +27,10 @@ from legibility.herd.histories import (
     sighted,
     spans_by_age,
     spans_by_grade,
+    usable_by_age,
 )
 from legibility.herd.intervals import Floats, Spans
+from legibility.pipeline.herd_fades import fades_text, fit_fades
 from legibility.pipeline.mark_risks import mark_risks
 from legibility.settings import Settings
 from legibility.store.animals import all_animals, all_chips
@@ -93,10 +95,14 @@ class HerdState:
     same_mark: NDArray[np.int64]
     classes: Texts
     """(animals, properties) in the order of ``PROPERTIES``."""
+    usable_in_year: NDArray[np.int64]
+    """(years, 2) marks usable, and judged, in each year of their age."""
     by_age: Spans
     """Years from application to loss, all marks, retired ones too."""
     by_grade: Spans
     """Years from a sighting to loss, by the grade then."""
+    curves: NDArray[np.str_]
+    """() text of the curves fitted to both, see ``herd_fades``."""
 
     def __len__(self) -> int:
         return len(self.animal)
@@ -166,6 +172,7 @@ def _computed(db: HerdDatabase, *, usable_grade: float, settings: Settings) -> H
     left = {e.animal_id for e in all_handling_events(db) if e.kind in GONE}
     reading_risk, contradicted = _newest_readings(photos, len(animals))
     ids = [animal.animal_id for animal in animals]
+    by_age, by_grade = spans_by_age(known, applied, properties), spans_by_grade(seen, known)
     return HerdState(
         animal=np.array(ids, dtype=np.str_),
         mark=texts,
@@ -189,8 +196,10 @@ def _computed(db: HerdDatabase, *, usable_grade: float, settings: Settings) -> H
         rival_probability=chance,
         same_mark=_spread(risks.same_mark, carried, len(animals)).astype(np.int64),
         classes=classes[at] if len(marks) else np.full((len(ids), len(PROPERTIES)), ""),
-        by_age=spans_by_age(known, applied, properties),
-        by_grade=spans_by_grade(seen, known),
+        usable_in_year=usable_by_age(seen, applied),
+        by_age=by_age,
+        by_grade=by_grade,
+        curves=np.array(fades_text(fit_fades(by_age, by_grade))),
     )
 
 

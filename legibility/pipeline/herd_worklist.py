@@ -11,19 +11,23 @@ from typing import Any, Final
 import numpy as np
 
 from legibility.herd import handling as h
-from legibility.herd.fade import ASSUMED_LOSS_A_YEAR, Basis, Fade, fit_fade
+from legibility.herd.fade import ASSUMED_LOSS_A_YEAR, Basis, Fade
 from legibility.herd.handling import LEAST_TRIES, Handling
 from legibility.herd.planning import Act
 from legibility.herd.priorities import Marks, Priorities, priorities
+from legibility.pipeline.herd_fades import fades_from
 from legibility.pipeline.herd_state import EPOCH, PROPERTIES, HerdState, herd_state, needs_marks
 from legibility.risk.explain import SAME_MARK, Explainer
 from legibility.risk.kernel import load_kernel
 from legibility.risk.misreading import Errors, channel
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
+from legibility.store.tries import scan_tries
 
 SHOWN: Final = 20
 """Choice: animals of a worklist unless told."""
+FAR_DAYS: Final = 36_525
+"""Choice: what is a hundred years away gets no date."""
 WARNING_IN_LINE: Final = (
     "Re-marking over or beside an old mark is hard to align and may be forbidden: ask the "
     "authority that keeps the registry first."
@@ -161,12 +165,17 @@ class Ranking:
     def _acts_of(self, place: int, name: str, *, is_sedated: bool) -> Iterator[Act]:
         state, loss = self.state, float(self.found.loss[place])
         reading = self.handling.acts[h.SECOND_READING]
-        possible = [h.PHOTOGRAPH, h.SECOND_READING]
+        # Nothing more is read from a lost mark, unless the animal lies there anyway.
+        is_lost = not np.isnan(state.first_lost[place])
+        possible = [] if is_lost else [h.PHOTOGRAPH]
+        if is_sedated or not is_lost:
+            possible.append(h.SECOND_READING)
         if not state.has_chip[place]:
             possible.append(h.TRANSPONDER)
         possible.append(h.OTHER_EAR if state.ears_taken[place] < 2 else h.IN_LINE)
         advised = str(self.found.act[place])
-        for what in sorted(possible, key=lambda each: each != advised):
+        leaves = {what: self.handling.acts[what].leaves for what in possible}
+        for what in sorted(possible, key=lambda each: (each != advised, leaves[each])):
             cost = self.handling.acts[what]
             if not is_sedated:
                 yield Act(
@@ -185,12 +194,12 @@ class Ranking:
     def _item(self, rank: int, place: int, explainers: dict[float, Explainer]) -> WorkItem:
         state, found = self.state, self.found
         day = float(found.last_day[place])
-        last = None if math.isinf(day) or math.isnan(day) else _date(day)
+        never = math.isnan(day) or day > (self.today - EPOCH).days + FAR_DAYS
+        last = None if never else _date(day)
         act = str(found.act[place])
         grade = float(state.grade[place])
         seen = np.fmax(state.last_usable[place], state.first_lost[place])
         rivals = tuple(self._rivals(place, grade, explainers))
-        warning = WARNING_IN_LINE if act == h.IN_LINE else ""
         return WorkItem(
             rank=rank,
             animal_id=str(state.animal[place]),
@@ -209,7 +218,7 @@ class Ranking:
             last_seen="" if np.isnan(seen) else _date(float(seen)).isoformat(),
             sightings=int(state.sightings[place]),
             has_chip=bool(state.has_chip[place]),
-            warning=WARNING_MARK if act == h.OTHER_EAR else warning,
+            warning=warning_of(act),
         )
 
     def _rivals(
@@ -264,6 +273,13 @@ class Ranking:
         return text[0].upper() + text[1:] + "."
 
 
+def warning_of(act: str) -> str:
+    """What has to be said with an act that marks the animal anew; empty for others."""
+    if h.IN_LINE in act:
+        return WARNING_IN_LINE
+    return WARNING_MARK if h.OTHER_EAR in act else ""
+
+
 def rank_herd(
     db: HerdDatabase,
     *,
@@ -290,7 +306,7 @@ def rank_herd(
     today = today or date.today()
     state = herd_state(db, usable_grade=handling.usable_grade, settings=settings, keep=keep)
     needs_marks(state, str(db.path))
-    by_age, by_grade = fades(state)
+    by_age, by_grade = fades_from(str(state.curves))
     handling, chip_words = _measured_chips(db, handling)
     cost = _costs(state, handling)
     found = priorities(
@@ -320,13 +336,6 @@ def rank_herd(
     return Ranking(state, handling, found, order, cost, by_age, by_grade, today, basis)
 
 
-def fades(state: HerdState, *, bootstrap: int = 0, seed: int = 1) -> tuple[Fade, Fade]:
-    """Curve by age, and by the grade at the last sighting."""
-    by_age = fit_fade(state.by_age, bootstrap=bootstrap, seed=seed)
-    by_grade = fit_fade(state.by_grade, shape=1.0, assumed_loss_a_year=ASSUMED_LOSS_A_YEAR)
-    return by_age, replace(by_grade, unit="sightings")
-
-
 def _effects(state: HerdState, by_age: Fade) -> np.ndarray[Any, np.dtype[np.float64]]:
     if by_age.curve is None or not any(len(each) for each in by_age.curve.effects):
         return np.zeros(len(state))
@@ -342,10 +351,7 @@ def _costs(state: HerdState, handling: Handling) -> np.ndarray[Any, np.dtype[np.
 
 def _measured_chips(db: HerdDatabase, handling: Handling) -> tuple[Handling, str]:
     """The record's own share of transponders that do not answer, where tries were recorded."""
-    row = db.first(
-        "SELECT count(*), ifnull(sum(outcome = 'nothing'), 0) FROM scans WHERE outcome <> 'refused'"
-    )
-    tries, failed = (int(row[0]), int(row[1])) if row else (0, 0)
+    tries, failed = scan_tries(db)
     if tries < LEAST_TRIES:
         share = _percent(handling.p_chip_fails)
         return handling, f"That {share} of transponders do not answer is an assumption."

@@ -1,0 +1,103 @@
+"""``legibility herd history``: one animal's mark, sighting by sighting."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from legibility.containers import Flag, Status
+from legibility.photo.flags import describe
+from legibility.store.animals import animal_key
+from legibility.store.database import HerdDatabase
+from legibility.store.human_readings import all_human_readings
+from legibility.store.marks import marks_of
+from legibility.store.readings import latest_summaries
+from legibility.store.records import ReadingSummary
+
+
+@dataclass(frozen=True, slots=True)
+class SightingShown:
+    """One look at a mark."""
+
+    day: str
+    by: str
+    """``photo``, or who looked."""
+    text: str
+    judged: bool
+    """Whether it counts for the condition of the mark."""
+    usable: bool | None
+    """None when it was not judged."""
+    grade: float | None
+    needle_share: float | None
+    """Needles that show ink, of those expected."""
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """All that was seen of an animal's marks."""
+
+    animal_id: str
+    marks: tuple[tuple[str, str, str, str], ...]
+    """Text, ear, applied on, retired on."""
+    sightings: tuple[SightingShown, ...]
+    """Oldest first."""
+
+    def record(self) -> dict[str, Any]:
+        """As JSON."""
+        return asdict(self)
+
+
+def mark_history(db: HerdDatabase, animal_id: str, *, usable_grade: float) -> History:
+    """Sightings of one animal, those too that could not judge the mark, with the reason.
+
+    Raises
+    ------
+    StoreError
+        If the animal is not in the record.
+    """
+    animal_key(db, animal_id)
+    shown = [_photo(found, usable_grade) for found in latest_summaries(db, animal_id=animal_id)]
+    shown += _people(db, animal_id)
+    return History(
+        animal_id,
+        tuple((m.text, m.ear, m.applied_on, m.retired_on) for m in marks_of(db, animal_id)),
+        tuple(sorted(shown, key=lambda each: (each.day, each.by))),
+    )
+
+
+def _photo(found: ReadingSummary, usable_grade: float) -> SightingShown:
+    was_read = found.status == Status.READ.value
+    judged = found.status != Status.RETAKE.value and (not was_read or found.grade is not None)
+    expected, inked = found.needles_expected, found.needles_inked
+    if judged:
+        note = "" if was_read else "nothing could be read"
+    else:
+        names = [flag.sentence for flag in describe(Flag(found.flags))]
+        note = "not good enough to judge the mark. " + " ".join(names)
+    return SightingShown(
+        day=found.taken_at[:10],
+        by="photo",
+        text=found.text,
+        judged=judged,
+        usable=(was_read and (found.grade or 0.0) >= usable_grade) if judged else None,
+        grade=found.grade,
+        needle_share=inked / expected if inked is not None and expected else None,
+        note=note.strip(),
+    )
+
+
+def _people(db: HerdDatabase, animal_id: str) -> Iterator[SightingShown]:
+    for found in all_human_readings(db):
+        if found.animal_id == animal_id:
+            yield SightingShown(
+                day=found.read_at[:10],
+                by=found.reader,
+                text=found.text,
+                judged=found.usable is not None,
+                usable=found.usable,
+                grade=found.grade,
+                needle_share=None,
+                note=found.note,
+            )

@@ -1,0 +1,204 @@
+"""Worklist and plan of a day from the herd's record: tables of 100 columns, CSV and pages."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from legibility.report.export import harmless
+from legibility.report.layout import columns, wrapped
+from legibility.report.page import render_page
+from legibility.report.words import CAUTION, percent
+from legibility.report.writing import write_text
+
+WIDE: Final = 100
+"""Contract: columns of the table."""
+COLUMNS: Final = (
+    "rank", "animal_id", "mark", "ear", "act", "last_date", "overdue", "p_taken", "p_lost",
+    "cost", "loss", "grade", "last_seen", "first_rival", "reason",
+)  # fmt: skip
+
+Item = Mapping[str, Any]
+"""One animal of the worklist's record."""
+
+
+def worklist_text(found: Mapping[str, Any]) -> str:
+    """The record of a worklist as a table, the reason below each animal."""
+    lines = [
+        f"{found['animals']:,} animals; something is advised for {found['needing']:,}. Next "
+        f"handling taken to be {found['next_handling']}."
+    ]
+    if found["items"]:
+        rows: list[tuple[str, ...]] = [
+            ("", "Animal", "Mark", "Taken", "Lost", "Cost", "By", "To do")
+        ]
+        rows += [_row(item) for item in found["items"]]
+        table = columns(rows, limits=(5, 20, 12, 8, 8, 8, 10, 24), right=frozenset({0, 3, 4, 5}))
+        lines += ["", table[0]]
+        for line, item in zip(table[1:], found["items"], strict=True):
+            lines.append(line)
+            lines += _wide(str(item["reason"]), "       ")
+        lines += [
+            "",
+            *_wide(
+                "Taken: probability of being taken for another animal at the next handling. Lost: "
+                "that the mark is lost by then. By: when the chance of loss reaches its limit; ! "
+                "is overdue.",
+                "",
+            ),
+        ]
+        lines += _warnings(found["items"])
+    return "\n".join([*lines, *_foot(found["basis"])]) + "\n"
+
+
+def plan_text(found: Mapping[str, Any]) -> str:
+    """The record of a day's plan: the acts, what they use, and the plain list beside it."""
+    day = found["day"]
+    lines = [
+        f"{len(found['acts'])} acts of {found['considered']:,} considered; they avoid an expected "
+        f"loss of {found['gain']:.3g}.",
+        *_wide(gap_words(found), ""),
+        *_wide(ranked_words(found), ""),
+        f"Used: {found['minutes']:g} of {day['minutes'] * day['chutes']:g} minutes at the chute, "
+        f"{found['hand_minutes']:g} of {day['minutes'] * day['hands']:g} minutes of people,",
+        f"      {found['transponders']} of {day['transponders']} transponders, "
+        f"{found['sedations']} of {day['sedations']} sedation slots.",
+    ]
+    if found["acts"]:
+        rows = [("", "Animal", "Mark", "To do", "Min", "Hands", "Avoids", "")]
+        for rank, act in enumerate(found["acts"], start=1):
+            item = act["item"]
+            why = "sedated" if act["sedated"] else "must" if act["must"] else ""
+            rows.append(
+                (
+                    f"{rank}.", item["animal_id"], item["mark"], act["what"],
+                    f"{act['minutes']:g}", str(act["hands"]), f"{act['gain']:.3g}", why,
+                )
+            )  # fmt: skip
+        table = columns(rows, limits=(5, 20, 12, 32, 5, 5, 8, 7), right=frozenset({0, 4, 5, 6}))
+        lines += ["", *table, *_warnings([act["item"] for act in found["acts"]])]
+    return "\n".join([*lines, *_foot(found["basis"])]) + "\n"
+
+
+def history_text(found: Mapping[str, Any]) -> str:
+    """The record of one animal's marks, sighting by sighting."""
+    lines = [str(found["animal_id"])]
+    for text, ear, applied, retired in found["marks"]:
+        since = f", since {applied}" if applied else ""
+        until = f", retired {retired}" if retired else ""
+        lines.append(f"  mark {text}{', ' + ear + ' ear' if ear else ''}{since}{until}")
+    rows: list[tuple[str, ...]] = [("Day", "By", "Read", "Mark", "Grade", "Needles", "Note")]
+    for s in found["sightings"]:
+        state = {True: "usable", False: "lost", None: "not judged"}[s["usable"]]
+        needles = "" if s["needle_share"] is None else percent(s["needle_share"])
+        grade = "" if s["grade"] is None else f"{s['grade']:.1f}"
+        rows.append((s["day"] or "-", s["by"], s["text"] or "-", state, grade, needles, s["note"]))
+    if len(rows) == 1:
+        return "\n".join([*lines, "  never seen"]) + "\n"
+    right = frozenset({4, 5})
+    lines += ["", *columns(rows, limits=(10, 14, 12, 10, 5, 8, 27), right=right)]
+    return "\n".join(lines) + "\n"
+
+
+def gap_words(found: Mapping[str, Any]) -> str:
+    """How near the plan is to the best one."""
+    gap = found["gap"]
+    shown = "0" if gap == 0 else f"{100 * gap:.3g}" if gap < 1e6 else "unknown"
+    return (
+        f"No plan within these limits avoids more than {found['bound']:.3g}: optimality gap "
+        f"{shown} % (solved in {found['seconds']:.2f} s)."
+    )
+
+
+def ranked_words(found: Mapping[str, Any]) -> str:
+    """What the plain list would do."""
+    plain, best = found["ranked_gain"], found["gain"]
+    more = f"; the plan avoids {100 * (best / plain - 1):.0f} % more" if plain > 0 else ""
+    return (
+        f"Working down the ranked list within the same limits: {found['ranked_acts']} acts avoid "
+        f"{plain:.3g}{more}."
+    )
+
+
+def worklist_csv(items: Sequence[Item]) -> str:
+    """One line an animal under a heading (RFC 4180); no cell acts as a formula."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for item in items:
+        rivals = item["rivals"]
+        values = {
+            **item,
+            "grade": "" if item["grade"] is None else f"{item['grade']:.1f}",
+            "p_taken": f"{item['p_taken']:.6f}",
+            "p_lost": f"{item['p_lost']:.6f}",
+            "first_rival": rivals[0]["animal_id"] if rivals else "",
+            "overdue": "yes" if item["overdue"] else "",
+        }
+        writer.writerow([harmless(str(values[name])) for name in COLUMNS])
+    return text.getvalue()
+
+
+def write_worklist_page(path: Path, found: Mapping[str, Any]) -> None:
+    """The worklist as a page that opens offline.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    most = max((item["loss"] for item in found["items"]), default=1.0)
+    bars = [round(100 * item["loss"] / most, 1) if most > 0 else 0.0 for item in found["items"]]
+    write_text(path, render_page("herd_worklist.html", found=found, bars=bars))
+
+
+def write_plan_page(
+    path: Path, found: Mapping[str, Any], pictures: Mapping[str, Mapping[str, Any]]
+) -> None:
+    """The plan of the day, and a sheet to print for each of its animals.
+
+    Parameters
+    ----------
+    pictures : mapping
+        By animal: ``address`` of a thumbnail (may be empty), ``reading`` in words, ``check``, what
+        to check first.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    words = (gap_words(found), ranked_words(found))
+    write_text(path, render_page("herd_plan.html", found=found, words=words, pictures=pictures))
+
+
+def _row(item: Item) -> tuple[str, ...]:
+    return (
+        f"{item['rank']}.",
+        str(item["animal_id"]),
+        str(item["mark"]) or "-",
+        percent(item["p_taken"]),
+        "seen" if item["p_lost"] >= 1 else percent(item["p_lost"]),
+        f"{item['cost']:g}",
+        "! now" if item["overdue"] else str(item["last_date"]) or "-",
+        str(item["act"]),
+    )
+
+
+def _warnings(items: Sequence[Item]) -> list[str]:
+    found = dict.fromkeys(str(item["warning"]) for item in items if item["warning"])
+    return ["", *(line for text in found for line in _wide(text, ""))] if found else []
+
+
+def _foot(basis: Sequence[str]) -> list[str]:
+    lines = [""]
+    for text in basis:
+        lines += _wide(str(text), "  ", first="- ")
+    return [*lines, "", *_wide(CAUTION, "")]
+
+
+def _wide(text: str, indent: str, *, first: str | None = None) -> list[str]:
+    return wrapped(text, indent=indent, first=indent if first is None else first)

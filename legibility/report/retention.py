@@ -1,0 +1,285 @@
+"""The retention report: what a veterinarian takes to an authority or a breed association."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from legibility.report.curve_plot import Band, Bar, Line, share_plot
+from legibility.report.layout import columns, wrapped
+from legibility.report.page import render_page
+from legibility.report.words import CAUTION
+from legibility.report.writing import write_text
+
+CURVE_YEARS: Final = (1, 2, 3, 4, 5, 6, 8, 10)
+"""Choice: ages of the table."""
+ASSUMED: Final = "ASSUMPTION, no measurement"
+
+
+def retention_text(found: Mapping[str, Any]) -> str:
+    """The record of the report as tables of at most 100 columns."""
+    lines = [
+        *_section("Marks"),
+        *_wide(
+            f"{found['animals']:,} animals. Judged at least once: {share(found['judged'])}. Usable "
+            f"at the last judgement: {share(found['usable'])}. Product, a usable mark seen: "
+            f"{_percent(found['usable_of_all'])}."
+        ),
+        *_section("Usable by age", "marks at their last judgement in each year of their age"),
+    ]
+    rows: list[tuple[str, ...]] = [("Age", "Usable", "95 % interval (exact)")]
+    rows += [
+        (f"{age} to {age + 1} years", f"{s['count']} of {s['total']}", _interval(s))
+        for age, s in found["usable_by_age"]
+    ]
+    lines += columns(rows, limits=(20, 20, 40), right=frozenset({1}))
+    if len(rows) == 1:
+        lines.append("Nothing was judged at a known age.")
+    title = f"Curve of loss ({ASSUMED})" if found["is_assumption"] else "Curve of loss"
+    lines += [*_section(title), *_wide(found["curve_words"])]
+    if found["shape"] is not None:
+        lines.append(f"Weibull shape {found['shape']:.3f}, scale {found['scale_years']:.3f} years.")
+    rows = [("Years", "Usable", "95 % interval", "Non-parametric", "95 % interval")]
+    rows += [_curve_row(p) for p in found["curve"] if p["years"] in CURVE_YEARS]
+    lines += ["", *columns(rows, limits=(8, 14, 18, 18, 18), right=frozenset({0, 1, 2, 3, 4}))]
+    if any(point["extrapolated"] for point in found["curve"]) and not found["is_assumption"]:
+        lines.append("* beyond the longest follow-up: an extrapolation")
+    if found["effects"]:
+        lines += _section("Properties", "marks of a class last so many times as long as the herd's")
+        rows = [("Property", "Class", "Factor", "Marks")]
+        rows += [
+            (e["name"], e["value"], f"{e['factor']:.2f}", str(e["marks"])) for e in found["effects"]
+        ]
+        lines += columns(rows, limits=(20, 30, 8, 8), right=frozenset({2, 3}))
+    lines += [*_section("Transponders"), *_wide(_transponders(found))]
+    lines += [*_section("Method against method", "same animals, same days"), *_pairs(found)]
+    lines += [*_section("Reader against reader"), *_readers(found)]
+    note = "photos taken with a transponder that one animal has"
+    lines += [*_section("Stated probability against transponders", note), *_reliability(found)]
+    lines += [*_section("Time per successful identification"), *_times(found)]
+    return "\n".join([*lines[1:], "", *_wide(CAUTION)]) + "\n"
+
+
+def write_retention_page(path: Path, found: Mapping[str, Any]) -> None:
+    """The report as a page that opens offline, with the curve drawn.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    page = render_page(
+        "herd_retention.html",
+        filters={"share": share, "share_percent": _percent, "interval": _interval},
+        found=found,
+        assumed=ASSUMED,
+        plot=Markup(curve_svg(found)),
+        curve=[_curve_row(p) for p in found["curve"] if p["years"] in CURVE_YEARS],
+        transponders=_transponders(found),
+        readers=_readers(found),
+        reliability=_reliability(found),
+        reliability_plot=Markup(reliability_svg(found)) if found["reliability"] else "",
+        times=_times(found),
+    )
+    write_text(path, page)
+
+
+def curve_svg(found: Mapping[str, Any]) -> str:
+    """Both curves with their bands, and the shares by age with exact intervals."""
+    curve = found["curve"]
+
+    def line(name: str, *, beyond: bool | None = None) -> list[tuple[float, float]]:
+        return [
+            (p["years"], _or_nan(p[name]))
+            for p in curve
+            if beyond is None or p["extrapolated"] is beyond
+        ]
+
+    known = [p for p in curve if not p["extrapolated"]]
+    beyond = line("usable", beyond=True)
+    if known and beyond:
+        beyond.insert(0, (known[-1]["years"], known[-1]["usable"]))
+    assumed = found["is_assumption"]
+    fitted = line("usable") if assumed else line("usable", beyond=False)
+    lines = [Line(fitted, ASSUMED if assumed else "fitted", "dashed" if assumed else "solid")]
+    if not assumed:
+        lines.append(Line(beyond, "extrapolated", "dashed"))
+        lines.append(Line(line("turnbull_high"), "non-parametric", "step"))
+    bars = [
+        Bar(age + 0.5, s["count"] / s["total"], s["low"], s["high"], f"{age} years: {share(s)}")
+        for age, s in found["usable_by_age"]
+    ]
+    return share_plot(
+        lines=lines,
+        bands=[] if assumed else [Band(line("low"), line("high"), "95 % interval")],
+        bars=bars,
+        x_most=max(curve[-1]["years"], max((bar.x for bar in bars), default=0.0)),
+        x_words="years since application",
+        y_words="marks still usable",
+        label="Share of marks still usable by age; the table below says the same",
+    )
+
+
+def reliability_svg(found: Mapping[str, Any]) -> str:
+    """Share right against stated probability, with exact intervals; the line is a kept promise."""
+    bars = [
+        Bar(
+            b["stated"],
+            b["right"]["count"] / b["right"]["total"],
+            b["right"]["low"],
+            b["right"]["high"],
+            f"stated {_percent(b['stated'])}: {share(b['right'])}",
+        )
+        for b in found["reliability"]
+    ]
+    return share_plot(
+        lines=[Line([(0.0, 0.0), (1.0, 1.0)], "stated as it is", "dashed")],
+        bars=bars,
+        x_most=1.0,
+        x_words="stated probability of the first candidate",
+        y_words="right",
+        label="Share right by stated probability; the lines below say the same",
+    )
+
+
+def _reliability(found: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for b in found["reliability"]:
+        lines += _wide(f"stated {_percent(b['stated'])} on average: right {share(b['right'])}")
+    return lines or ["No photo that was read was taken with such a transponder."]
+
+
+def share(found: Mapping[str, Any]) -> str:
+    """Count, share and interval, never a share alone.
+
+    Examples
+    --------
+    >>> share({"count": 15, "total": 148, "low": 0.0578, "high": 0.1617})
+    '15 of 148 (10.1 %, 95 % interval 5.8 to 16.2 %)'
+    """
+    if not found["total"]:
+        return "none recorded"
+    value = found["count"] / found["total"]
+    return (
+        f"{found['count']:,} of {found['total']:,} ({_percent(value)}, 95 % interval "
+        f"{_interval(found)})"
+    )
+
+
+def _percent(value: float | None) -> str:
+    """A measured share; small ones keep two figures, so that 391 of 4,000,000 is 0.0098 %."""
+    if value is None or math.isnan(value):
+        return "-"
+    shown = 100 * value
+    return f"{shown:.2g} %" if 0 < shown < 1 else f"{shown:.1f} %"
+
+
+def _interval(found: Mapping[str, Any]) -> str:
+    low, high = _percent(found["low"]).removesuffix(" %"), _percent(found["high"])
+    return f"{low} to {high}"
+
+
+def _curve_row(point: Mapping[str, Any]) -> tuple[str, ...]:
+    usable = _percent(point["usable"]) + (" *" if point["extrapolated"] else "  ")
+    return (
+        f"{point['years']:g}",
+        usable,
+        _limits(point["low"], point["high"]),
+        _limits(point["turnbull_low"], point["turnbull_high"]),
+        _limits(point["band_low"], point["band_high"]),
+    )
+
+
+def _limits(low: float | None, high: float | None) -> str:
+    if low is None or high is None:
+        return "-"
+    if abs(high - low) < 5e-4:
+        return _percent(low)
+    return f"{100 * low:.1f} to {100 * high:.1f} %"
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _transponders(found: Mapping[str, Any]) -> str:
+    zero = f" {found['transponders_zero']}" if found["transponders_zero"] else ""
+    return f"Tries that were answered: {share(found['transponders'])}.{zero}"
+
+
+def _pairs(found: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for p in found["pairs"]:
+        lines += _wide(pair_words(p))
+    return lines or ["No animal was tried with two methods on one day."]
+
+
+def pair_words(p: Mapping[str, Any]) -> str:
+    """Two methods in a sentence."""
+    n = p["both"] + p["only_first"] + p["only_second"] + p["neither"]
+    difference = 100 * (p["only_first"] - p["only_second"]) / n
+    return (
+        f"{p['first']} and {p['second']}, {n} animals: both {p['both']}, only {p['first']} "
+        f"{p['only_first']}, only {p['second']} {p['only_second']}, neither {p['neither']}; "
+        f"difference {difference:+.1f} points, exact McNemar p = {p['p_value']:.3g}: "
+        f"{p['verdict']}."
+    )
+
+
+def _readers(found: Mapping[str, Any]) -> list[str]:
+    readers = found["readers"]
+    if not readers["pairs"]:
+        return ["Nothing was read by two people."]
+    lines = []
+    for p in readers["pairs"]:
+        text = f"{p['first']} and {p['second']}: same text {share(p['same'])}"
+        if p["grades"] is not None and p["grades"]["value"] is not None:
+            k = p["grades"]
+            text += (
+                f"; weighted kappa of the grades {k['value']:.2f} (95 % interval {k['low']:.2f} to "
+                f"{k['high']:.2f}, n = {k['n']})"
+            )
+        lines += _wide(text + ".")
+    alphas = [
+        f"{name} {readers[key]:.2f}"
+        for name, key in (("of the text", "alpha_text"), ("of the grade", "alpha_grade"))
+        if readers[key] is not None
+    ]
+    if alphas:
+        lines += _wide(
+            f"Krippendorff's alpha {', '.join(alphas)}, over {readers['units']} photos or ears "
+            "read by two or more."
+        )
+    return [*lines, f"{readers['blind']} of {readers['readings']} readings were made blind."]
+
+
+def _times(found: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for name, t in found["times"]:
+        if t["seconds"] is None:
+            lines += _wide(f"{name}: no success in {t['tries']} timed tries.")
+            continue
+        limits = (
+            ""
+            if t["low"] is None or t["high"] is None
+            else f" (95 % interval {t['low']:.0f} to {t['high']:.0f} s)"
+        )
+        lines += _wide(
+            f"{name}: {t['seconds']:.0f} s{limits}, failed tries included; {t['successes']} "
+            f"successes in {t['tries']} timed tries."
+        )
+    for kind, count, mean in found["event_times"]:
+        lines.append(f"{kind}: {mean:.0f} s on average of {count} timed.")
+    return lines or ["No times were recorded (herd look --seconds, column seconds of scans)."]
+
+
+def _section(title: str, note: str = "") -> list[str]:
+    return ["", title + (f": {note}" if note else ""), ""]
+
+
+def _wide(text: str) -> list[str]:
+    return wrapped(text, indent="", first="")

@@ -1,0 +1,78 @@
+"""Tries to identify an animal, by any method, for comparing methods and readers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from legibility.store.database import HerdDatabase
+
+
+@dataclass(frozen=True, slots=True)
+class Try:
+    """One try whose animal is known otherwise."""
+
+    method: str
+    """``transponder``, ``eye`` or ``photo``."""
+    animal_id: str
+    day: str
+    """YYYY-MM-DD."""
+    success: bool
+    """The transponder answered with a number of this animal; the mark was read as one of the
+    animal's marks; the photo was settled for this animal."""
+    seconds: float | None = None
+
+
+def scan_tries(db: HerdDatabase) -> tuple[int, int]:
+    """How often a transponder was tried, and how often none answered; refused numbers are out."""
+    row = db.first(
+        "SELECT count(*), ifnull(sum(outcome = 'nothing'), 0) FROM scans WHERE outcome <> 'refused'"
+    )
+    return (int(row[0]), int(row[1])) if row else (0, 0)
+
+
+def all_tries(db: HerdDatabase) -> Iterator[Try]:
+    """Tries of all methods on known animals with a day.
+
+    Photos whose animal was only named by their transponder are left out: they exist only where the
+    transponder was read, and would favour it. Scans whose animal is only known from the number
+    itself count as successes and would do so too; they are left out where no other method was
+    tried that day, by whoever pairs them.
+    """
+    scans = """
+        SELECT a.animal_id, substr(s.scanned_at, 1, 10),
+               s.outcome = 'read' AND EXISTS (
+                   SELECT 1 FROM chips AS c WHERE c.animal = a.id AND c.number = s.number),
+               s.seconds
+        FROM scans AS s
+        JOIN animals AS a ON a.id = coalesce(s.animal, (
+            SELECT c.animal FROM chips AS c WHERE c.number = s.number LIMIT 1))
+        WHERE s.outcome <> 'refused' AND s.scanned_at <> ''"""
+    for animal, day, success, seconds in db.rows(scans):
+        yield Try("transponder", animal, day, bool(success), seconds)
+    eyes = """
+        SELECT a.animal_id, substr(h.read_at, 1, 10),
+               EXISTS (SELECT 1 FROM marks AS m WHERE m.animal = a.id AND m.text = h.text)
+                   OR (h.text = '' AND h.usable = 1),
+               h.seconds
+        FROM human_readings AS h JOIN animals AS a ON a.id = h.animal
+        WHERE h.text <> '' OR h.usable IS NOT NULL"""
+    for animal, day, success, seconds in db.rows(eyes):
+        yield Try("eye", animal, day, bool(success), seconds)
+    photos = """
+        SELECT a.animal_id, substr(p.taken_at, 1, 10),
+               r.decision = 'identified' AND r.first_animal = a.animal_id
+        FROM photos AS p
+        JOIN animals AS a ON a.id = p.animal
+        JOIN readings AS r ON r.id = (SELECT max(n.id) FROM readings AS n WHERE n.photo = p.id)
+        WHERE p.taken_at <> '' AND p.claimed_by <> 'chip'"""
+    for animal, day, success in db.rows(photos):
+        yield Try("photo", animal, day, bool(success))
+
+
+def timed_events(db: HerdDatabase) -> Iterator[tuple[str, int, float]]:
+    """Kind of handling event, how many have their time recorded, and their mean seconds."""
+    sql = """SELECT kind, count(*), avg(seconds) FROM handling_events
+             WHERE seconds IS NOT NULL GROUP BY kind ORDER BY kind"""
+    for kind, count, mean in db.rows(sql):
+        yield str(kind), int(count), float(mean)

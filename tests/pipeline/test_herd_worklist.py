@@ -1,0 +1,289 @@
+"""From the record to worklist, plan and report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from legibility.containers import Flag, Status
+from legibility.errors import SettingsError, StoreError
+from legibility.herd.fade import Basis
+from legibility.herd.handling import SECOND_READING
+from legibility.herd.planning import Day
+from legibility.pipeline.herd_fades import fades_from, fit_fades
+from legibility.pipeline.herd_history import mark_history
+from legibility.pipeline.herd_plan import plan_day
+from legibility.pipeline.herd_retention import retention
+from legibility.pipeline.herd_sheets import check_first, differing_places, sheet_details
+from legibility.pipeline.herd_state import herd_state
+from legibility.pipeline.herd_worklist import Ranking, rank_herd
+from legibility.pipeline.mark_risks import mark_risks
+from legibility.risk.kernel import load_kernel
+from legibility.risk.marks import mark_set
+from legibility.risk.misreading import Errors, channel, pair_probability
+from legibility.store.database import HerdDatabase, create_herd
+from legibility.store.events import append_event
+from legibility.store.handling_events import add_handling_event
+from legibility.store.human_readings import add_human_reading
+from legibility.store.records import HandlingEvent, HumanReading, ScanRow
+from legibility.store.scans import add_scan
+from tests.herd_records import SCALE_YEARS, TODAY, add_photo, fading_herd, reading
+
+
+@pytest.fixture(scope="module")
+def herd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[HerdDatabase]:
+    db = fading_herd(tmp_path_factory.mktemp("herd") / "herd.db", animals=90)
+    yield db
+    db.close()
+
+
+@pytest.fixture(scope="module")
+def ranking(herd: HerdDatabase) -> Ranking:
+    return rank_herd(herd, today=TODAY)
+
+
+def test_the_law_of_the_herd_is_found(ranking: Ranking) -> None:
+    fade = ranking.by_age
+    assert fade.basis is Basis.FITTED
+    assert fade.curve is not None
+    # Dark marks last 0.7, pale ones 1.4 of the scale; their middle is 4 sqrt(0.98) years.
+    assert fade.curve.scale == pytest.approx(SCALE_YEARS, rel=0.2)
+    skin = fade.levels[0]
+    effects = dict(zip(skin, fade.curve.effects[0], strict=True))
+    assert effects["dark"] < 0 < effects["pale"]
+
+
+def test_worklist(ranking: Ranking) -> None:
+    found = ranking.worklist(30)
+    assert found.animals == 90
+    losses = [item.loss for item in found.items]
+    assert losses == sorted(losses, reverse=True)
+    for item in found.items:
+        assert item.reason.count(".") >= 1
+        assert item.act != "nothing"
+        assert item.overdue == (item.last_date == TODAY.isoformat()) or item.last_date > str(TODAY)
+        assert not (item.has_chip and item.act == "transponder")
+    assert found.needing == sum(n for act, n in found.acts.items() if act != "nothing")
+    assert "Fitted to 90 marks" in found.basis[0]
+
+
+def test_the_second_call_reads_what_the_first_one_kept(herd: HerdDatabase) -> None:
+    first = herd_state(herd, usable_grade=1.0)
+    path = Path(f"{herd.path}.derived.npz")
+    assert path.exists()
+    stamp = path.stat().st_mtime_ns
+    again = herd_state(herd, usable_grade=1.0)
+    assert path.stat().st_mtime_ns == stamp
+    np.testing.assert_array_equal(first.grade, again.grade)
+    assert again.by_age.levels == first.by_age.levels
+    np.testing.assert_array_equal(first.by_age.count, again.by_age.count)
+    assert (
+        fades_from(str(again.curves))[0].words == fit_fades(first.by_age, first.by_grade)[0].words
+    )
+    path.write_bytes(b"not an archive")
+    assert len(herd_state(herd, usable_grade=1.0)) == 90
+    assert path.stat().st_size > 1000
+
+
+def test_a_new_entry_makes_the_state_anew(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=6) as db:
+        before = rank_herd(db, today=TODAY)
+        name = before.worklist(1).items[0].animal_id
+        with db.transaction():
+            add_handling_event(db, HandlingEvent("2025-05-30", "sold", name, "Ada"))
+            append_event(db, what="record sold", who="Ada")
+        after = rank_herd(db, today=TODAY)
+    assert name not in {item.animal_id for item in after.worklist(90).items}
+    assert after.worklist().animals == 5
+
+
+def test_without_data_everything_says_that_it_is_assumed(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=6) as db:
+        found = rank_herd(db, today=TODAY, keep=False).worklist()
+        report = retention(db, usable_grade=1.0, bootstrap=5, keep=False)
+    assert "assumption, not a measurement" in found.basis[0]
+    assert "assumption too" in found.basis[1]
+    assert report.is_assumption
+    assert all(point.extrapolated or point.years == 0 for point in report.curve)
+    assert not list(tmp_path.glob("*.npz"))
+
+
+def test_marks_that_never_fade_are_not_made_to(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=40, fades=False) as db:
+        found = rank_herd(db, today=TODAY, keep=False)
+    assert found.by_age.basis is Basis.NO_LOSS
+    assert found.found.p_lost.max() == 0.0
+    assert all(not item.last_date for item in found.worklist(40).items)
+
+
+def test_what_people_saw_counts_and_retakes_do_not(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=4, fades=False) as db:
+        with db.transaction():
+            retake = reading("retake.jpg", "Ewe 000", status=Status.RETAKE)
+            add_photo(db, retake, "Ewe 000", TODAY)
+            add_human_reading(
+                db, HumanReading("Ada", str(TODAY), animal_id="Ewe 001", usable=False)
+            )
+            append_event(db, what="test")
+        state = herd_state(db, usable_grade=1.0, keep=False)
+    assert np.isnan(state.first_lost[0])
+    assert state.first_lost[1] == (TODAY - date(1970, 1, 1)).days
+
+
+def test_a_contradicted_photo_asks_for_a_second_reading(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=4, fades=False) as db:
+        with db.transaction():
+            other = reading("other.jpg", "Ewe 001", first="Ewe 002", risk=0.1)
+            add_photo(db, other, "Ewe 001", TODAY)
+            append_event(db, what="test")
+        found = rank_herd(db, today=TODAY, keep=False).worklist()
+    first = next(item for item in found.items if item.animal_id == "Ewe 001")
+    assert first.act == SECOND_READING
+    assert "named another animal" in first.reason
+    assert first.p_taken == pytest.approx(0.9 * (1 - first.p_lost), abs=0.01)
+
+
+def test_a_record_without_marks_is_refused(tmp_path: Path) -> None:
+    with create_herd(tmp_path / "herd.db") as db, pytest.raises(StoreError, match="no marks yet"):
+        rank_herd(db, keep=False)
+
+
+def test_risks_are_those_of_the_pairs() -> None:
+    marks = ["K417", "K471", "B223", "K417"]
+    found = mark_risks(marks, np.array([4.0, 4.0, 4.0, np.nan]))
+    assert found.same_mark.tolist() == [1, 0, 0, 1]
+    assert found.rival[0, 0] == 3
+    kernel, known = load_kernel(), mark_set(marks)
+    codes = known.groups[0].codes
+    ids = known.of_given
+    wanted = pair_probability(
+        codes[ids[[1]]], (4, 0), codes[ids[[0]]], (4, 0), channel(kernel.at(4.0), Errors())
+    )
+    seen = 1 - kernel.row_unread_at(4.0)
+    assert found.risk[1] == pytest.approx(float(wanted[0]) * seen)
+
+
+def test_plan(ranking: Ranking) -> None:
+    day = Day(90, 2, 1, 4, 1)
+    found = plan_day(ranking, day, must={"Ewe 003"}, sedated={"Ewe 006"})
+    names = [act.item.animal_id for act in found.acts]
+    assert {"Ewe 003", "Ewe 006"} <= set(names)
+    assert len(set(names)) == len(names)
+    assert found.minutes <= 90
+    assert found.transponders <= 4
+    assert found.gap <= 0.01
+    assert found.gain >= found.ranked_gain
+    assert found.bound >= found.gain
+    marked = [act for act in found.acts if "re-mark" in act.what]
+    assert marked
+    assert all("authority" in act.item.warning for act in marked)
+    assert not any(act.item.warning for act in found.acts if "re-mark" not in act.what)
+    (asleep,) = [act for act in found.acts if act.sedated]
+    assert SECOND_READING in asleep.what
+    with pytest.raises(SettingsError, match="sedation slots"):
+        plan_day(ranking, Day(90), sedated={"Ewe 006"})
+    with pytest.raises(SettingsError, match="'nobody'"):
+        plan_day(ranking, day, must={"nobody"})
+
+
+def test_sheets(herd: HerdDatabase, ranking: Ranking) -> None:
+    items = ranking.worklist(5).items
+    found = sheet_details(herd, items)
+    assert set(found) == {item.animal_id for item in items}
+    for item in items:
+        assert found[item.animal_id]["address"] == ""
+        assert check_first(item).endswith(".")
+
+
+@pytest.mark.parametrize(
+    ("mark", "other", "words"),
+    [
+        ("K417", "K471", "3 (1 or 7) and 4 (7 or 1)"),
+        ("AB/12", "AB/17", "4 (2 or 7)"),
+        ("K417", "K41", ""),
+        ("", "K41", ""),
+    ],
+)
+def test_places_that_tell_two_marks_apart(mark: str, other: str, words: str) -> None:
+    assert differing_places(mark, other) == words
+
+
+def test_retention_compares_methods_and_readers(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=30, fades=False) as db:
+        with db.transaction():
+            for number in range(30):
+                name, mark = f"Ewe {number:03d}", f"K{100 + 3 * number}"
+                day = str(TODAY - timedelta(days=number))
+                chip = f"276{number:012d}" if number % 3 == 0 else ""
+                add_scan(
+                    db,
+                    ScanRow(
+                        chip, f"{day}T09:00:00", "read" if chip else "nothing",
+                        animal_id=name, seconds=5.0,
+                    ),
+                )  # fmt: skip
+                for reader, text in (("Ada", mark), ("Bo", mark if number % 5 else "K?")):
+                    add_human_reading(
+                        db,
+                        HumanReading(
+                            reader, f"{day}T09:05:00", text, animal_id=name, usable=True,
+                            grade=float(number % 3 + 1), seconds=40.0, blind=True,
+                        ),
+                    )  # fmt: skip
+            append_event(db, what="test")
+        found = retention(db, usable_grade=1.0, bootstrap=5, keep=False)
+    assert (found.transponders.count, found.transponders.total) == (10, 30)
+    (pair,) = [p for p in found.pairs if p.second == "mark read by eye"]
+    # A transponder in every third animal, by eye at least one of two readers in all.
+    assert (pair.both, pair.only_first, pair.only_second, pair.neither) == (10, 0, 20, 0)
+    assert pair.verdict == "mark read by eye identified more often"
+    (readers,) = found.readers.pairs
+    assert (readers.same.count, readers.same.total) == (24, 30)
+    assert readers.grades is not None
+    assert readers.grades.value == pytest.approx(1.0)
+    assert found.readers.blind == 60
+    times = dict(found.times)
+    assert times["transponder"].seconds == pytest.approx(15.0)
+    assert times["mark read by eye"].seconds == pytest.approx(60 * 40 / 54)
+    record = found.record()
+    assert record["curve"][-1]["turnbull_low"] is None
+    assert found.transponders_zero == ""
+
+
+def test_stated_probabilities_against_transponders(tmp_path: Path) -> None:
+    """Animals 0, 3, ..., 27 have transponders; one reading in ten names another animal."""
+    with fading_herd(tmp_path / "herd.db", animals=30, fades=False) as db:
+        with db.transaction():
+            for number in range(0, 30, 3):
+                name = f"Ewe {number:03d}"
+                other = "Ewe 001" if number == 0 else name
+                result = reading(f"chip {number}.jpg", name, first=other, risk=0.02)
+                add_photo(db, result, name, TODAY)
+                scan, _ = add_scan(db, ScanRow(f"276{number:012d}", f"{TODAY}T09:00:{number:02d}"))
+                sql = "UPDATE photos SET scan = ? WHERE sha256 = ?"
+                db.write(sql, (scan, result.sha256))
+            append_event(db, what="test")
+        found = retention(db, usable_grade=1.0, bootstrap=0, keep=False)
+    (only,) = found.reliability
+    assert only.stated == pytest.approx(0.98)
+    assert (only.right.count, only.right.total) == (9, 10)
+
+
+def test_a_history_says_why_a_photo_judged_nothing(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=2, fades=False) as db:
+        with db.transaction():
+            retake = replace(
+                reading("blurred.jpg", "Ewe 001", status=Status.RETAKE), flags=Flag.BLURRED
+            )
+            add_photo(db, retake, "Ewe 001", TODAY)
+            lost = reading("lost.jpg", "Ewe 001", status=Status.UNREADABLE)
+            add_photo(db, lost, "Ewe 001", TODAY + timedelta(days=1))
+        found = mark_history(db, "Ewe 001", usable_grade=1.0)
+    assert [(s.judged, s.usable) for s in found.sightings[-2:]] == [(False, None), (True, False)]
+    assert found.sightings[-2].note.startswith("not good enough to judge the mark. ")
+    assert found.sightings[0].usable
