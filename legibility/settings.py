@@ -38,6 +38,8 @@ class Settings:
     """Choice, no source: the mark is in the other ear than recorded, or the ears were mixed up."""
     readable_probability: float = 0.5
     """Choice: a cell whose best character is less likely than this is written "?"."""
+    dies_file: str = ""
+    """The herd's dies as ``legibility proof --learn`` wrote them; empty: not known."""
     calibration_file: str = ""
     """File of ``legibility calibrate`` to use for the final probability; empty: the shipped one."""
     candidates_listed: int = 10

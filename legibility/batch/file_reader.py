@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from legibility.containers import PhotoResult
 from legibility.identify.calibration_file import load_final_calibration
+from legibility.read.learned_dies import load_dies
 from legibility.settings import Settings, load_settings
 
 if TYPE_CHECKING:
@@ -71,6 +72,7 @@ def file_reader(
     second_reader: bool,
     steps_dir: Path | None = None,
     calibration: Path | None = None,
+    dies: Path | None = None,
 ) -> FileReader:
     """A reader whose files have all been loaded once, so that a bad one is reported at once.
 
@@ -78,6 +80,8 @@ def file_reader(
     ----------
     calibration : Path, optional
         File of ``legibility calibrate``, instead of the one the settings name.
+    dies : Path, optional
+        The herd's dies from ``legibility proof --learn``, instead of those the settings name.
 
     Raises
     ------
@@ -88,6 +92,10 @@ def file_reader(
     if calibration is not None:
         values = replace(values, calibration_file=str(calibration))
     load_final_calibration(Path(values.calibration_file) if values.calibration_file else None)
+    if dies is not None:
+        values = replace(values, dies_file=str(dies))
+    if values.dies_file:
+        load_dies(Path(values.dies_file))
     if not second_reader:
         values = replace(values, second_reader=False)
     reader = FileReader(registry, rules, values, steps_dir)

@@ -22,7 +22,7 @@ from legibility.identify.rules import Rules, load_rules
 from legibility.risk.ages import load_age_model
 from legibility.risk.blend import OwnCounts, load_counts
 from legibility.risk.explain import SAME_MARK, Explainer
-from legibility.risk.kernel import Kernel, Matrix, grade_of, load_kernel
+from legibility.risk.kernel import Kernel, Matrix, beta_interval, grade_of, load_kernel
 from legibility.risk.marks import MarkSet, mark_set
 from legibility.risk.misreading import Allowed, Channel, Errors, channel
 from legibility.risk.pairs import LEAST, Finder
@@ -122,10 +122,13 @@ class RegistryReport:
             rivals=tuple(self._rivals(index)),
         )
 
-    def commonest(self) -> tuple[float, Matrix]:
-        """Grade that most animals are looked at in, and the kernel there."""
+    def commonest(self) -> tuple[float, Matrix, Matrix, Matrix]:
+        """Grade that most animals are looked at in; the kernel there, with its 95 % interval."""
         level = int(np.bincount(self.levels).argmax())
-        return self.grades[level], self.matrices[level]
+        grade, matrix = self.grades[level], self.matrices[level]
+        own = self.own
+        sample = self.kernel.sample_at(grade) if own is None else own.effective_sample
+        return grade, matrix, *beta_interval(matrix, sample[:, None])
 
     def totals(self, *, pairs: int = PAIRS_WATCHED) -> HerdRisk:
         """The herd in figures, with the pairs of animals to watch most."""
@@ -185,21 +188,26 @@ class RegistryReport:
     def _watched(self, count: int) -> Iterator[WatchedPair]:
         """Pairs of animals by how likely one is taken for the other, both ways together."""
         arrays, animals = self.arrays, len(self)
+        if not len(arrays.probability):
+            return
+        # Among the 2 n likeliest single ways are n pairs; a pair as likely as those, both ways
+        # together, has a way at least half as likely.
+        nth = min(2 * count, len(arrays.probability))
+        limit = np.partition(arrays.probability, -nth)[-nth] / 2
+        likely = np.flatnonzero(arrays.probability >= limit)
         first_animal = np.full(len(arrays.start) - 1, -1, dtype=np.int64)
         first_animal[arrays.record_of[::-1]] = np.arange(animals)[::-1]
-        owner = np.repeat(first_animal, np.diff(arrays.start))
+        owner = first_animal[np.searchsorted(arrays.start, likely, side="right") - 1]
         order, start = self._by_mark
-        other = order[start[arrays.read]]
-        low, high = np.minimum(owner, other), np.maximum(owner, other)
-        keys, which = np.unique(low * animals + high, return_inverse=True)
-        there = np.bincount(which, arrays.probability * (owner == low), minlength=len(keys))
-        back = np.bincount(which, arrays.probability * (owner == high), minlength=len(keys))
+        other = order[start[arrays.read[likely]]]
+        keys = np.unique(np.minimum(owner, other) * animals + np.maximum(owner, other))
+        low, high = np.divmod(keys, animals)
+        there = arrays.of_pairs(arrays.record_of[low], self.marks.of_given[high])
+        back = arrays.of_pairs(arrays.record_of[high], self.marks.of_given[low])
         for at in np.argsort(-(there + back), kind="stable")[:count]:
-            a, b = (int(v) for v in divmod(int(keys[at]), animals))
-            if back[at] > there[at]:
-                a, b, one, two = b, a, float(back[at]), float(there[at])
-            else:
-                one, two = float(there[at]), float(back[at])
+            a, b, one, two = int(low[at]), int(high[at]), float(there[at]), float(back[at])
+            if two > one:
+                a, b, one, two = b, a, two, one
             yield WatchedPair(
                 self.registry.animal_id(a),
                 self.registry.mark(a),

@@ -13,6 +13,7 @@ from legibility.cli.calibrate import calibrate
 from legibility.cli.check import check
 from legibility.cli.compare import compare
 from legibility.cli.demo import demo
+from legibility.cli.dossier import dossier, rerun
 from legibility.cli.enhance import enhance
 from legibility.cli.evaluate import evaluate
 from legibility.cli.flags import flags
@@ -36,6 +37,8 @@ COMMANDS = (
     compare,
     blind,
     verify,
+    dossier,
+    rerun,
     calibrate,
     risk,
     assign,

@@ -54,12 +54,7 @@ from legibility.risk.needle_count import CAPACITY
     metavar="N",
     help="Needles that the pliers hold; marks with more are flagged.",
 )
-@click.option(
-    "--dies",
-    type=options.ANY_PATH,
-    metavar="DIES.toml",
-    help="Count the needles of these dies (from legibility proof --learn).",
-)
+@options.dies_option
 @click.option(
     "--reuse-window",
     type=click.IntRange(min=0),

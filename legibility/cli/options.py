@@ -51,6 +51,13 @@ calibration_option = click.option(
     help="Calibration that legibility calibrate wrote (default: the shipped one).",
 )
 
+dies_option = click.option(
+    "--dies",
+    type=ANY_PATH,
+    metavar="DIES.toml",
+    help="The herd's own dies, from legibility proof --learn.",
+)
+
 json_option = click.option(
     "--json",
     "json_target",

@@ -20,6 +20,7 @@ from legibility.report.record import result_record
 @options.rules_option
 @options.settings_option
 @options.calibration_option
+@options.dies_option
 @options.json_option
 @click.option(
     "--csv",
@@ -61,6 +62,7 @@ def read(
     rules: Path | None,
     settings_file: Path | None,
     calibration: Path | None,
+    dies: Path | None,
     json_target: str | None,
     csv_target: Path | None,
     steps_dir: Path | None,
@@ -84,6 +86,7 @@ def read(
         second_reader=second_reader,
         steps_dir=steps_dir,
         calibration=calibration,
+        dies=dies,
     )
     screen = ReadScreen(reader, json_target, csv_target, worklist=worklist, details=details)
     with (

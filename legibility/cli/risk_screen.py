@@ -27,12 +27,13 @@ class RiskScreen:
         if csv_target is not None:
             write_text(csv_target, "".join(risk_csv(report.animals())))
         if html_target is not None:
-            grade, matrix = report.commonest()
+            grade, matrix, low, high = report.commonest()
             write_risk_page(
                 html_target,
                 herd=report.totals(pairs=PAIRS_DRAWN),
                 worst=report.worst(ANIMALS_LISTED),
                 matrix=matrix,
+                interval=(low, high),
                 grade=grade,
             )
         if json_target != "-":

@@ -190,6 +190,7 @@ def _reader(asked: SessionOptions, given: Mapping[str, Any]) -> FileReader:
         settings=given["settings_file"],
         second_reader=given["second_reader"],
         calibration=given["calibration"],
+        dies=given["dies"],
     )
     registry, _ = reader.inputs()
     for notice in registry.notices if registry is not None else ():

@@ -186,17 +186,25 @@ def table(found: Sequence[Policy]) -> str:
             f"  {p.settled_wrong:3d}/{p.settled:<4d}  {p.wrong:3d}/{p.ears:<4d}"
             f" ({100 * low:.1f} to {100 * high:.1f} %)"
         )
+    every, usual = found[0], Settings().identified_probability
+    for p in found[1:]:
+        if p.name == "stop when settled" and p.threshold == usual:
+            lines.append(_saving(f"At the usual threshold of {usual:g}", p, every))
     best = saved_at_equal_error(found)
     if best is None:
         lines.append("No threshold errs as seldom as doing every step.")
     else:
-        chosen, saved = best
-        share = saved / found[0].minutes_mean
-        lines.append(
-            f"At equal error (threshold {chosen.threshold:g}) the stop rule saves {saved:.2f} of "
-            f"{found[0].minutes_mean:.2f} minutes an animal ({share:.0%})."
-        )
+        what = f"At equal error (threshold {best[0].threshold:g}, chosen on these ears)"
+        lines.append(_saving(what, best[0], every))
     return "\n".join(lines)
+
+
+def _saving(what: str, rule: Policy, every: Policy) -> str:
+    saved = every.minutes_mean - rule.minutes_mean
+    return (
+        f"{what} the stop rule saves {saved:.2f} of {every.minutes_mean:.2f} minutes an animal "
+        f"({saved / every.minutes_mean:.0%}); wrong {rule.wrong}, with every step {every.wrong}."
+    )
 
 
 @lru_cache(maxsize=1)

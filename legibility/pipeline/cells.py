@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -26,6 +27,8 @@ from legibility.pipeline.sighting import strip_to_photo
 from legibility.read.calibration import apply
 from legibility.read.cells import CellBox
 from legibility.read.fusion import disagreement, fuse
+from legibility.read.herd_dies import DieWeights, herd_model, load_die_weights, weigh
+from legibility.read.learned_dies import load_dies
 from legibility.read.measure import ink_contrast, separation
 from legibility.read.needles import NeedleModel, NeedleScores
 from legibility.read.network import Place, StripView
@@ -47,6 +50,8 @@ class Readers:
 
     needles: bool = True
     second: bool = True
+    dies: str = ""
+    """File of the herd's dies; empty: not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +65,10 @@ class RowOpinions:
     second: SecondOpinion
     second_logp: LogLikelihood | None
     """(n, 37); None when the second reader was not asked."""
+    herd: NeedleScores | None = None
+    """What the herd's own dies say; None when they are not known."""
+    herd_characters: str = ""
+    """Characters whose die is known."""
 
     @property
     def needle_loglik(self) -> NDArray[np.float64]:
@@ -82,6 +91,25 @@ def needle_model() -> NeedleModel:
     return NeedleModel.default()
 
 
+@lru_cache(maxsize=2)
+def herd_dies(file: str, changed: float) -> tuple[NeedleModel, str]:
+    """The herd's dies as a needle model, and their characters; loaded once a process.
+
+    Parameters
+    ----------
+    file : str
+    changed : float
+        Time of the file's last change, so that a file that learned is loaded again.
+
+    Raises
+    ------
+    SettingsError
+        If the file cannot be used.
+    """
+    dies = load_dies(Path(file))
+    return herd_model(dies, needle_model()), dies.characters
+
+
 def row_opinions(
     strip: RowStrip, view: StripView, *, readers: Readers, timeout_s: float
 ) -> RowOpinions:
@@ -92,6 +120,10 @@ def row_opinions(
     needles = None
     if readers.needles and boxes:
         needles = needle_model().score(view.ink, boxes, not_seen=strip.not_seen)
+    herd, known = None, ""
+    if readers.dies and boxes:
+        own, known = herd_dies(readers.dies, last_change(readers.dies))
+        herd = own.score(view.ink, boxes, not_seen=strip.not_seen) if known else None
     second, second_logp = SecondOpinion(), None
     if readers.second and boxes:
         printed = _printed(view.ink, boxes)
@@ -99,7 +131,13 @@ def row_opinions(
         if second.asked:
             enlarged = printed.shape[1] / view.ink.shape[1]
             second_logp = align(_to_strip_scale(second, enlarged), boxes)
-    return RowOpinions(boxes, network, needles, second, second_logp)
+    return RowOpinions(boxes, network, needles, second, second_logp, herd, known)
+
+
+def last_change(file: str) -> float:
+    """Time of a file's last change; 0 when it is missing, which loading it will report."""
+    path = Path(file)
+    return path.stat().st_mtime if path.exists() else 0.0
 
 
 def _with_presence(place: Place) -> NDArray[np.float64]:
@@ -128,7 +166,16 @@ def pooled(opinions: RowOpinions, model: ReadingModel) -> LogLikelihood:
         return np.zeros((0, N_CLASSES))
     joint = fuse(opinions.network_logp, opinions.needle_loglik, opinions.second_logp, model.fusion)
     calibrated = apply(model.calibration, joint, opinions.condition)
-    return weigh_presence(model.presence, calibrated)
+    weighed = weigh_presence(model.presence, calibrated)
+    if opinions.herd is None:
+        return weighed
+    return weigh(weighed, opinions.herd.loglik, opinions.herd_characters, die_weights())
+
+
+@lru_cache(maxsize=1)
+def die_weights() -> DieWeights:
+    """How much the herd's dies count, loaded once a process."""
+    return load_die_weights()
 
 
 def readers_disagree(opinions: RowOpinions, model: ReadingModel) -> float:
@@ -152,7 +199,8 @@ def cell_readings(
     for i, box in enumerate(opinions.boxes):
         if logp[i, NO_CHARACTER] > math.log(NO_CELL):
             continue
-        fit = opinions.needles.best[i] if opinions.needles else None
+        scores = opinions.herd or opinions.needles
+        fit = scores.best[i] if scores else None
         contrast = ink_contrast(strip.pixels, view.ink, box)
         out.append(
             CellReading(

@@ -106,6 +106,38 @@ def compare(
         If the ratio model is missing.
     """
     settings = settings or Settings()
+    photos, notes = _different_files(paths, settings)
+    return compare_photos(
+        photos,
+        claims,
+        registry=registry,
+        rules=rules,
+        settings=settings,
+        allow_different_ears=allow_different_ears,
+        ratios=ratios,
+        notes=notes,
+    )
+
+
+def compare_photos(
+    photos: Sequence[Photo],
+    claims: tuple[str, str],
+    *,
+    registry: Registry | None = None,
+    rules: Rules | None = None,
+    settings: Settings,
+    allow_different_ears: bool = False,
+    ratios: Path = RATIOS_FILE,
+    notes: Sequence[str] = (),
+) -> tuple[Comparison, tuple[ComparedPhoto, ...]]:
+    """:func:`compare` for decoded photos of different files.
+
+    Raises
+    ------
+    EvidenceError, ModelError
+        As :func:`compare`.
+    """
+    notes = list(notes)
     model, digest = load_ratio_model(ratios)
     resolved = (
         resolve_claim(claims[0], registry, rules=rules),
@@ -114,7 +146,6 @@ def compare(
     check_claims(*resolved)
     others = registry.unregistered if registry is not None else unregistered_marks(rules=rules)
     marks = (resolved[0].mark, resolved[1].mark)
-    photos, notes = _different_files(paths, settings)
     opinions = [photo_opinions(photo, settings=settings) for photo in photos]
     evidence, pictures = [], []
     for photo, seen in zip(photos, opinions, strict=True):

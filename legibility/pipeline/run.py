@@ -118,7 +118,9 @@ def _read(
     started: float,
 ) -> tuple[PhotoResult, Steps]:
     enhanced = enhance(photo, settings=settings, without=choices.without_steps)
-    readers = Readers(needles=choices.needles, second=settings.second_reader)
+    readers = Readers(
+        needles=choices.needles, second=settings.second_reader, dies=settings.dies_file
+    )
     not_seen = enhanced.glare | enhanced.hair
     drawn = choices.drawn
     reading, sighting, _ = read_mark(

@@ -207,6 +207,8 @@ def _blobs(
     for k in order:
         place = _refined(response[layer[k]], int(row[k]), int(column[k]))
         sigma = SIGMAS[layer[k]] * 2 ** (1 / 6)
+        if not _inside(place, math.sqrt(2.0) * sigma, bright.shape):
+            continue
         if any(
             math.hypot(place[0] - x, place[1] - y) < 1.2 * max(sigma, s)
             for (x, y), s in zip(places, sigmas, strict=True)
@@ -216,6 +218,12 @@ def _blobs(
         sigmas.append(sigma)
         strengths.append(float(strength[k]))
     return np.array(places).reshape(-1, 2), np.array(sigmas), np.array(strengths)
+
+
+def _inside(place: tuple[float, float], radius: float, shape: tuple[int, ...]) -> bool:
+    """Whether a blob lies whole in the picture; what the edge cuts is no dot."""
+    x, y = place
+    return radius <= x <= shape[1] - 1 - radius and radius <= y <= shape[0] - 1 - radius
 
 
 def _refined(layer: NDArray[np.float32], row: int, column: int) -> tuple[float, float]:

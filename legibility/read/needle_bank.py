@@ -11,8 +11,8 @@ The probability enters the score through a few nodes with linear interpolation b
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -70,6 +70,8 @@ class DieLayout:
     """For each of the 36 characters (n, 2): x, y in units of the character's height; y 0..1."""
     usual_needles: int | None = None
     """Needles a die really has when ``needles`` shows all places they may have; None: as shown."""
+    exact: frozenset[int] = frozenset()
+    """Characters (by index) whose needles stand as shown, whatever ``usual_needles`` says."""
 
     def __post_init__(self) -> None:
         if len(self.needles) != N_CHARACTERS:
@@ -91,8 +93,9 @@ class DieLayout:
 
     def weight(self, character: int) -> float:
         """How many real needles each shown place of a character stands for, at most one."""
-        shown = len(self.needles[character])
-        return 1.0 if self.usual_needles is None else min(1.0, self.usual_needles / shown)
+        if self.usual_needles is None or character in self.exact:
+            return 1.0
+        return min(1.0, self.usual_needles / len(self.needles[character]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +209,47 @@ def build_bank(layouts: Sequence[DieLayout], *, rank: int = RANK) -> NeedleBank:
         basis=np.ascontiguousarray(basis, dtype=np.float32),
         grid=grid,
     )
+
+
+def with_known_needles(bank: NeedleBank, known: Mapping[int, Sequence[Points]]) -> NeedleBank:
+    """The bank with the needles of some characters known; the others stay as they are.
+
+    The basis is lengthened by what the known templates need, which is far quicker than choosing
+    it anew. Several dies of one character take turns among the layouts, so each has its share.
+
+    Parameters
+    ----------
+    bank : NeedleBank
+    known : mapping
+        Character's index -> needles of each of its dies, as in :class:`DieLayout`.
+    """
+    if not known:
+        return bank
+    layouts, centred = [], []
+    for k, layout in enumerate(bank.layouts):
+        own = {c: np.asarray(dies[k % len(dies)], np.float64) for c, dies in known.items()}
+        needles = tuple(own.get(c, points) for c, points in enumerate(layout.needles))
+        layouts.append(replace(layout, needles=needles, exact=frozenset(known)))
+        centred.append(
+            tuple(
+                centre_needles(own[c]) if c in own else points
+                for c, points in enumerate(bank.centred[k])
+            )
+        )
+    turns = [(c, die) for c in sorted(known) for die in range(len(known[c]))]
+    templates = np.stack(
+        [draw_template(centre_needles(known[c][die]), bank.grid) for c, die in turns]
+    )
+    beyond = templates - (templates @ bank.basis.T) @ bank.basis
+    directions = np.linalg.qr(beyond.T)[0].T
+    basis = np.concatenate([bank.basis, directions.astype(np.float32)])
+    coefficients = np.zeros((len(bank.coefficients), len(basis)), np.float32)
+    coefficients[:, : len(bank.basis)] = bank.coefficients
+    own_coefficients = dict(zip(turns, templates @ basis.T, strict=True))
+    for k in range(len(layouts)):
+        for c, dies in known.items():
+            coefficients[k * N_CHARACTERS + c] = own_coefficients[(c, k % len(dies))]
+    return NeedleBank(tuple(layouts), tuple(centred), coefficients, basis, bank.grid)
 
 
 def centre_needles(points: Points) -> Points:

@@ -153,6 +153,14 @@ class NeedleModel:
         return model
 
     @classmethod
+    def from_bank(cls, bank: NeedleBank, *, die_trust: float = 0.0) -> NeedleModel:
+        """A model of templates that are ready."""
+        model = cls.__new__(cls)
+        model._bank = bank
+        model._die_trust = die_trust
+        return model
+
+    @classmethod
     def default(cls) -> NeedleModel:
         """The shipped shapes; a third of a second, so keep the model.
 
@@ -259,7 +267,7 @@ class NeedleModel:
         points = self._bank.centred[fit.layout][character]
         inked = sample(ink.inked, self._laid(cell, fit, points)).astype(np.float64)
         die = self._bank.layouts[fit.layout]
-        if die.usual_needles is None:
+        if die.usual_needles is None or character in die.exact:
             return np.arange(len(points)), inked
         return likeliest_needles(points, inked, most=die.usual_needles), inked
 

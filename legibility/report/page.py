@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from urllib.parse import quote
 
 import cv2
@@ -16,6 +16,9 @@ from legibility.errors import OutputError
 from legibility.report.png_text import with_texts
 from legibility.report.words import CAUTION, advice, candidate_name, next_steps, percent, sentence
 from legibility.report.writing import printable
+
+_LONGEST_COMMENT: Final = 65_533
+"""Bytes that a JPEG comment can have."""
 
 
 def render_page(
@@ -72,8 +75,8 @@ def png_bytes(pixels: ColorImage, *, texts: Mapping[str, str] | None = None) -> 
     return with_texts(data.tobytes(), texts or {})
 
 
-def jpeg_address(pixels: ColorImage, *, quality: int = 85) -> str:
-    """A picture as a ``data:`` address (RFC 2397), so that a page needs no other file.
+def jpeg_bytes(pixels: ColorImage, *, quality: int = 85, comment: str = "") -> bytes:
+    """A JPEG file of an RGB uint8 picture, with a comment (ITU-T T.81, section B.2.4.5).
 
     Raises
     ------
@@ -85,7 +88,21 @@ def jpeg_address(pixels: ColorImage, *, quality: int = 85) -> str:
     )
     if not done:
         raise OutputError(f"a picture of {pixels.shape} pixels cannot be encoded as JPEG")
-    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
+    said = comment.encode("ascii", "backslashreplace")[:_LONGEST_COMMENT]
+    marker = b"\xff\xfe" + (len(said) + 2).to_bytes(2, "big") + said if said else b""
+    return data[:2].tobytes() + marker + data[2:].tobytes()
+
+
+def jpeg_address(pixels: ColorImage, *, quality: int = 85) -> str:
+    """A picture as a ``data:`` address (RFC 2397), so that a page needs no other file.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be encoded.
+    """
+    data = jpeg_bytes(pixels, quality=quality)
+    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
 
 
 def _address(path: Path | str) -> str:

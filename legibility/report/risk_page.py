@@ -161,8 +161,11 @@ def _width(mark: str) -> float:
     return LETTER * max(len(mark), 2) + 18
 
 
-def heat_cells(matrix: NDArray[np.float64]) -> tuple[HeatCell, ...]:
+def heat_cells(
+    matrix: NDArray[np.float64], interval: tuple[NDArray[np.float64], NDArray[np.float64]]
+) -> tuple[HeatCell, ...]:
     """Cells of the kernel: a row for each pressed character, a column for each that is read."""
+    low, high = interval
     cells = []
     for true in range(N_CHARACTERS):
         for read in range(matrix.shape[1]):
@@ -176,7 +179,10 @@ def heat_cells(matrix: NDArray[np.float64]) -> tuple[HeatCell, ...]:
                     fill=HEAT[shade],
                     text=f"{100 * value:.0f}" if value >= HEAT_LIMITS[2] else "",
                     ink="#ffffff" if shade >= 4 else "#1d2226",
-                    words=f"{CHARACTERS[true]} {shown}: {percent(value)}",
+                    words=(
+                        f"{CHARACTERS[true]} {shown}: {percent(value)} (95 % interval "
+                        f"{percent(low[true, read])} to {percent(high[true, read])})"
+                    ),
                 )
             )
     return tuple(cells)
@@ -188,6 +194,7 @@ def write_risk_page(
     herd: HerdRisk,
     worst: Sequence[AnimalRisk],
     matrix: NDArray[np.float64],
+    interval: tuple[NDArray[np.float64], NDArray[np.float64]],
     grade: float,
 ) -> None:
     """Write the page: one file, nothing else is needed to open it.
@@ -200,6 +207,8 @@ def write_risk_page(
         Worst first.
     matrix : ndarray, (36, 37)
         Kernel at ``grade``.
+    interval : (ndarray, ndarray), each (36, 37)
+        Its interval, low and high.
 
     Raises
     ------
@@ -213,7 +222,7 @@ def write_risk_page(
         worst=[animal for animal in worst if animal.rivals][:ANIMALS_LISTED],
         rivals_listed=RIVALS_LISTED,
         graph=rival_graph(herd.pairs_to_watch),
-        heat=heat_cells(np.asarray(matrix, dtype=np.float64)),
+        heat=heat_cells(np.asarray(matrix, dtype=np.float64), interval),
         heat_width=edge,
         heat_height=MARGIN + CELL * N_CHARACTERS + 8,
         cell=CELL,

@@ -205,6 +205,20 @@ class Kernel:
         mixed = np.maximum(mixed, LEAST)
         return np.asarray(mixed / mixed.sum(axis=1, keepdims=True), dtype=np.float64)
 
+    def sample_at(self, condition: ConditionLike) -> NDArray[np.float64]:
+        """(36,) readings behind each row of ``at``, the prior's worth included.
+
+        Between grid points it is a weighted mean: no more than one of them has is claimed.
+        """
+        return np.asarray(self.counts_at(condition).sum(axis=1) + self.prior_strength, np.float64)
+
+    def interval_at(
+        self, condition: ConditionLike, *, confidence: float = 0.95
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Credible interval of each entry of ``at``: (36, 37) low and (36, 37) high."""
+        sample = self.sample_at(condition)[:, None]
+        return beta_interval(self.at(condition), sample, confidence=confidence)
+
     def row_unread_at(self, condition: ConditionLike) -> float:
         """Share of rows that are not read at all at a condition, 0..1."""
         if not len(self.row_unread):
@@ -214,6 +228,30 @@ class Kernel:
     def counts_at(self, condition: ConditionLike) -> NDArray[np.float64]:
         """(36, 37) readings behind a condition: the grid's counts in its weights."""
         return np.asarray(np.tensordot(self.weights(condition), self.counts, axes=1), np.float64)
+
+
+def beta_interval(
+    mean: NDArray[np.float64], sample: NDArray[np.float64], *, confidence: float = 0.95
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Credible intervals of single probabilities of a Dirichlet distribution: its Beta margins.
+
+    Parameters
+    ----------
+    mean : ndarray of float64
+        0..1, not at the ends.
+    sample : ndarray of float64
+        Readings the mean rests on, the prior's worth included; broadcast against ``mean``.
+
+    Returns
+    -------
+    low, high : ndarray of float64
+    """
+    from scipy.special import betaincinv
+
+    own, rest = sample * mean, sample * (1.0 - mean)
+    tail = (1.0 - confidence) / 2
+    low, high = betaincinv(own, rest, tail), betaincinv(own, rest, 1.0 - tail)
+    return np.asarray(low, dtype=np.float64), np.asarray(high, dtype=np.float64)
 
 
 def load_kernel(path: Path = DEFAULT_PATH) -> Kernel:

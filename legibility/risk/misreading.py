@@ -168,6 +168,8 @@ def pair_probability(
     read: Codes,
     reading: Structure,
     ch: Channel,
+    *,
+    odds: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """p(the mark is read as ``read`` | it is recorded as ``records``), pair by pair.
 
@@ -176,6 +178,8 @@ def pair_probability(
     records, read : ndarray of uint8, (n, characters)
         Of the structures ``record`` and ``reading``.
     ch : Channel
+    odds : ndarray of float64, (n,), optional
+        ``total_odds`` of the records, where they are at hand.
 
     Returns
     -------
@@ -183,7 +187,7 @@ def pair_probability(
         0 where there is no way to read one as the other.
     """
     total = np.zeros(len(records))
-    odds = total_odds(records, record, ch)
+    odds = total_odds(records, record, ch) if odds is None else odds
     for view in views(record, reading, ch.errors):
         total += view.weight * _one_view(records, record, read, view, ch)
     return np.asarray(total / (1.0 + odds), dtype=np.float64)

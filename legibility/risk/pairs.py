@@ -27,6 +27,7 @@ from legibility.risk.misreading import (
     inner_pairs,
     pair_probability,
     readings,
+    total_odds,
     views,
 )
 
@@ -80,15 +81,16 @@ class Finder:
         self, records: MarkGroup, reading: Structure, ch: Channel, least: float
     ) -> Pairs:
         group, targets = self._groups[reading], self._targets[reading]
-        same = reading == records.structure
+        own, others = _written(records.codes), _written(group.codes)
+        odds = total_odds(records.codes, records.structure, ch)
         kept: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
         ways = views(records.structure, reading, ch.errors)
         for source, target in _candidates(records, ways, targets, ch, least):
+            if reading == records.structure:
+                is_other = np.flatnonzero(own[source] != others[target])
+                source, target = source[is_other], target[is_other]
             x, y = records.codes[source], group.codes[target]
-            if same:
-                other = np.flatnonzero((x != y).any(axis=1))
-                source, target, x, y = source[other], target[other], x[other], y[other]
-            probability = pair_probability(x, records.structure, y, reading, ch)
+            probability = pair_probability(x, records.structure, y, reading, ch, odds=odds[source])
             enough = np.flatnonzero(probability >= least)
             if len(enough):
                 kept.append((source[enough], target[enough], probability[enough]))
@@ -98,6 +100,11 @@ class Finder:
         # The parts of the sum find the same pair more than once.
         _, first = np.unique(source * len(group.ids) + target, return_index=True)
         return Pairs(records.ids[source[first]], group.ids[target[first]], probability[first])
+
+
+def _written(codes: Codes) -> NDArray[np.bytes_]:
+    """(n,) each mark as bytes that compare fast."""
+    return (codes + np.uint8(1)).view(f"S{codes.shape[1]}").ravel()
 
 
 _NONE: Final = Pairs(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))

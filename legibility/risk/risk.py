@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 
 from legibility.risk.marks import MarkGroup, MarkSet, Structure
 from legibility.risk.misreading import Allowed, Channel, pair_probability, read_whole
-from legibility.risk.pairs import LEAST, Finder, Pairs
+from legibility.risk.pairs import LEAST, Finder
 
 TOP: Final = 20
 """Contract: rivals kept for a mark."""
-PART: Final = 200_000
-"""Measured: records of a part; more needs memory for their pairs, less repeats preparations."""
+PART: Final = 60_000
+"""Measured: records of a part; more needs memory for their pairs (0.7 GiB where every six-digit
+number is a mark), less repeats preparations."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +49,11 @@ class PartRisk:
     """(n,) ... as another mark of the registry, those of at least ``least``."""
     found: int
     """Pairs of at least ``least``."""
-    pairs: Pairs
-    """The most probable ``TOP`` of each record."""
+    listed: NDArray[np.int32]
+    """(n,) how many of them are kept of each record, at most ``TOP``: the most probable ones."""
+    read: NDArray[np.int32]
+    """(sum of listed,) marks read instead, record by record, most probable first."""
+    probability: NDArray[np.float32]
 
 
 def parts_of(
@@ -112,7 +116,9 @@ def part_risk(
         whole=read_whole(codes, part.structure, ch, allowed),
         registered=np.bincount(row, pairs.probability, minlength=len(part.ids)).astype(np.float64),
         found=len(pairs),
-        pairs=Pairs(pairs.record[best], pairs.read[best], pairs.probability[best]),
+        listed=np.bincount(row[best], minlength=len(part.ids)).astype(np.int32),
+        read=pairs.read[best].astype(np.int32),
+        probability=pairs.probability[best].astype(np.float32),
     )
 
 
@@ -132,11 +138,21 @@ class RegistryRisk:
     """(animals,) part of ``risk``: read right, but other animals carry the mark too."""
     start: NDArray[np.int64]
     """(records + 1,) where each record's pairs begin."""
-    read: NDArray[np.int64]
+    read: NDArray[np.int32]
     """Marks read instead, most probable first."""
-    probability: NDArray[np.float64]
+    probability: NDArray[np.float32]
     found: int
     """Pairs found, those beyond the ``TOP`` of a record included."""
+
+    def of_pairs(self, record: NDArray[np.int64], mark: NDArray[np.int64]) -> NDArray[np.float64]:
+        """(n,) probability that each record is read as each mark; 0 for pairs not kept."""
+        found = np.zeros(len(record))
+        for nth in range(TOP):
+            at = self.start[record] + nth
+            here = np.flatnonzero(at < self.start[record + 1])
+            here = here[self.read[at[here]] == mark[here]]
+            found[here] = self.probability[at[here]]
+        return found
 
 
 def registry_risk(
@@ -161,7 +177,6 @@ def registry_risk(
         np.concatenate([getattr(part, name) for part in results])
         for name in ("right", "whole", "registered")
     )
-    owner = np.concatenate([part.level * count + part.pairs.record for part in results])
     carriers = marks.carriers[marks.of_given]
     own = right[record_of]
     same_mark = own * (carriers - 1) / carriers
@@ -173,8 +188,8 @@ def registry_risk(
         unregistered=unregistered,
         unread=np.maximum(1.0 - own - registered[record_of] - unregistered, 0.0),
         same_mark=same_mark,
-        start=np.searchsorted(owner, np.append(keys, keys[-1] + 1)),
-        read=np.concatenate([part.pairs.read for part in results]),
-        probability=np.concatenate([part.pairs.probability for part in results]),
+        start=np.cumsum(np.concatenate([[0], *(part.listed for part in results)])),
+        read=np.concatenate([part.read for part in results]),
+        probability=np.concatenate([part.probability for part in results]),
         found=sum(part.found for part in results),
     )

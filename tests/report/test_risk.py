@@ -78,7 +78,14 @@ def test_table_fits_100_columns_and_names_what_matters() -> None:
 def test_page_is_one_file_with_everything_escaped(tmp_path: Path) -> None:
     matrix = np.full((36, 37), 0.1 / 36)
     np.fill_diagonal(matrix, 0.9)
-    write_risk_page(tmp_path / "r.html", herd=HERD, worst=[ANIMAL], matrix=matrix, grade=2.0)
+    write_risk_page(
+        tmp_path / "r.html",
+        herd=HERD,
+        worst=[ANIMAL],
+        matrix=matrix,
+        interval=(matrix / 2, matrix),
+        grade=2.0,
+    )
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert "<b>G2</b>" not in page
     assert "&lt;b&gt;G2&lt;/b&gt;" in page
@@ -111,7 +118,7 @@ def test_graph_keeps_nodes_apart_and_on_the_page() -> None:
 def test_shades_are_ordered_in_grey_too() -> None:
     values = np.zeros((36, 37))
     values[0, :6] = (0.0, 0.002, 0.02, 0.1, 0.3, 0.9)
-    fills = [cell.fill for cell in heat_cells(values)[:6]]
+    fills = [cell.fill for cell in heat_cells(values, (values, values))[:6]]
     grey = [
         sum(int(f[i : i + 2], 16) * w for i, w in ((1, 0.3), (3, 0.59), (5, 0.11))) for f in fills
     ]

@@ -15,6 +15,7 @@ from legibility.risk.kernel import (
     NAMED,
     Condition,
     Kernel,
+    beta_interval,
     condition_of,
     grade_of,
     load_kernel,
@@ -65,6 +66,26 @@ def test_the_kernel_is_asymmetric(kernel: Kernel) -> None:
     matrix = kernel.at("new")
     zero, letter = index_of("0"), index_of("O")
     assert matrix[zero, letter] != pytest.approx(matrix[letter, zero], rel=0.2)
+
+
+def test_intervals_hold_the_mean_and_narrow_with_counts() -> None:
+    """Beta(10.5, 10.5) and Beta(2, 9), 95 %: scipy's ``beta.ppf``."""
+    from scipy.stats import beta
+
+    low, high = beta_interval(np.array([0.5, 2 / 11]), np.array([21.0, 11.0]))
+    assert low == pytest.approx([beta.ppf(0.025, 10.5, 10.5), beta.ppf(0.025, 2, 9)])
+    assert high == pytest.approx([beta.ppf(0.975, 10.5, 10.5), beta.ppf(0.975, 2, 9)])
+
+
+def test_intervals_of_the_shipped_kernel(kernel: Kernel) -> None:
+    for name in NAMED:
+        low, high = kernel.interval_at(name)
+        matrix = kernel.at(name)
+        assert (low <= high).all()
+        likely = matrix > 0.05  # of rarer ones the median lies far below the mean
+        assert (low <= matrix)[likely].all()
+        assert (high >= matrix)[likely].all()
+    assert (kernel.sample_at("new") > kernel.sample_at("lost")).all()
 
 
 def test_grades_and_names() -> None:

@@ -21,16 +21,16 @@ SIMILAR = {
 """Simpson et al. 2013: the seventeen most similar pairs, on a scale from 1 to 7."""
 UNLIKE = {"BW": 1.03, "IS": 1.03, "SV": 1.06}
 """Simpson et al. 2013: the least similar pairs."""
-PLAUSIBLE = 0.6
-"""Choice: a pair among the likelier two fifths of all 325 is a plausible confusion."""
+PLAUSIBLE = 0.003
+"""Choice: mean of both ways, of what is read; the middle one of all pairs has a tenth of it."""
 DIGITS = {
     "49": 28, "12": 15, "79": 13, "38": 13, "35": 13, "89": 9, "14": 8, "58": 8, "23": 7, "28": 6,
 }  # fmt: skip
 """Errors of 5-NN on ``digits.png``, both ways together; handwriting, so only a weak relation."""
 
 
-def confusions(conditions: tuple[str, ...] = ("worn", "faint")) -> np.ndarray:
-    """(36, 36) mean of both ways, given that a character was read, at low condition."""
+def confusions(conditions: tuple[str, ...] = ("worn",)) -> np.ndarray:
+    """(36, 36) mean of both ways, given that a character was read, on worn marks."""
     kernel = load_kernel()
     total = np.zeros((N_CHARACTERS, N_CHARACTERS))
     for condition in conditions:
@@ -50,14 +50,13 @@ def letters(matrix: np.ndarray) -> np.ndarray:
 
 def test_pairs_people_find_similar_are_plausible_and_the_unlike_are_not() -> None:
     matrix = confusions()
-    ranked = letters(matrix)
-    rank = {
-        p: np.searchsorted(ranked, of_pair(matrix, p)) / len(ranked) for p in (*SIMILAR, *UNLIKE)
-    }
-    plausible = [pair for pair in SIMILAR if rank[pair] >= PLAUSIBLE]
-    assert len(plausible) >= 15, rank
+    p = {pair: of_pair(matrix, pair) for pair in (*SIMILAR, *UNLIKE)}
+    # One pair either way is left to the chance of the measurement.
+    assert sum(p[pair] >= PLAUSIBLE for pair in SIMILAR) >= len(SIMILAR) - 1, p
     for pair in UNLIKE:
-        assert rank[pair] < PLAUSIBLE or sum(rank[p] > rank[pair] for p in SIMILAR) >= 16, rank
+        assert p[pair] < PLAUSIBLE, p
+        assert sum(p[other] > p[pair] for other in SIMILAR) >= len(SIMILAR) - 1, p
+    assert np.median(letters(matrix)) < PLAUSIBLE / 4
 
 
 def test_rank_correlation_over_the_published_pairs() -> None:

@@ -7,7 +7,6 @@ Sources: OWASP ASVS 4.0 chapters 3 (sessions), 4.2.2 (CSRF), 12 (files),
 from __future__ import annotations
 
 import json
-import time
 from pathlib import Path
 
 import pytest
@@ -237,6 +236,4 @@ def test_unacknowledged_ids_are_checked(serve, pair) -> None:
     phone = pair(serve())
     assert phone.put("/api/visits/not-an-id").status_code == 404
     phone.put(f"/api/visits/{VISIT}")
-    began = time.time()
     assert phone.put(f"/api/visits/{VISIT}/photos/evil", JPEG).status_code == 404
-    assert time.time() - began < 5

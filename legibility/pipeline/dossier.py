@@ -1,0 +1,168 @@
+"""A case documented: page, record and zip; and every figure of a zip computed again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from legibility.errors import EvidenceError
+from legibility.evidence.case_zip import unpack, zip_bytes
+from legibility.evidence.dossier import FORMAT, dossier_record
+from legibility.evidence.refigure import TOLERANCE, Difference, compared
+from legibility.pipeline.case_figures import case_figures
+from legibility.pipeline.case_files import (
+    CASE,
+    Case,
+    case_text,
+    load_case,
+    load_case_settings,
+    write_files,
+)
+from legibility.pipeline.versions import SAME_BITS, versions
+from legibility.report.dossier_page import dossier_page
+from legibility.report.writing import write_bytes
+from legibility.settings import Settings
+
+DOSSIER: Final = "dossier.json"
+PAGE: Final = "dossier.html"
+
+
+@dataclass(frozen=True, slots=True)
+class Dossier:
+    """What was written."""
+
+    record: Mapping[str, Any]
+    files: Mapping[Path, str]
+    """Written files and their SHA-256."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rerun:
+    """What came of computing a dossier's figures again."""
+
+    figures: int
+    differences: tuple[Difference, ...]
+    same_platform: bool
+    tolerance: float
+    """0 where the same bits are expected."""
+    changed_versions: tuple[Difference, ...]
+    """What the figures were made with, and is another now."""
+    pictures: int
+    """Pictures compared byte by byte; 0 on another platform."""
+
+
+def make_dossier(case: Case, files: Mapping[str, bytes], *, page: Path) -> Dossier:
+    """Compute everything of a case and write ``page``, and beside it the record and the zip.
+
+    Raises
+    ------
+    EvidenceError
+        If the claims cannot be weighed.
+    LegibilityError
+        If a file cannot be used or written.
+    """
+    contents = {**files, CASE: case_text(case).encode("ascii")}
+    with tempfile.TemporaryDirectory(prefix="legibility-case-") as name:
+        folder = Path(name)
+        write_files(folder, contents)
+        done = case_figures(folder, case)
+        settings, _ = load_case_settings(folder)
+    record = dossier_record(
+        asdict(case),
+        done.figures,
+        pictures=done.pictures,
+        versions=versions(second_reader=settings.second_reader),
+        unmasking=done.unmasking,
+    )
+    record["settings"] = asdict(settings)
+    text = json.dumps(record, indent=1, allow_nan=False) + "\n"
+    html = dossier_page(record, done.files)
+    contents |= {**done.files, DOSSIER: text.encode("ascii"), PAGE: html.encode("utf-8")}
+    written = {
+        page: contents[PAGE],
+        page.with_suffix(".json"): contents[DOSSIER],
+        page.with_suffix(".zip"): zip_bytes(contents),
+    }
+    for path, data in written.items():
+        write_bytes(path, data)
+    digests = {path: hashlib.sha256(data).hexdigest() for path, data in written.items()}
+    return Dossier(record, digests)
+
+
+def rerun(path: Path, *, tolerance: float = TOLERANCE) -> Rerun:
+    """Compute every figure of a dossier's zip again and compare.
+
+    Parameters
+    ----------
+    tolerance : float
+        Allowed where system, processor or libraries are others; on the same ones the bits must be
+        the same.
+
+    Raises
+    ------
+    EvidenceError
+        If the zip is unsafe or damaged, an original was changed, or the claims cannot be weighed.
+    LegibilityError
+        If another file of the case cannot be used.
+    """
+    with tempfile.TemporaryDirectory(prefix="legibility-rerun-") as name:
+        folder = Path(name)
+        unpack(path, folder)
+        case = load_case(folder)
+        before = _held(folder)
+        done = case_figures(folder, case)
+        settings, _ = load_case_settings(folder)
+    now = versions(second_reader=settings.second_reader)
+    changed = compared(before["versions"], now)[1]
+    same = all(before["versions"].get(name) == now[name] for name in SAME_BITS)
+    allowed = 0.0 if same else tolerance
+    count, differences = compared(before["figures"], dict(done.figures), tolerance=allowed)
+    pictures = 0
+    if same:
+        held = {p["file"]: p["sha256"] for p in before["pictures"]}
+        again = {p.file: p.sha256 for p in done.pictures}
+        pictures, others = compared({"pictures": held}, {"pictures": again})
+        differences += others
+    differences += compared({"case": _asked(before)}, {"case": _asked_of(case, settings)})[1]
+    return Rerun(count, differences, same, allowed, changed, pictures)
+
+
+def _held(folder: Path) -> dict[str, Any]:
+    """The record in a zip, as far as it is compared."""
+    values: Any
+    try:
+        values = json.loads((folder / DOSSIER).read_text("utf-8"))
+        if values["format"] != FORMAT:
+            raise ValueError(f"format is not {FORMAT}")
+        pictures = [
+            {"file": str(p["file"]), "sha256": str(p["sha256"])} for p in values["pictures"]
+        ]
+        return {
+            "figures": dict(values["figures"]),
+            "versions": dict(values["versions"]),
+            "pictures": pictures,
+            "items": values["items"],
+            "settings": values["settings"],
+            "question": dict(values["question"]),
+        }
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise EvidenceError(f"{DOSSIER}: cannot be used: {error}") from error
+
+
+def _asked(before: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "question": before["question"].get("question"),
+        "items": before["items"],
+        "settings": before["settings"],
+    }
+
+
+def _asked_of(case: Case, settings: Settings) -> dict[str, Any]:
+    values = asdict(case)
+    plain = json.loads(json.dumps(values["items"]))
+    return {"question": case.question, "items": plain, "settings": asdict(settings)}

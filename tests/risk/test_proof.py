@@ -1,0 +1,120 @@
+"""What a card says, from likelihoods made by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from legibility.alphabet import CHARACTERS, N_CHARACTERS, index_of
+from legibility.risk.proof import (
+    EXIT_CODES,
+    CardPlace,
+    CardView,
+    NeedleState,
+    Verdict,
+    prove,
+)
+from legibility.settings import Settings
+
+CLEAR = -20.0
+
+
+def place(
+    upright: str = "", *, turned: str = "", needles: NeedleState | None = None, doubt: str = ""
+) -> CardPlace:
+    """A place that shows one character upright or upside down, or hesitates with another."""
+    up, over = np.full(N_CHARACTERS, CLEAR), np.full(N_CHARACTERS, CLEAR)
+    for character in upright + doubt:
+        up[index_of(character)] = 0.0
+    for character in turned:
+        over[index_of(character)] = 0.0
+    states = [NeedleState(judged=False)] * N_CHARACTERS
+    if needles is not None:
+        states = [needles] * N_CHARACTERS
+    return CardPlace(up, over, tuple(states))
+
+
+def view(*rows: str, logp: float = 0.0, mirrored: bool = False) -> CardView:
+    return CardView(logp, tuple(tuple(place(c) for c in row) for row in rows), mirrored)
+
+
+@pytest.mark.parametrize(
+    ("shown", "verdict", "words"),
+    [
+        ("K4B7", Verdict.RIGHT, "shows the mark that is meant"),
+        ("K487", Verdict.WRONG_DIE, "wrong die 3 (8 where B is meant)"),
+        ("KB47", Verdict.SWAPPED, "order swapped at 2-3"),
+        ("K4B", Verdict.LAYOUT, "3 dies (K4B), the mark K4B7 has 4"),
+    ],
+)
+def test_each_answer(shown: str, verdict: Verdict, words: str) -> None:
+    proof = prove("K4B7", [view(shown)])
+    assert proof.verdict is verdict
+    assert words in proof.sentence
+    assert proof.exit_code == EXIT_CODES[verdict]
+    assert proof.found == shown
+
+
+def test_upside_down_needle_and_two_rows() -> None:
+    rows = ((place("A"), place(turned="7")), (place("3"), place("5")))
+    proof = prove("A7/35", [CardView(0.0, rows)])
+    assert proof.verdict is Verdict.TURNED
+    assert proof.sentence == "die 2 of row 1 (7) is upside down"
+    lost = NeedleState(judged=True, expected=12, missing=1, bent=1)
+    rows = ((place("A"), place("7")), (place("3"), place("5", needles=lost)))
+    proof = prove("A7/35", [CardView(0.0, rows)])
+    assert proof.verdict is Verdict.NEEDLE
+    assert proof.sentence == "1 needle missing and 1 needle bent in die 2 of row 2 (5)"
+
+
+def test_two_rows_when_one_is_meant() -> None:
+    proof = prove("AB12", [view("AB", "12")])
+    assert proof.verdict is Verdict.LAYOUT
+    assert "two rows (AB/12), the mark AB12 has one row" in proof.sentence
+
+
+def test_a_place_that_hesitates_cannot_be_told() -> None:
+    rows = ((place("K"), place("8", doubt="B")),)
+    # As likely wrong as right: the prior of a wrong die would decide, so make it large.
+    proof = prove("KB", [CardView(0.0, rows)], settings=Settings(p_wrong_die=0.95))
+    assert proof.verdict in (Verdict.CANNOT_TELL, Verdict.RIGHT)
+    proof = prove("KB", [CardView(0.0, rows)], settings=Settings(p_wrong_die=0.9, p_swap=0.0))
+    assert proof.probability == pytest.approx(
+        (1 - 0.9 - 0.001) / ((1 - 0.9 - 0.001) + 0.9 / 35), abs=1e-3
+    )
+    assert proof.verdict is Verdict.CANNOT_TELL
+    assert proof.exit_code == 24
+
+
+def test_the_probability_is_bayes_over_all_explanations() -> None:
+    """By hand: one die, likelihoods 1 and 0.5 for A and B, else nothing, no swap possible."""
+    up = np.full(N_CHARACTERS, -np.inf)
+    up[index_of("A")], up[index_of("B")] = 0.0, np.log(0.5)
+    over = np.full(N_CHARACTERS, -np.inf)
+    one = CardView(0.0, ((CardPlace(up, over),),))
+    chances = Settings(p_wrong_die=0.35, p_turned_die=0.05)
+    right, wrong = 0.6, 0.35 / 35 * 0.5
+    assert prove("A", [one], settings=chances).probability == pytest.approx(right / (right + wrong))
+
+
+def test_the_view_that_explains_the_mark_wins() -> None:
+    proof = prove(
+        "619", [view("619", logp=np.log(0.3), mirrored=True), view("9J6", logp=np.log(0.7))]
+    )
+    assert proof.verdict is Verdict.RIGHT
+    assert proof.seen_mirrored
+
+
+def test_exit_codes_are_apart_from_those_of_the_program() -> None:
+    codes = [code for verdict, code in EXIT_CODES.items() if verdict is not Verdict.RIGHT]
+    assert len(set(codes)) == len(codes)
+    assert min(codes) >= 20
+    assert EXIT_CODES[Verdict.RIGHT] == 0
+    assert set(CHARACTERS)
+
+
+def test_what_is_no_mark_is_refused() -> None:
+    with pytest.raises(ValueError, match="empty row"):
+        prove("K4/", [view("K4")])
+    with pytest.raises(ValueError, match="no view"):
+        prove("K4", [])
