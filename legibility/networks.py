@@ -28,6 +28,37 @@ BLOCK_PX: Final = 8
 """As in training: surroundings are averaged over blocks of this side."""
 
 
+REDNESS_WEIGHTS: Final = np.array([1.0, -0.5, -0.5], dtype=np.float32)
+"""Choice: log red less the mean of log green and log blue. Skin reflects red best, while green,
+blue-green and black ink take it away, so ink is dark here even where it is as bright as skin."""
+REDNESS_GAIN: Final = 2.0
+"""Choice: contrast of the redness picture; the networks even out contrast above their floor."""
+REDNESS_GREY: Final = 120.0
+"""Choice: grey value of the median redness, about half way."""
+REDNESS_SIGMA_PX: Final = 0.7
+"""Choice: smoothing, as colour is noisier than brightness (JPEG keeps half its resolution)."""
+
+
+def redness(pixels: ColorImage) -> ColorImage:
+    """How red each pixel is against the picture's median, as a grey picture for the networks.
+
+    The networks learned ink that is darker than skin. In this picture green ink is dark on any
+    skin; red-brown ink vanishes, so it is a second look and never the only one.
+
+    Parameters
+    ----------
+    pixels : (height, width, 3) uint8 RGB
+
+    Returns
+    -------
+    (height, width, 3) uint8, three equal channels
+    """
+    opponent = _LOG_TABLE[pixels] @ REDNESS_WEIGHTS
+    smooth = cv2.GaussianBlur(opponent, (0, 0), REDNESS_SIGMA_PX)
+    grey = REDNESS_GREY * np.exp(REDNESS_GAIN * (smooth - np.median(smooth)))
+    return np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
 @cache
 def _network(name: str) -> Any:
     path = MODELS / f"{name}.onnx"

@@ -23,7 +23,7 @@ from legibility.evaluate.intervals import wilson
 from legibility.locate.rows import row_through
 from legibility.pipeline.cells import Readers, needle_model, pooled, row_opinions
 from legibility.pipeline.reading import reading_model
-from legibility.pipeline.sighting import view_rows
+from legibility.pipeline.sighting import Picture, view_rows
 from legibility.read.herd_dies import (
     DEFAULT_PATH,
     DieWeights,
@@ -79,7 +79,7 @@ def read_rows(photos: int, *, seed: int, half: int) -> Iterator[ReadRow]:
                 mirrored=spec.pose.mirrored,
                 score=1.0,
             )
-            (seen,) = view_rows(photo.pixels, (laid,), None)
+            (seen,) = view_rows(Picture(photo.pixels), (laid,))
             said = row_opinions(seen.strip, seen.view, readers=Readers(second=False), timeout_s=1.0)
             logp = pooled(said, reading_model())
             kept = np.array([p.presence >= 0.5 for p in seen.view.places], dtype=bool)

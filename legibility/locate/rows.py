@@ -22,7 +22,7 @@ WIDE_PRICE: Final = 0.15
 can be laid through two rows, the rows themselves have the closest characters."""
 USUAL_PITCH: Final = 0.9
 """Choice: distance of neighbouring characters in heights."""
-MOST_ROWS: Final = 7
+MOST_ROWS: Final = 9
 """Choice: row candidates handed on; each costs one run of the reader."""
 AXIS_PRICE: Final = 0.6
 """Choice: price of a spot that is sure to stand across the line: about what it adds."""
@@ -102,6 +102,22 @@ def _agreement(spots: tuple[Spot, ...], members: frozenset[int], axis: float) ->
     height = sum(spot.height_px for spot in chosen) / len(chosen)
     pitch = (along[-1] - along[0]) / (len(chosen) - 1) / height
     return total - WIDE_PRICE * len(chosen) * max(0.0, pitch - USUAL_PITCH)
+
+
+def axis_offence(row: Row) -> float:
+    """How far the characters stand across their row by the spotter's own axes, 0..1.
+
+    Mean squared sine between each spot's axis and the row's, weighted with the spot's score; an
+    axis that the spotter is not certain of counts less.
+    """
+    weight = sum(spot.score for spot in row.spots)
+    across = sum(
+        spot.score
+        * spot.axis_certainty
+        * math.sin(math.radians(spot.angle_deg - row.angle_deg)) ** 2
+        for spot in row.spots
+    )
+    return across / weight if weight else 0.0
 
 
 def _along(spots: tuple[Spot, ...], seed: int, axis: float) -> set[int]:

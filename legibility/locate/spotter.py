@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -40,10 +41,14 @@ class Pyramid:
     finest: ColorImage
     finest_scale: float
     """Pixels of the finest level per photo pixel."""
+    shown: Callable[[ColorImage], ColorImage]
+    """How the network is shown a level."""
 
     def all_spots(self) -> tuple[Spot, ...]:
         """Spots of every level, strongest first, in photo pixels."""
-        return _without_doubles([*self.coarse, *_level_spots(self.finest, self.finest_scale)])
+        return _without_doubles(
+            [*self.coarse, *_level_spots(self.shown(self.finest), self.finest_scale)]
+        )
 
 
 def find_spots(pixels: ColorImage) -> tuple[Spot, ...]:
@@ -51,12 +56,20 @@ def find_spots(pixels: ColorImage) -> tuple[Spot, ...]:
     return look_coarsely(pixels).all_spots()
 
 
-def look_coarsely(pixels: ColorImage) -> Pyramid:
+def as_it_is(pixels: ColorImage) -> ColorImage:
+    """The picture unchanged."""
+    return pixels
+
+
+def look_coarsely(
+    pixels: ColorImage, *, shown: Callable[[ColorImage], ColorImage] = as_it_is
+) -> Pyramid:
     """Characters of a photo on all levels but the finest.
 
     Parameters
     ----------
     pixels : (height, width, 3) uint8 RGB
+    shown : what the network is shown of a level
     """
     scale = min(1.0, LONGEST_PX / max(pixels.shape[:2]))
     finest = _scaled(pixels, scale)
@@ -69,8 +82,8 @@ def look_coarsely(pixels: ColorImage) -> Pyramid:
             cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
         )
         level_scale /= 2
-        found += _level_spots(picture, level_scale)
-    return Pyramid(_without_doubles(found), finest, scale)
+        found += _level_spots(shown(picture), level_scale)
+    return Pyramid(_without_doubles(found), finest, scale, shown)
 
 
 def _scaled(pixels: ColorImage, scale: float) -> ColorImage:

@@ -15,13 +15,14 @@ from legibility.pipeline.sighting import (
     EVIDENCE_WEIGHT,
     MIRRORED_PRIOR,
     PRESENT,
+    Picture,
     SeenRow,
     Sighting,
-    _with_second_row,
     place_evidence,
     posed_rows,
     strip_to_photo,
     view_rows,
+    with_second_row,
 )
 from legibility.probability import normalise_log
 from legibility.read.network import N_POSES
@@ -62,18 +63,19 @@ def sight_along(pixels: ColorImage, drawn: Drawn, *, not_seen: Mask | None = Non
     rows = tuple(
         _row([(x0, y0), (x1, y1)], [length / times] * 2, angle) for times in LENGTHS_IN_HEIGHTS
     )
-    tried = view_rows(pixels, rows, not_seen)
+    picture = Picture(pixels, not_seen)
+    tried = view_rows(picture, rows)
     uniform = np.log(np.full(N_POSES, 1 / N_POSES))
     best: tuple[SeenRow, NDArray[np.float64]] | None = None
     for seen in sorted(tried, key=_evidence, reverse=True)[:2]:
-        found = _best_pose(pixels, _laid_again(pixels, seen, not_seen), not_seen)
+        found = _best_pose(picture, _laid_again(picture, seen))
         if best is None or _evidence(found[0]) > _evidence(best[0]):
             best = found
     strips = tuple(seen.strip for seen in tried)
     if best is None or not best[0].view.places:
         return Sighting((), uniform, 0.0, (), strips, False)
     row, pose = best
-    rows_found = _with_second_row(pixels, row, not_seen)
+    rows_found = with_second_row(picture, row)
     return Sighting(rows_found, pose, sum(map(_evidence, rows_found)), (), strips, False)
 
 
@@ -85,7 +87,7 @@ def _evidence(seen: SeenRow) -> float:
     return place_evidence(seen.view.places)
 
 
-def _laid_again(pixels: ColorImage, seen: SeenRow, not_seen: Mask | None) -> SeenRow:
+def _laid_again(picture: Picture, seen: SeenRow) -> SeenRow:
     places = [place for place in seen.view.places if place.presence >= PRESENT]
     if not places:
         return seen
@@ -95,16 +97,14 @@ def _laid_again(pixels: ColorImage, seen: SeenRow, not_seen: Mask | None) -> See
         [p.box.height_px * scale for p in places],
         seen.row.angle_deg,
     )
-    return max((*view_rows(pixels, (row,), not_seen), seen), key=_evidence)
+    return max((*view_rows(picture, (row,)), seen), key=_evidence)
 
 
-def _best_pose(
-    pixels: ColorImage, seen: SeenRow, not_seen: Mask | None
-) -> tuple[SeenRow, NDArray[np.float64]]:
+def _best_pose(picture: Picture, seen: SeenRow) -> tuple[SeenRow, NDArray[np.float64]]:
     """The row in its most probable pose, and the log-probability of each pose from there."""
     start = Sighting((seen,), np.zeros(N_POSES), 0.0, (), (), False)
     rows = tuple(posed_rows(start, pose)[0] for pose in range(N_POSES))
-    views = view_rows(pixels, rows, not_seen)
+    views = view_rows(picture, rows)
     votes = [
         np.mean([views[j].view.pose_logp[k ^ j] for j in range(N_POSES)]) for k in range(N_POSES)
     ]

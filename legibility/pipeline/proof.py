@@ -18,6 +18,7 @@ from legibility.locate.rectify import STRIP_HEIGHT_PX, STRIP_WIDTH_PX
 from legibility.photo.load import load_photo
 from legibility.pipeline.sighting import (
     PRESENT,
+    Picture,
     SeenRow,
     Sighting,
     posed_rows,
@@ -135,7 +136,7 @@ def _look(
     pixels: NDArray[np.uint8], sighting: Sighting, pose: int, points: Points, known: LearnedDies
 ) -> tuple[CardView, dict[tuple[int, int], Points]]:
     """One way to see the card, and the dots of each place in heights."""
-    rows = view_rows(pixels, posed_rows(sighting, pose), None)
+    rows = view_rows(Picture(pixels), posed_rows(sighting, pose))
     kept = [row for row in rows if any(place.presence >= PRESENT for place in row.view.places)]
     cells = _dots_of_cells(kept, points)
     placed, shown = [], {}

@@ -25,6 +25,7 @@ from legibility.pipeline.cells import (
 )
 from legibility.pipeline.sighting import (
     POSE_FLOOR,
+    Picture,
     Sighting,
     place_evidence,
     posed_rows,
@@ -171,11 +172,12 @@ def _other_poses(
 ) -> list[Hypothesis]:
     """Less probable ways round, read by the network alone."""
     order = np.argsort(-sighting.pose_logp, kind="stable")
+    picture = Picture(pixels, not_seen, sighting.by_redness)
     out = []
     for pose in [int(k) for k in order if k != best][:OTHER_POSES]:
         if sighting.pose_logp[pose] < math.log(POSE_FLOOR):
             continue
-        seen_rows = view_rows(pixels, posed_rows(sighting, pose), not_seen)
+        seen_rows = view_rows(picture, posed_rows(sighting, pose))
         silent = Readers(needles=False, second=False)
         rows = []
         for seen in seen_rows:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,20 +13,24 @@ from numpy.typing import NDArray
 from legibility.alphabet import N_CHARACTERS
 from legibility.containers import ColorImage, Mask, RowStrip, Spot
 from legibility.locate.rectify import STRIP_WIDTH_PX, cut_strip
-from legibility.locate.rows import Row, link_rows, row_through
+from legibility.locate.rows import HEIGHT_RATIO, Row, axis_offence, link_rows, row_through
 from legibility.locate.spotter import Pyramid, look_coarsely
+from legibility.networks import redness
 from legibility.probability import normalise_log
 from legibility.read.network import N_POSES, Place, StripView, flip, view_strips
 
 PRESENT: Final = 0.35
 """Choice: a place this likely to hold a character counts when rows are laid again."""
-ROWS_TRIED: Final = 5
+ROWS_TRIED: Final = 8
 """Choice: row candidates the reader looks at; where characters are shows in any pose, so each
 costs one run."""
-RIVAL_ROWS: Final = 3
+RIVAL_ROWS: Final = 5
 """Choice: most row candidates looked at in the other three poses."""
-RIVAL_SHARE: Final = 0.7
-"""Choice: a row with this share of the best one's presence is its rival."""
+RIVAL_SHARE: Final = 0.5
+"""Choice: a row that promises this share of what the best one does is its rival: a column through
+the rows of a short mark shows as many characters as a row."""
+AXIS_WEIGHT: Final = 0.5
+"""Choice: share of its evidence that a mark loses whose characters all stand across its rows."""
 COARSE_EVIDENCE: Final = 1.6
 """Choice: with less than about two clear characters the finest level is looked at, too."""
 SMALL_PX: Final = 640
@@ -41,15 +45,36 @@ POSE_FLOOR: Final = 0.02
 """Choice: poses less probable than this are not looked at."""
 SECOND_ROW_EVIDENCE: Final = 0.6
 """Choice: what a second row must show; about one clear character."""
-SECOND_ROW_CLEAR: Final = 0.5
-"""Choice: presence that one of its characters must reach; wrinkles sum up to a row, too."""
+SECOND_ROW_CLEAR: Final = 0.55
+"""Choice: presence times certainty that one of its characters must reach; wrinkles sum up to a
+row, too, but none of them is clear."""
 SECOND_ROW_STEP: Final = 1.45
 """Choice: heights from the first row to a second one; the strip shows 1.1 to 1.8."""
+BESIDE_STEPS: Final = (0.9, 2.2)
+"""Choice: heights from one row's line to the middle of the other."""
+BESIDE_TURN_DEG: Final = 15.0
+"""Choice: turn between the two rows of a mark, which are pressed one after the other."""
 PROBE_LENGTH: Final = 3.0
 """Choice: least length in heights that is searched for a second row."""
 PAGE_ROWS: Final = 4
 """Choice: a mark has one or two rows; this many parallel ones are print."""
 PAGE_ROW_SPOTS: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A photo, and how the networks are shown it."""
+
+    pixels: ColorImage
+    """(height, width, 3) uint8 RGB."""
+    not_seen: Mask | None = None
+    """Over the photo at any scale, True under glare or hair."""
+    by_redness: bool = False
+    """The networks see redness instead of colour: ink that is as bright as the skin."""
+
+    def shown(self, pixels: ColorImage) -> ColorImage:
+        """A part of the photo as the networks are shown it."""
+        return redness(pixels) if self.by_redness else pixels
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,15 +101,18 @@ class Sighting:
     """Strips of all row candidates, for a person to see."""
     page_like: bool
     """The picture holds many parallel rows, as print does and no ear."""
+    by_redness: bool = False
+    """The mark was found in the redness of the photo, not in its colours."""
 
 
 def place_evidence(places: Sequence[Place]) -> float:
     """Presence times certainty (1 - relative entropy of the character), summed."""
-    total = 0.0
-    for place in places:
-        entropy = -float((np.exp(place.logp) * place.logp).sum())
-        total += place.presence * (1 - entropy / math.log(N_CHARACTERS))
-    return total
+    return sum(map(_clearness, places))
+
+
+def _clearness(place: Place) -> float:
+    entropy = -float((np.exp(place.logp) * place.logp).sum())
+    return place.presence * (1 - entropy / math.log(N_CHARACTERS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +144,7 @@ def _pose_scores(views: Sequence[StripView]) -> NDArray[np.float64]:
 
 
 def _look(
+    picture: Picture,
     strips: Sequence[RowStrip],
     mirrored: NDArray[np.bool_],
     known: Sequence[tuple[int, StripView]] = (),
@@ -130,7 +159,9 @@ def _look(
     have = [dict([known[i]]) if known else {} for i in range(len(strips))]
     missing = [(i, k) for i in range(len(strips)) for k in range(N_POSES) if k not in have[i]]
     for (i, k), view in zip(
-        missing, view_strips([flip(strips[i].pixels, k) for i, k in missing]), strict=True
+        missing,
+        view_strips([flip(picture.shown(strips[i].pixels), k) for i, k in missing]),
+        strict=True,
     ):
         have[i][k] = view
     posed = []
@@ -156,17 +187,28 @@ def sight_mark(pixels: ColorImage, *, not_seen: Mask | None = None) -> Sighting:
     pixels : (height, width, 3) uint8 RGB
     not_seen : mask over the photo at any scale, True under glare or hair
     """
-    pyramid = look_coarsely(pixels)
-    spots, seen, marks = _rows_through(pixels, pyramid.coarse, not_seen)
-    evidence = max((_evidence(rows) for rows, _ in marks), default=0.0)
+    plain = _sight(Picture(pixels, not_seen))
+    if plain.page_like or plain.evidence >= COARSE_EVIDENCE:
+        return plain
+    other = _sight(Picture(pixels, not_seen, by_redness=True))
+    return other if other.evidence > plain.evidence else plain
+
+
+def _sight(picture: Picture) -> Sighting:
+    """The mark in one way to see the photo."""
+    pyramid = look_coarsely(picture.pixels, shown=picture.shown)
+    spots, seen, marks = _rows_through(picture, pyramid.coarse)
+    evidence = max((mark.worth for mark in marks), default=0.0)
     if evidence < COARSE_EVIDENCE or _finest_is_due(pyramid):
-        spots, seen, marks = _rows_through(pixels, pyramid.all_spots(), not_seen)
+        spots, seen, marks = _rows_through(picture, pyramid.all_spots())
     rows = link_rows(spots)
     if not marks:
-        return Sighting((), np.log(np.full(N_POSES, 1 / N_POSES)), 0.0, spots, (), False)
-    found, pose = max(marks, key=lambda mark: _evidence(mark[0]))
+        uniform = np.log(np.full(N_POSES, 1 / N_POSES))
+        return Sighting((), uniform, 0.0, spots, (), False, picture.by_redness)
+    best = max(marks, key=lambda mark: mark.worth)
+    found, pose = best.rows, best.pose_logp
     if len(found) > 1 or float(pose.max()) < math.log(SETTLED_POSE):
-        found, pose = _best_way_round(pixels, found, not_seen)
+        found, pose = _best_way_round(picture, found)
     return Sighting(
         rows=found,
         pose_logp=pose,
@@ -174,6 +216,7 @@ def sight_mark(pixels: ColorImage, *, not_seen: Mask | None = None) -> Sighting:
         spots=spots,
         tried=tuple(row.strip for row in seen),
         page_like=_is_page(rows),
+        by_redness=picture.by_redness,
     )
 
 
@@ -195,52 +238,68 @@ def _finest_is_due(pyramid: Pyramid) -> bool:
     return max(pyramid.finest.shape[:2]) <= SMALL_PX or len(long) >= PAGE_ROWS - 1
 
 
-_Mark: TypeAlias = tuple[tuple[SeenRow, ...], NDArray[np.float64]]
-"""Rows in their best pose, and the log-probability of each pose then."""
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A candidate for the mark."""
+
+    rows: tuple[SeenRow, ...]
+    """In their best pose."""
+    pose_logp: NDArray[np.float64]
+    """(4,) log-probability of each pose then."""
+    worth: float
+    """Evidence, less where the spotter's axes stand across the row."""
 
 
 def _rows_through(
-    pixels: ColorImage, spots: tuple[Spot, ...], not_seen: Mask | None
+    picture: Picture, spots: tuple[Spot, ...]
 ) -> tuple[tuple[Spot, ...], tuple[SeenRow, ...], list[_Mark]]:
     """The spots, the row candidates through them as seen, and the likeliest marks of these."""
-    seen = view_rows(pixels, link_rows(spots)[:ROWS_TRIED], not_seen)
-    return spots, seen, _marks(pixels, seen, not_seen)
+    seen = view_rows(picture, link_rows(spots)[:ROWS_TRIED])
+    return spots, seen, _marks(picture, seen)
 
 
-def _marks(pixels: ColorImage, seen: Sequence[SeenRow], not_seen: Mask | None) -> list[_Mark]:
-    """The likeliest marks among row candidates."""
-    ranked = sorted(seen, key=_presence, reverse=True)[:RIVAL_ROWS]
-    rivals = [row for row in ranked if _presence(row) >= RIVAL_SHARE * _presence(ranked[0])]
-    looked = _look([r.strip for r in rivals], _mirrored(rivals), [(0, r.view) for r in rivals])
+def _marks(picture: Picture, seen: Sequence[SeenRow]) -> list[_Mark]:
+    """The likeliest marks among row candidates, each with what it is worth."""
+    ranked = sorted(seen, key=_promise, reverse=True)[:RIVAL_ROWS]
+    rivals = [row for row in ranked if _promise(row) >= RIVAL_SHARE * _promise(ranked[0])]
+    strips = [row.strip for row in rivals]
+    looked = _look(picture, strips, _mirrored(rivals), [(0, r.view) for r in rivals])
     marks = []
     for row, posed in zip(rivals, looked, strict=True):
-        upright = _uprighted(pixels, row.row, posed, not_seen)
-        (first,) = _refined(pixels, (upright,), not_seen)
-        found = _with_second_row(pixels, first, not_seen)
-        marks.append((found, posed.logp[np.arange(N_POSES) ^ posed.best]))
+        upright = _uprighted(picture, row.row, posed)
+        (first,) = _refined(picture, (upright,))
+        found = with_second_row(picture, first, beside=[other.row for other in seen])
+        worth = _evidence(found) * (1 - AXIS_WEIGHT * axis_offence(row.row))
+        marks.append(_Mark(found, posed.logp[np.arange(N_POSES) ^ posed.best], worth))
     return marks
 
 
-def _uprighted(pixels: ColorImage, row: Row, posed: _Posed, not_seen: Mask | None) -> SeenRow:
+def _promise(seen: SeenRow) -> float:
+    """What the reader finds in a row and what the spotter found."""
+    return _presence(seen) + max(0.0, seen.row.score)
+
+
+def _uprighted(picture: Picture, row: Row, posed: _Posed) -> SeenRow:
     """A row in its most probable pose."""
     upright = _posed(row, posed.best)
-    strip = cut_strip(pixels, upright, not_seen=not_seen)
+    strip = cut_strip(picture.pixels, upright, not_seen=picture.not_seen)
     return SeenRow(upright, strip, posed.views[posed.best])
 
 
 def _best_way_round(
-    pixels: ColorImage, found: tuple[SeenRow, ...], not_seen: Mask | None
+    picture: Picture, found: tuple[SeenRow, ...]
 ) -> tuple[tuple[SeenRow, ...], NDArray[np.float64]]:
     """The rows in their most probable common pose, and the log-probability of each pose then."""
     rows = [seen.row for seen in found]
-    posed = _look([seen.strip for seen in found], _mirrored(found), [(0, s.view) for s in found])
+    strips = [seen.strip for seen in found]
+    posed = _look(picture, strips, _mirrored(found), [(0, s.view) for s in found])
     # Two rows of one ear share the way they were photographed: its prior counts once.
     logp = normalise_log(np.sum([p.logp - p.prior for p in posed], axis=0) + posed[0].prior)
     best = int(np.argmax(logp))
     upright = tuple(
         SeenRow(
             _posed(row, best),
-            cut_strip(pixels, _posed(row, best), not_seen=not_seen),
+            cut_strip(picture.pixels, _posed(row, best), not_seen=picture.not_seen),
             looked.views[best],
         )
         for row, looked in zip(rows, posed, strict=True)
@@ -268,14 +327,20 @@ def _posed(row: Row, pose: int) -> Row:
     )
 
 
-def _with_second_row(
-    pixels: ColorImage, first: SeenRow, not_seen: Mask | None
+def with_second_row(
+    picture: Picture, first: SeenRow, *, beside: Sequence[Row] = ()
 ) -> tuple[SeenRow, ...]:
-    """The row and, where there is one, its neighbour above or below, from top to bottom."""
-    angle = math.radians(first.row.angle_deg)
-    up = np.array([-math.sin(angle), -math.cos(angle)])
+    """The row and, where there is one, its neighbour above or below, from top to bottom.
+
+    Parameters
+    ----------
+    picture
+    first : a row in its pose
+    beside : row candidates in any pose; those that lie beside the first are tried, too
+    """
+    up = _up(first.row)
     step = SECOND_ROW_STEP * first.row.height_px
-    probes = tuple(
+    probes = [
         replace(
             first.row,
             x=first.row.x + side * step * float(up[0]),
@@ -283,18 +348,51 @@ def _with_second_row(
             length_px=max(first.row.length_px, PROBE_LENGTH * first.row.height_px),
         )
         for side in (1.0, -1.0)
-    )
-    looked = view_rows(pixels, probes, not_seen)
-    strengths = [place_evidence(seen.view.places) for seen in looked]
-    side = int(np.argmax(strengths))
-    if strengths[side] < SECOND_ROW_EVIDENCE:
+    ]
+    probes += [_like(first.row, row) for row in beside if _is_beside(first.row, row)]
+    looked = view_rows(picture, tuple(probes))
+    strongest = max(looked, key=lambda seen: place_evidence(seen.view.places))
+    if place_evidence(strongest.view.places) < SECOND_ROW_EVIDENCE:
         return (first,)
-    (second,) = _refined(pixels, (looked[side],), not_seen)
-    clearest = max((place.presence for place in second.view.places), default=0.0)
+    (second,) = _refined(picture, (strongest,))
+    clearest = max(map(_clearness, second.view.places), default=0.0)
     weak = place_evidence(second.view.places) < SECOND_ROW_EVIDENCE
     if weak or clearest < SECOND_ROW_CLEAR or not _apart(first, second):
         return (first,)
-    return (second, first) if side == 0 else (first, second)
+    return (second, first) if _height_above(first.row, second.row) > 0 else (first, second)
+
+
+def _up(row: Row) -> NDArray[np.float64]:
+    angle = math.radians(row.angle_deg)
+    return np.array([-math.sin(angle), -math.cos(angle)])
+
+
+def _height_above(first: Row, other: Row) -> float:
+    """How far another row's middle lies above the first's line, in heights."""
+    offset = np.array([other.x - first.x, other.y - first.y])
+    return float(offset @ _up(first)) / first.height_px
+
+
+def _is_beside(first: Row, other: Row) -> bool:
+    """Whether a row candidate may be the other row of a mark of two."""
+    turn = abs(math.remainder(other.angle_deg - first.angle_deg, 180.0))
+    away = abs(_height_above(first, other))
+    apart = math.hypot(other.x - first.x, other.y - first.y)
+    reach = (first.length_px + other.length_px) / 2 + 2 * first.height_px
+    ratio = other.height_px / first.height_px
+    return (
+        turn < BESIDE_TURN_DEG
+        and BESIDE_STEPS[0] < away < BESIDE_STEPS[1]
+        and apart < reach
+        and 1 / HEIGHT_RATIO < ratio < HEIGHT_RATIO
+    )
+
+
+def _like(first: Row, other: Row) -> Row:
+    """Another row in the pose of the first."""
+    turned = abs(math.remainder(other.angle_deg - first.angle_deg, 360.0)) > 90.0
+    upright = _posed(other, 1) if turned else other
+    return replace(upright, mirrored=first.mirrored)
 
 
 def _apart(first: SeenRow, second: SeenRow) -> bool:
@@ -310,13 +408,11 @@ def strip_to_photo(strip: RowStrip, x: float, y: float) -> tuple[float, float]:
     return float(point[0] / point[2]), float(point[1] / point[2])
 
 
-def _refined(
-    pixels: ColorImage, rows: tuple[SeenRow, ...], not_seen: Mask | None
-) -> tuple[SeenRow, ...]:
+def _refined(picture: Picture, rows: tuple[SeenRow, ...]) -> tuple[SeenRow, ...]:
     """Rows laid again through the characters the reader found in them."""
     laid = []
     for seen in rows:
-        strip = cut_strip(pixels, seen.row, not_seen=not_seen)
+        strip = cut_strip(picture.pixels, seen.row, not_seen=picture.not_seen)
         places = [place for place in seen.view.places if place.presence >= PRESENT]
         if not places:
             laid.append(seen.row)
@@ -331,15 +427,13 @@ def _refined(
                 score=seen.row.score,
             )
         )
-    return view_rows(pixels, tuple(laid), not_seen)
+    return view_rows(picture, tuple(laid))
 
 
-def view_rows(
-    pixels: ColorImage, rows: tuple[Row, ...], not_seen: Mask | None
-) -> tuple[SeenRow, ...]:
+def view_rows(picture: Picture, rows: tuple[Row, ...]) -> tuple[SeenRow, ...]:
     """Rows cut out and read as they stand."""
-    strips = [cut_strip(pixels, row, not_seen=not_seen) for row in rows]
-    views = view_strips([strip.pixels for strip in strips])
+    strips = [cut_strip(picture.pixels, row, not_seen=picture.not_seen) for row in rows]
+    views = view_strips([picture.shown(strip.pixels) for strip in strips])
     return tuple(
         SeenRow(row, strip, view) for row, strip, view in zip(rows, strips, views, strict=True)
     )
