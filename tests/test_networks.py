@@ -14,7 +14,7 @@ import skimage.data
 
 from legibility import networks
 from legibility.errors import ModelError
-from legibility.networks import MODELS, models_sha256, normalise, run_network
+from legibility.networks import LOG_OFFSET, MODELS, models_sha256, normalise, redness, run_network
 
 OUTPUTS = {"spotter": ["spots"], "reader": ["columns", "ink"]}
 LIMIT_MB = 12.0
@@ -98,3 +98,18 @@ def test_normalised_pictures_do_not_depend_on_the_light() -> None:
 def test_an_even_picture_is_nothing() -> None:
     even = np.full((64, 64, 3), 130, np.uint8)
     np.testing.assert_allclose(normalise(even, sigma_blocks=2.0), 0, atol=1e-4)
+
+
+def test_redness_is_the_opponent_of_red_and_the_rest() -> None:
+    # Two colours of one luma (ITU-R BT.601), and a grey that is neither.
+    brown, green, grey = (118, 78, 62), (58, 112, 52), (85, 85, 85)
+    pixels = np.full((48, 96, 3), brown, np.uint8)
+    pixels[:, 40:60] = green
+    seen = redness(pixels)
+    assert seen.shape == pixels.shape
+    assert (seen[..., 0] == seen[..., 1]).all()
+    skin, ink = float(seen[24, 10, 0]), float(seen[24, 50, 0])
+    logs = np.log(np.array([brown, green]) / 255 + LOG_OFFSET)
+    expected = logs[:, 0] - logs[:, 1:].mean(axis=1)
+    assert np.log(ink / skin) == pytest.approx(2 * (expected[1] - expected[0]), abs=0.05)
+    assert np.ptp(redness(np.full((48, 96, 3), grey, np.uint8))) == 0

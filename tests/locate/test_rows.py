@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from legibility.containers import Spot
-from legibility.locate.rows import MOST_ROWS, Row, link_rows, row_through
+from legibility.locate.rows import MOST_ROWS, Row, axis_offence, link_rows, row_through
 
 HEIGHT, PITCH = 40.0, 30.0
 
@@ -169,3 +170,16 @@ def test_a_row_laid_through_characters_goes_through_them(angle: float, mirrored:
     assert (row.x, row.y) == pytest.approx(points[2])
     assert row.mirrored is mirrored
     assert row.score == 1.5
+
+
+def test_axes_across_a_row_offend_by_their_squared_sine() -> None:
+    def offence(degrees: float) -> float:
+        row = row_through([(0, 0), (30, 0)], [40, 40], angle_deg=0, mirrored=False, score=1)
+        leaning = tuple(spot(p.x, p.y, angle_deg=degrees) for p in row.spots)
+        return axis_offence(replace(row, spots=leaning))
+
+    # By hand: certainty 0.9 times sin(0), sin(30)^2 = 1/4, sin(90)^2; an axis has two ends.
+    assert offence(0) == pytest.approx(0)
+    assert offence(30) == pytest.approx(0.9 / 4)
+    assert offence(90) == pytest.approx(0.9)
+    assert offence(210) == pytest.approx(offence(30))

@@ -1,12 +1,26 @@
-"""Which way round a strip is seen: poses form a group."""
+"""Which rows are the mark, and which way round: drawn marks, and poses as a group."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import cv2
 import numpy as np
 import pytest
 
-from legibility.locate.rows import row_through
-from legibility.pipeline.sighting import _pose_scores, _posed, place_evidence
+from legibility.alphabet import CHARACTERS, index_of
+from legibility.dies.layout import needle_layout
+from legibility.dies.strokes import load_sources
+from legibility.locate.rows import Row, row_through
+from legibility.pipeline.sighting import (
+    Sighting,
+    _is_beside,
+    _like,
+    _pose_scores,
+    _posed,
+    place_evidence,
+    sight_mark,
+)
 from legibility.read.cells import CellBox
 from legibility.read.network import Place, StripView, flip
 
@@ -66,3 +80,77 @@ def test_evidence_counts_readable_characters():
     vague = Place(box=box, presence=1.0, logp=flat)
     assert place_evidence([clear, clear]) == pytest.approx(2.0)
     assert place_evidence([vague]) == pytest.approx(0.0, abs=1e-9)
+
+
+def drawn(rows: list[str], *, skin, ink, seed: int = 3, height: int = 64) -> np.ndarray:
+    """Photo of a mark pressed by one held-out die set, upright, on even skin with noise."""
+    rng = np.random.default_rng(seed)
+    source = load_sources(split="held_out")[0]
+    picture = np.full((480, 640, 3), skin, np.float64)
+    y, x = np.mgrid[0:480, 0:640]
+    cover = np.zeros((480, 640))
+    for r, text in enumerate(rows):
+        for k, character in enumerate(text):
+            unit = needle_layout(
+                source.strokes[index_of(character)], needles=13, jitter=0.0, rng=rng
+            )
+            left = 320 + (k - (len(text) - 1) / 2) * 0.95 * height - 0.3 * height
+            top = 240 + (r - (len(rows) - 1) / 2) * 1.45 * height - height / 2
+            for px, py in unit * height + (left, top):
+                reach = ((x - px) ** 2 + (y - py) ** 2) / (2 * (0.05 * height) ** 2)
+                cover = np.maximum(cover, np.exp(-(reach**2)))
+    picture += cover[..., None] * (np.array(ink, np.float64) - skin) * 0.9
+    picture += rng.normal(0, 2.0, picture.shape)
+    return np.clip(picture, 0, 255).astype(np.uint8)
+
+
+def words(sighting: Sighting) -> str:
+    return "/".join(
+        "".join(CHARACTERS[int(p.logp.argmax())] for p in row.view.places if p.presence > 0.5)
+        for row in sighting.rows
+    )
+
+
+BROWN, GREEN = np.array([118.0, 78.0, 62.0]), np.array([58.0, 112.0, 52.0])
+
+
+def test_ink_as_bright_as_the_skin_is_found_by_its_colour():
+    pixels = drawn(["K4E7"], skin=BROWN, ink=GREEN)
+    # ITU-R BT.601: the two colours differ by less than four grey values of 255.
+    luma = np.array([0.299, 0.587, 0.114])
+    assert abs(luma @ BROWN - luma @ GREEN) < 4
+    assert words(sight_mark(pixels)) == "K4E7"
+    grey = np.repeat(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)[..., None], 3, axis=2)
+    assert words(sight_mark(grey)) != "K4E7"
+
+
+@pytest.mark.parametrize("rows", [["78", "69"], ["U", "4"], ["SF", "E"], ["E", "512"]])
+def test_rows_of_a_short_mark_are_no_columns(rows):
+    sighting = sight_mark(drawn(rows, skin=(205, 160, 150), ink=(60, 55, 60)))
+    assert [len(row) for row in words(sighting).split("/")] == [len(row) for row in rows]
+    assert all(abs(seen.row.angle_deg) < 15 for seen in sighting.rows)
+
+
+def test_wrinkles_beside_a_row_are_no_second_row():
+    pixels = drawn(["K4E7"], skin=(205, 160, 150), ink=(60, 55, 60))
+    for x in range(200, 440, 30):
+        cv2.line(pixels, (x, 340), (x + 14, 330 + x % 40), (188, 145, 136), 2)
+    assert len(sight_mark(pixels).rows) == 1
+
+
+def test_a_row_candidate_is_turned_like_the_first_row():
+    def row(x: float, y: float, angle: float) -> Row:
+        points = [(x - 20.0, y), (x + 20.0, y)]
+        laid = row_through(points, [40.0, 40.0], angle_deg=angle, mirrored=False, score=1.0)
+        return replace(laid, angle_deg=angle)
+
+    first = replace(row(100, 100, 5.0), mirrored=True)
+    below = row(110, 158, -178.0)
+    assert _is_beside(first, below)
+    turned = _like(first, below)
+    assert turned.angle_deg == pytest.approx(2.0)
+    assert turned.mirrored
+    assert not _is_beside(first, row(100, 110, 0.0))  # the row itself
+    assert not _is_beside(first, row(100, 230, 0.0))  # too far away
+    assert not _is_beside(first, row(100, 158, 40.0))  # not parallel
+    assert not _is_beside(first, row(300, 158, 0.0))  # beyond both ends
