@@ -21,14 +21,16 @@ from legibility.read.network import N_POSES, Place, StripView, flip, view_strips
 
 PRESENT: Final = 0.35
 """Choice: a place this likely to hold a character counts when rows are laid again."""
-ROWS_TRIED: Final = 8
+ROWS_TRIED: Final = 6
 """Choice: row candidates the reader looks at; where characters are shows in any pose, so each
 costs one run."""
-RIVAL_ROWS: Final = 5
+RIVAL_ROWS: Final = 4
 """Choice: most row candidates looked at in the other three poses."""
 RIVAL_SHARE: Final = 0.5
 """Choice: a row that promises this share of what the best one does is its rival: a column through
 the rows of a short mark shows as many characters as a row."""
+LEFT_BEHIND: Final = 0.6
+"""Choice: a rival that is worth less than this share of the best one is not looked at further."""
 AXIS_WEIGHT: Final = 0.5
 """Choice: share of its evidence that a mark loses whose characters all stand across its rows."""
 COARSE_EVIDENCE: Final = 1.6
@@ -264,14 +266,26 @@ def _marks(picture: Picture, seen: Sequence[SeenRow]) -> list[_Mark]:
     rivals = [row for row in ranked if _promise(row) >= RIVAL_SHARE * _promise(ranked[0])]
     strips = [row.strip for row in rivals]
     looked = _look(picture, strips, _mirrored(rivals), [(0, r.view) for r in rivals])
+    worth = [
+        _worth(row.row, [posed.views[posed.best]])
+        for row, posed in zip(rivals, looked, strict=True)
+    ]
     marks = []
-    for row, posed in zip(rivals, looked, strict=True):
+    for row, posed, alone in zip(rivals, looked, worth, strict=True):
+        if alone < LEFT_BEHIND * max(worth):
+            continue
         upright = _uprighted(picture, row.row, posed)
         (first,) = _refined(picture, (upright,))
         found = with_second_row(picture, first, beside=[other.row for other in seen])
-        worth = _evidence(found) * (1 - AXIS_WEIGHT * axis_offence(row.row))
-        marks.append(_Mark(found, posed.logp[np.arange(N_POSES) ^ posed.best], worth))
+        whole = _worth(row.row, [one.view for one in found])
+        marks.append(_Mark(found, posed.logp[np.arange(N_POSES) ^ posed.best], whole))
     return marks
+
+
+def _worth(candidate: Row, views: Sequence[StripView]) -> float:
+    """Evidence of the rows found, less where the candidate's spots stand across it."""
+    evidence = sum(place_evidence(view.places) for view in views)
+    return evidence * (1 - AXIS_WEIGHT * axis_offence(candidate))
 
 
 def _promise(seen: SeenRow) -> float:
