@@ -13,6 +13,7 @@ from pathlib import Path
 
 from legibility.store.cells import guarded
 from legibility.store.database import HerdDatabase
+from legibility.store.packing import unpacked
 from legibility.store.photo_folder import FileState, file_state
 from legibility.store.records import PhotoRow
 
@@ -110,14 +111,14 @@ def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
         owners.setdefault(number, []).append(animal_id)
     sql = """
         SELECT p.sha256, p.path, s.number, ifnull(a.animal_id, ''), p.claimed_by,
-               ifnull(r.text, ''), ifnull(d.detail, ''), ifnull(r.first_animal, ''), r.misread_risk
+               ifnull(r.text, ''), c.content, ifnull(r.first_animal, ''), r.misread_risk
         FROM photos AS p
         JOIN scans AS s ON s.id = p.scan AND s.outcome = 'read'
         LEFT JOIN animals AS a ON a.id = p.animal
         LEFT JOIN readings AS r ON r.id = (SELECT max(n.id) FROM readings AS n WHERE n.photo = p.id)
-        LEFT JOIN reading_details AS d ON d.reading = r.id
+        LEFT JOIN reading_contents AS c ON c.reading = r.id
         ORDER BY p.id"""
-    for sha256, path, number, claimed, by, text, detail, first, risk in db.rows(sql):
+    for sha256, path, number, claimed, by, text, content, first, risk in db.rows(sql):
         yield PairedReading(
             photo_sha256=sha256,
             path=path,
@@ -126,7 +127,7 @@ def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
             claimed=claimed,
             claimed_by=by,
             text=text,
-            candidate_set=tuple(json.loads(detail)["candidate_set"]) if detail else (),
+            candidate_set=_candidate_set(content),
             first=first,
             misread_risk=risk,
         )
@@ -184,6 +185,10 @@ def name_by_chip(db: HerdDatabase, *, sha256: str = "") -> int:
             {"AND sha256 = ?" if sha256 else ""}""",
         (sha256,) if sha256 else (),
     )
+
+
+def _candidate_set(content: bytes | None) -> tuple[str | None, ...]:
+    return () if content is None else tuple(json.loads(unpacked(content)[0])["candidate_set"])
 
 
 def _with_files(db: HerdDatabase) -> Iterator[tuple[Path, ConfirmedPhoto]]:

@@ -21,16 +21,16 @@ from legibility.containers import (
 )
 from legibility.errors import StoreError
 from legibility.store.database import HerdDatabase, Value
+from legibility.store.packing import packed, unpacked
 from legibility.store.posterior import decode, encode
 from legibility.store.records import ReadingSummary
 
 _COLUMNS = (
-    "photo, read_at, status, text, decision, misread_risk, flags, grade, first_animal, "
+    "photo, method, read_at, status, text, decision, misread_risk, flags, grade, first_animal, "
     "first_probability, second_animal, second_probability, places, needles_expected, "
-    "needles_inked, ink_contrast, seen_share, version, model_sha256, settings_sha256, "
-    "registry_sha256, seconds"
+    "needles_inked, ink_contrast, seen_share, seconds"
 )
-_INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 22)}) ON CONFLICT DO NOTHING"
+_INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 19)}) ON CONFLICT DO NOTHING"
 SUMMARY_COLUMNS: Final = (
     "r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at, r.read_at, "
     "r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade, r.first_animal, "
@@ -60,17 +60,34 @@ def add_readings(
         If a photo is not in the record.
     """
     count = 0
+    methods: dict[Provenance, int] = {}
     for result in results:
-        photo = photo_key(db, result.sha256)
-        values = _values(result, photo=photo, read_at=read_at, registry_sha256=registry_sha256)
-        if db.write(_INSERT, values):
+        photo, made = photo_key(db, result.sha256), result.provenance
+        if made not in methods:
+            methods[made] = method_key(db, made, registry_sha256=registry_sha256)
+        if db.write(_INSERT, _values(result, photo=photo, method=methods[made], read_at=read_at)):
             db.write(
-                "INSERT INTO reading_details (reading, detail, posterior) "
-                "VALUES (last_insert_rowid(), ?, ?)",
-                (_detail(result), encode(result.reading)),
+                "INSERT INTO reading_contents (reading, content) VALUES (last_insert_rowid(), ?)",
+                (packed(_detail(result), encode(result.reading)),),
             )
             count += 1
     return count
+
+
+def method_key(db: HerdDatabase, made: Provenance, *, registry_sha256: str) -> int:
+    """Row number of a way to read photos; it is added when it is new."""
+    values = (made.version, made.model_sha256, made.settings_sha256, registry_sha256)
+    db.write(
+        "INSERT INTO methods (version, model_sha256, settings_sha256, registry_sha256) "
+        "VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
+        values,
+    )
+    found = db.first(
+        "SELECT id FROM methods WHERE version = ? AND model_sha256 = ? AND settings_sha256 = ? "
+        "AND registry_sha256 = ?",
+        values,
+    )
+    return int(found[0]) if found else 0
 
 
 def photo_key(db: HerdDatabase, sha256: str) -> int:
@@ -109,8 +126,9 @@ def read_already(
     """Digests of the photos that hold a reading made in exactly this way."""
     rows = db.rows(
         """SELECT p.sha256 FROM readings AS r JOIN photos AS p ON p.id = r.photo
-           WHERE r.version = ? AND r.model_sha256 = ? AND r.settings_sha256 = ?
-           AND r.registry_sha256 = ?""",
+           JOIN methods AS m ON m.id = r.method
+           WHERE m.version = ? AND m.model_sha256 = ? AND m.settings_sha256 = ?
+           AND m.registry_sha256 = ?""",
         (
             provenance.version,
             provenance.model_sha256,
@@ -130,16 +148,18 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
         If there is no such reading, or it is damaged.
     """
     row = db.first(
-        """SELECT p.sha256, r.status, r.text, r.decision, r.misread_risk, r.flags, r.version,
-                  r.model_sha256, r.settings_sha256, r.seconds, d.detail, d.posterior
+        """SELECT p.sha256, r.status, r.text, r.decision, r.misread_risk, r.flags, m.version,
+                  m.model_sha256, m.settings_sha256, r.seconds, c.content
            FROM readings AS r JOIN photos AS p ON p.id = r.photo
-           JOIN reading_details AS d ON d.reading = r.id WHERE r.id = ?""",
+           JOIN methods AS m ON m.id = r.method
+           JOIN reading_contents AS c ON c.reading = r.id WHERE r.id = ?""",
         (reading_id,),
     )
     if row is None:
         raise StoreError(f"there is no reading {reading_id} in this record")
     sha256, status, text, decision, risk, flags, version, model, settings, seconds = row[:10]
-    detail: dict[str, Any] = json.loads(row[10])
+    text_of_detail, posterior = unpacked(row[10])
+    detail: dict[str, Any] = json.loads(text_of_detail)
     grade = detail["grade"]
     return PhotoResult(
         photo=detail["photo"],
@@ -149,7 +169,7 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
         reasons=tuple(detail["reasons"]),
         text=text,
         reading=decode(
-            row[11],
+            posterior,
             second_opinion=tuple(detail["second_opinion"]),
             flags=detail["reading_flags"],
         ),
@@ -178,15 +198,14 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
     )
 
 
-def _values(
-    result: PhotoResult, *, photo: int, read_at: str, registry_sha256: str
-) -> tuple[Value, ...]:
+def _values(result: PhotoResult, *, photo: int, method: int, read_at: str) -> tuple[Value, ...]:
     """The columns of one reading."""
     candidates = result.identification.candidates
     first = candidates[0] if candidates else None
     second = candidates[1] if len(candidates) > 1 else None
     return (
         photo,
+        method,
         read_at,
         result.status.value,
         result.text,
@@ -199,10 +218,6 @@ def _values(
         (second.animal_id or "") if second else "",
         second.probability if second else None,
         *_condition(result.reading),
-        result.provenance.version,
-        result.provenance.model_sha256,
-        result.provenance.settings_sha256,
-        registry_sha256,
         result.seconds,
     )
 
