@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.herd.intervals import Floats, Spans, spans
+from legibility.herd.intervals import Coded, Floats, Spans, spans
 
 DAYS_A_YEAR: Final = 365.25
 MONTHS: Final = 12
@@ -104,7 +104,7 @@ def histories(seen: Sighted, marks: int) -> Histories:
 
 
 def spans_by_age(
-    known: Histories, applied: Floats, properties: Sequence[tuple[str, Sequence[str]]] = ()
+    known: Histories, applied: Floats, properties: Sequence[tuple[str, Coded]] = ()
 ) -> Spans:
     """Years from application to loss; marks without a day of application, or never seen, are out.
 
@@ -116,7 +116,7 @@ def spans_by_age(
     use = np.flatnonzero(~np.isnan(applied) & (known.sightings > 0))
     left = _months(known.last_usable[use] - applied[use])
     right = _months(known.first_lost[use] - applied[use])
-    return _spans(left, right, [(name, np.asarray(values)[use]) for name, values in properties])
+    return _spans(left, right, [(name, values[use]) for name, values in properties])
 
 
 def spans_by_grade(seen: Sighted, known: Histories) -> Spans:
@@ -137,7 +137,7 @@ def spans_by_grade(seen: Sighted, known: Histories) -> Spans:
     lost = ~seen.usable[b]
     left = np.where(lost, 0.0, years)
     right = np.where(lost, np.maximum(years, 1 / MONTHS), np.inf)
-    return _spans(left, right, [("grade", grade_class(seen.grade[a]))])
+    return _spans(left, right, [("grade", grade_codes(seen.grade[a]))])
 
 
 def usable_by_age(seen: Sighted, applied: Floats) -> NDArray[np.int64]:
@@ -162,18 +162,17 @@ def usable_by_age(seen: Sighted, applied: Floats) -> NDArray[np.int64]:
     return np.stack([good.astype(np.int64), judged.astype(np.int64)], axis=1)
 
 
-def grade_class(grade: Floats) -> NDArray[np.str_]:
+def grade_codes(grade: Floats) -> Coded:
     """Class of each grade; empty for NaN."""
-    classes = np.array([*GRADE_CLASSES, ""])
-    index = np.where(np.isnan(grade), len(GRADE_CLASSES), np.clip(np.ceil(grade) - 1, 0, 3))
-    return np.asarray(classes[index.astype(np.int64)])
+    index = np.where(np.isnan(grade), 0, np.clip(np.ceil(grade), 1, len(GRADE_CLASSES)))
+    return Coded(index.astype(np.int64), ("", *GRADE_CLASSES))
 
 
 def _months(days: Floats) -> Floats:
     return np.asarray(np.round(days / DAYS_A_YEAR * MONTHS) / MONTHS, dtype=np.float64)
 
 
-def _spans(left: Floats, right: Floats, properties: list[tuple[str, NDArray[np.str_]]]) -> Spans:
+def _spans(left: Floats, right: Floats, properties: list[tuple[str, Coded]]) -> Spans:
     low = np.maximum(np.nan_to_num(left, nan=0.0), 0.0)
     high = np.where(np.isnan(right), np.inf, np.maximum(right, low + 1 / MONTHS))
-    return spans(low, high, properties=[(name, list(values)) for name, values in properties])
+    return spans(low, high, properties=properties)
