@@ -183,9 +183,8 @@ def _begin(
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Day of application, or of the birth; and whether it is the birth."""
     # The middle of the year is what the year alone says.
-    middle = np.array(
-        [np.nan if year == 0 else _days(f"{year:04d}-07-01") for year in range(10_000)]
-    )[np.clip(animals.birth_year, 0, 9999)]  # fmt: skip
+    july = ((animals.birth_year - 1970) * 12 + 6).astype("datetime64[M]").astype("datetime64[D]")
+    middle = np.where(animals.birth_year == 0, np.nan, july.astype(np.float64))
     born = np.where(np.isnan(animals.born), middle, animals.born)
     from_birth = np.isnan(marks.applied)
     return np.where(from_birth, born[owner], marks.applied), from_birth
@@ -317,10 +316,6 @@ def _says_gone(status: Texts) -> NDArray[np.bool_]:
     kinds, index = np.unique(status, return_inverse=True)
     gone = [any(word in str(kind).casefold() for word in GONE_WORDS) for kind in kinds]
     return np.array(gone, dtype=np.bool_)[index]
-
-
-def _days(text: str) -> float:
-    return float((date.fromisoformat(text) - EPOCH).days)
 
 
 def _picked(values: Floats, has: NDArray[np.bool_], at: Ints) -> Floats:
