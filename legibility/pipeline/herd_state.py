@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -292,7 +292,7 @@ def _ears_taken(marks: MarkColumns, owner: Ints, count: int) -> Ints:
     for column, bit in enumerate((LEFT, RIGHT)):
         taken[owner[use & (marks.ear & bit > 0)], column] = True
     taken[owner[use & (marks.ear == NO_EAR)], 2] = True
-    return np.minimum(taken.sum(axis=1), 2).astype(np.int64)
+    return np.asarray(np.minimum(taken.sum(axis=1), 2), dtype=np.int64)
 
 
 def _newest_readings(

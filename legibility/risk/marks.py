@@ -115,7 +115,9 @@ def distinct(codes: Codes) -> tuple[Codes, NDArray[np.int64]]:
         # As one number each, which sorts many times faster than rows of bytes.
         wide = np.zeros((count, _BYTES), dtype=np.uint8)
         wide[:, _BYTES - width :] = codes
-        numbers, inverse = np.unique(wide.view(">u8").ravel().astype(np.uint64), return_inverse=True)
+        numbers, inverse = np.unique(
+            wide.view(">u8").ravel().astype(np.uint64), return_inverse=True
+        )
         unpacked = numbers.astype(">u8").view(np.uint8).reshape(-1, _BYTES)
         return np.ascontiguousarray(unpacked[:, _BYTES - width :]), inverse.astype(np.int64)
     packed = np.ascontiguousarray(codes).view(np.dtype((np.void, width))).ravel()

@@ -221,7 +221,8 @@ _PHOTOS: Final = f"""
     AND """
 _PEOPLE: Final = f"""
     WITH h AS (
-        SELECT h.id, ifnull(h.animal, p.animal) AS animal, ifnull(nullif(p.taken_at, ''), h.read_at) AS at,
+        SELECT h.id, ifnull(h.animal, p.animal) AS animal,
+               ifnull(nullif(p.taken_at, ''), h.read_at) AS at,
                ifnull(nullif(h.ear, ''), ifnull(p.ear, '')) AS ear, h.text, h.usable, h.grade
         FROM human_readings AS h LEFT JOIN photos AS p ON p.id = h.photo
         WHERE h.usable IS NOT NULL

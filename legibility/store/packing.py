@@ -3,7 +3,8 @@
 Layout: 4 bytes ``LPZ1``, then one zlib stream (RFC 1950) with a preset dictionary. Unpacked:
 uint32 (little-endian) length of the detail, the detail (JSON, UTF-8), and the posterior (see
 ``store.posterior``) with its last ``8 k`` bytes regrouped: all first bytes of every eight, all
-second bytes, and so on. Neighbouring figures have like signs and exponents, which then lie together.
+second bytes, and so on. Neighbouring figures have like signs and
+exponents, which then lie together.
 """
 
 from __future__ import annotations

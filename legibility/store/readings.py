@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Iterator
-from typing import Any, Final
+from typing import Any
 
 from legibility.containers import (
     Candidate,
@@ -31,16 +31,15 @@ _COLUMNS = (
     "needles_inked, ink_contrast, seen_share, seconds"
 )
 _INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 19)}) ON CONFLICT DO NOTHING"
-SUMMARY_COLUMNS: Final = (
-    "r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at, r.read_at, "
-    "r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade, r.first_animal, "
-    "r.first_probability, r.second_animal, r.second_probability, r.places, r.needles_expected, "
-    "r.needles_inked, r.ink_contrast, r.seen_share"
-)
-"""Fields of a :class:`ReadingSummary` from readings r, photos p and animals a."""
-_SUMMARY = f"""SELECT {SUMMARY_COLUMNS}
-               FROM readings AS r JOIN photos AS p ON p.id = r.photo
-               LEFT JOIN animals AS a ON a.id = p.animal"""
+_SUMMARY = """
+    SELECT r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at, r.read_at,
+           r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade, r.first_animal,
+           r.first_probability, r.second_animal, r.second_probability, r.places,
+           r.needles_expected, r.needles_inked, r.ink_contrast, r.seen_share
+    FROM readings AS r JOIN photos AS p ON p.id = r.photo
+    LEFT JOIN animals AS a ON a.id = p.animal"""
+"""Fields of a :class:`ReadingSummary`."""
+
 
 
 def add_readings(
@@ -137,6 +136,24 @@ def read_already(
         ),
     )
     return frozenset(str(row[0]) for row in rows)
+
+
+def newest_reading(db: HerdDatabase, sha256: str, *, made: Provenance | None = None) -> int | None:
+    """Number of a photo's newest reading, or None.
+
+    Parameters
+    ----------
+    made : Provenance, optional
+        Only of those by this version with these models and settings, against any registry.
+    """
+    sql = """SELECT max(r.id) FROM readings AS r JOIN photos AS p ON p.id = r.photo
+             JOIN methods AS m ON m.id = r.method WHERE p.sha256 = ?"""
+    values: list[Value] = [sha256]
+    if made is not None:
+        sql += " AND m.version = ? AND m.model_sha256 = ? AND m.settings_sha256 = ?"
+        values += [made.version, made.model_sha256, made.settings_sha256]
+    row = db.first(sql, values)
+    return None if row is None or row[0] is None else int(row[0])
 
 
 def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:

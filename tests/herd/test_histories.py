@@ -44,7 +44,9 @@ def test_by_hand() -> None:
     assert known.lost.tolist() == [True, False, True, False, False]
     assert known.sightings.tolist() == [3, 2, 1, 1, 0]
     np.testing.assert_array_equal(known.grade, [2.5, 3.0, NAN, 3.5, NAN])
-    by_age = spans_by_age(known, np.array([0.0, 0.0, 0.0, 0.0, 0.0]), [("skin", coded(list("aabba")))])
+    by_age = spans_by_age(
+        known, np.array([0.0, 0.0, 0.0, 0.0, 0.0]), [("skin", coded(list("aabba")))]
+    )
     found = sorted(zip(by_age.left, by_age.right, by_age.count, strict=True))
     inf = float("inf")
     assert found == [(0.0, 1.0, 1.0), (1.0, inf, 1.0), (2.0, 3.0, 1.0), (2.0, inf, 1.0)]

@@ -170,9 +170,7 @@ def test_a_mark_in_each_ear_is_followed_for_itself(tmp_path: Path) -> None:
             append_event(db, what="test")
 
         def look(name: str, usable: bool, ear: str, text: str = "") -> None:
-            record_reading(
-                db, HumanReading("Bo", str(TODAY), text, ear, name, usable=usable)
-            )
+            record_reading(db, HumanReading("Bo", str(TODAY), text, ear, name, usable=usable))
 
         before = state_of(db, usable_grade=1.0)
         assert before.mark[4:6].tolist() == ["Z9", "Z8"]
