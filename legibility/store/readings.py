@@ -41,7 +41,6 @@ _SUMMARY = """
 """Fields of a :class:`ReadingSummary`."""
 
 
-
 def add_readings(
     db: HerdDatabase,
     results: Iterable[PhotoResult],
