@@ -135,7 +135,7 @@ class _Kept:
                 moment = _Moment(herd, way, int(entries), head, int(touched))
                 same = (moment.way, moment.touched) == (now.way, now.touched)
                 names = [name for name in data.files if not (same and "." in name)]
-                return cls(moment, {name: data[name] for name in names})
+                return cls(moment, {name: _wide(data[name]) for name in names})
         except (OSError, KeyError, ValueError, EOFError, zipfile.BadZipFile):
             return None
 
@@ -180,6 +180,7 @@ def _save(path: Path, now: _Moment, columns: HerdColumns, state: HerdState) -> N
     for name, kind in _COLUMNS.items():
         part = getattr(columns, name)
         arrays |= {f"{name}.{f.name}": getattr(part, f.name) for f in fields(kind)}
+    arrays = {name: _smaller(array) for name, array in arrays.items()}
     moment = [str(getattr(now, item.name)) for item in fields(_Moment)]
     temporary = None
     try:
@@ -190,3 +191,18 @@ def _save(path: Path, now: _Moment, columns: HerdColumns, state: HerdState) -> N
     except OSError:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
+
+
+def _smaller(array: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Whole numbers in as few bytes as hold them: writing the file is a third of a short call."""
+    if array.dtype != np.int64 or not array.size:
+        return array
+    low, high = int(array.min()), int(array.max())
+    for kind in (np.int8, np.int16, np.int32):
+        if np.iinfo(kind).min <= low and high <= np.iinfo(kind).max:
+            return array.astype(kind)
+    return array
+
+
+def _wide(array: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    return array.astype(np.int64) if array.dtype.kind == "i" else array
