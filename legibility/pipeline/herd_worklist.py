@@ -246,10 +246,15 @@ class Ranking:
         state, found = self.state, self.found
         parts = []
         grade = float(state.grade[place])
+        two_ears = state.ears_taken[place] > 1 and state.ear[place] in ("left", "right")
         if not state.mark[place]:
             parts.append("no mark is recorded")
         elif not np.isnan(state.first_lost[place]):
-            parts.append(f"the mark was seen lost on {_date(float(state.first_lost[place]))}")
+            where = f" in the {state.ear[place]} ear" if two_ears else ""
+            lost = _date(float(state.first_lost[place]))
+            parts.append(f"the mark{where} was seen lost on {lost}")
+        elif state.sightings[place] == 0 and two_ears:
+            parts.append(f"the mark in the {state.ear[place]} ear was never judged")
         elif state.sightings[place] == 0:
             photos = int(state.photos[place])
             parts.append(
@@ -257,7 +262,8 @@ class Ranking:
             )
         else:
             seen = _date(float(state.last_usable[place]))
-            parts.append(f"last seen usable on {seen}")
+            where = f"the mark in the {state.ear[place]} ear was " if two_ears else ""
+            parts.append(f"{where}last seen usable on {seen}")
             if not math.isnan(grade):
                 parts.append(f"grade {grade:.1f}")
         if state.contradicted[place]:
@@ -386,8 +392,8 @@ def _basis(
         )
     if state.unplaced:
         words.append(
-            f"{int(state.unplaced)} looks belong to no mark of the record: no mark is recorded in "
-            "that ear on that day, or no ear was said and the animal has marks in both."
+            f"Looks that belong to no mark of the record: {int(state.unplaced)}. No mark is "
+            "recorded in that ear on that day, or no ear was said and the animal has marks in both."
         )
     words.append(chips)
     words.append("Costs, and what each act leaves of the loss, are choices (see --costs).")
