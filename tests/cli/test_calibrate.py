@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import Result
 
+from legibility import pipeline as real_pipeline
 from legibility.batch.ordered import failed_result
 from legibility.containers import PhotoResult, Status
 from legibility.errors import ModelError, PhotoError
@@ -43,6 +44,7 @@ def read_by_mark(path: Path, **_: object) -> PhotoResult:
 @pytest.fixture(autouse=True)
 def reader_of_marks(monkeypatch: pytest.MonkeyPatch) -> None:
     pipeline = ModuleType("legibility.pipeline")
+    pipeline.__path__ = real_pipeline.__path__
     pipeline.__dict__.update(read=read_by_mark, read_steps=read_by_mark)
     monkeypatch.setitem(sys.modules, "legibility.pipeline", pipeline)
 
