@@ -11,7 +11,7 @@ import os
 import sqlite3
 import tempfile
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -80,6 +80,25 @@ class HerdDatabase:
             raise StoreError("a change of the herd's record needs an open transaction")
         with translated(self.path):
             return self._connection.execute(sql, parameters).rowcount
+
+    def insert(self, table: str, values: Mapping[str, Value]) -> bool:
+        """Add a row inside a transaction; False when a row that must be the only one is there.
+
+        Parameters
+        ----------
+        table : str
+            Never from outside, as little as the names of the columns.
+        values : mapping of str to value
+            By column.
+        """
+        names, marks = ", ".join(values), ", ".join("?" * len(values))
+        sql = f"INSERT INTO {table} ({names}) VALUES ({marks}) ON CONFLICT DO NOTHING"
+        return self.write(sql, tuple(values.values())) > 0
+
+    def update(self, table: str, values: Mapping[str, Value], *, key: str, value: Value) -> None:
+        """Change columns of the row whose column ``key`` has a value, inside a transaction."""
+        names = ", ".join(f"{name} = ?" for name in values)
+        self.write(f"UPDATE {table} SET {names} WHERE {key} = ?", (*values.values(), value))
 
     def write_many(self, sql: str, parameters: Iterable[Parameters]) -> int:
         """Run one writing statement for many rows; gives how many rows it changed."""

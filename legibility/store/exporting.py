@@ -46,7 +46,9 @@ TABLES: Final = (
     "events",
 )
 """What is written, each after those it names; ``touched`` is made anew from the rest."""
-METHOD: Final = ("version", "model_sha256", "settings_sha256", "registry_sha256")
+METHOD: Final = (
+    "version", "model_sha256", "settings_sha256", "calibration_sha256", "registry_sha256",
+)  # fmt: skip
 """Columns that say how a reading was made."""
 JSON_NAME: Final = "herd.jsonl"
 REGISTRY_NAME: Final = "registry.csv"
@@ -149,9 +151,8 @@ def _put(db: HerdDatabase, table: str, row: Mapping[str, Value]) -> None:
         return
     values = dict(row)
     if table == "readings":
-        version, model, settings, registry = (str(values.pop(name)) for name in METHOD)
-        made = Provenance(version, model, settings)
-        values["method"] = method_key(db, made, registry_sha256=registry)
+        *made, registry = (str(values.pop(name)) for name in METHOD)
+        values["method"] = method_key(db, Provenance(*made), registry_sha256=registry)
     marks = ", ".join("?" * len(values))
     db.write(f'INSERT INTO "{table}" ({", ".join(values)}) VALUES ({marks})', [*values.values()])
 

