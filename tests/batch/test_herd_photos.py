@@ -135,7 +135,7 @@ def test_copies_and_what_the_manifest_says(db: HerdDatabase, photos: Path, tmp_p
         1,
     )
     (photos / "a.jpg").unlink()
-    assert list(confirmed_files(db)) == [(copy, "animal 0")]
+    assert list(confirmed_files(db)) == [(copy, confirmed)]
     assert {case.kind for case in find_cases(db).open} == {
         "transponder against list",
         "transponder against mark",
