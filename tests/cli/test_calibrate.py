@@ -102,3 +102,7 @@ def test_too_few_photos_and_bad_files(run: Run, tmp_path: Path) -> None:
     done = run("read", tmp_path / "3_A110.jpg", "--settings", "settings.toml")
     assert done.exit_code == ModelError.exit_code
     assert run("calibrate", truth).exit_code == 2
+    assert run("calibrate").exit_code == 2
+    assert run("calibrate", "--from", "herd.db", "--registry", registry).exit_code == 2
+    both = run("calibrate", truth, "--registry", registry, "--counts", "counts.csv")
+    assert (both.exit_code, "--counts needs --from" in both.output) == (2, True)

@@ -14,9 +14,11 @@ import pytest
 from legibility.containers import Status
 from legibility.pipeline import herd_kept, herd_state
 from legibility.pipeline.herd_fades import fit_fades
+from legibility.pipeline.herd_history import mark_history
 from legibility.pipeline.herd_kept import herd_state as state_of
 from legibility.pipeline.herd_record import record_event, record_reading
 from legibility.pipeline.herd_state import HerdState
+from legibility.pipeline.herd_worklist import rank_herd
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase, open_herd
 from legibility.store.events import append_event
@@ -203,3 +205,17 @@ def test_a_look_belongs_to_the_mark_of_that_day(tmp_path: Path) -> None:
     assert np.isnan(state.first_lost[4])
     assert state.last_usable[4] == (date(2025, 3, 2) - date(1970, 1, 1)) / timedelta(days=1)
     assert state.by_age.lost == 1
+
+
+def test_reason_and_history_say_which_ear(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=30, fades=False) as db:
+        marked(db, "Ewe 004", "Z9", "right", "marked")
+        for ear, day in (("left", "2025-04-01"), ("right", "2025-04-02")):
+            seen = HumanReading("Bo", day, "", ear, "Ewe 004", usable=False)
+            record_reading(db, seen)
+        ranking = rank_herd(db, today=TODAY)
+        shown = mark_history(db, "Ewe 004", usable_grade=1.0)
+    place = ranking.state.animal.tolist().index("Ewe 004")
+    (item,) = ranking.items([place])
+    assert item.reason.startswith("The mark in the right ear was seen lost on 2025-04-02")
+    assert [s.ear for s in shown.sightings if s.by == "Bo"] == ["left", "right"]
