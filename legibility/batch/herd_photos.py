@@ -146,8 +146,10 @@ class _Store:
         """Whether a photo holds this very reading; then only what is said of it is filled in."""
         if self._done is None:
             from legibility.networks import models_sha256
+            from legibility.pipeline.run import final_calibration
 
-            wanted = Provenance(__version__, models_sha256(), settings.sha256)
+            _, calibration = final_calibration(settings)
+            wanted = Provenance(__version__, models_sha256(), settings.sha256, calibration)
             self._done = read_already(
                 self._db, provenance=wanted, registry_sha256=self._registry_sha256
             )

@@ -20,7 +20,7 @@ from legibility.identify.marktable import BASE
 from legibility.identify.registry import Registry, load_registry
 from legibility.identify.rules import Rules, load_rules
 from legibility.risk.ages import load_age_model
-from legibility.risk.blend import OwnCounts, load_counts
+from legibility.risk.blend import OwnCounts
 from legibility.risk.explain import SAME_MARK, Explainer
 from legibility.risk.kernel import Kernel, Matrix, beta_interval, grade_of, load_kernel
 from legibility.risk.marks import MarkSet, mark_set
@@ -264,7 +264,8 @@ def registry_report(
     year : int
         Year in which ages are taken; the present one when 0.
     counts : Path, optional
-        Own verified readings, blended with the kernel.
+        Own verified readings, blended with the kernel: a CSV file, or a herd's record, of which
+        the transponder-confirmed photos are counted.
     settings : Settings, optional
         Its ``p_swap``, ``p_wrong_die`` and ``p_turned_die`` are used.
     least : float
@@ -283,7 +284,7 @@ def registry_report(
         raise SettingsError(f"least is {least}; expected a probability between 0 and 1")
     known_rules = load_rules(rules) if rules is not None else None
     registry = load_registry(path, rules=known_rules)
-    kernel, own = load_kernel(), load_counts(counts) if counts is not None else None
+    kernel, own = load_kernel(), _own(counts)
     grades, levels, words = _conditions(registry, condition, age_model, year)
     matrices = tuple(kernel.at(grade) for grade in grades)
     if own is not None:
@@ -314,6 +315,14 @@ def registry_report(
         matrices=matrices,
         own=own,
     )
+
+
+def _own(counts: Path | None) -> OwnCounts | None:
+    if counts is None:
+        return None
+    from legibility.pipeline.herd_confirmed import own_counts
+
+    return own_counts(counts)
 
 
 def _conditions(

@@ -137,6 +137,7 @@ def new_marks(
     dies: Path | None = None,
     reuse_window: int = 0,
     year: int = 0,
+    counts: Path | None = None,
     settings: Settings | None = None,
 ) -> Assignment:
     """Propose new marks for a herd.
@@ -164,10 +165,13 @@ def new_marks(
         counted from its birth; 0: never.
     year : int
         Present year; taken from the clock when 0.
+    counts : Path, optional
+        Own verified readings, blended with the kernel: a CSV file, or a herd's record, of which
+        the transponder-confirmed photos are counted.
 
     Raises
     ------
-    RegistryError, SettingsError
+    RegistryError, SettingsError, StoreError
         If a file cannot be used, the rules allow nothing, or fewer marks exist than are wanted.
     """
     if not 0.0 < bound < 1.0:
@@ -182,6 +186,10 @@ def new_marks(
     settings = settings or Settings()
     grade = grade_of(condition or CONDITION)
     matrix = load_kernel().at(grade)
+    if counts is not None:
+        from legibility.pipeline.herd_confirmed import own_counts
+
+        matrix = own_counts(counts).blend(matrix)
     ch = channel(matrix, Errors(settings.p_swap, settings.p_wrong_die, settings.p_turned_die))
     own = _own_needles(dies)
 

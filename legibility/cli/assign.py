@@ -62,6 +62,7 @@ from legibility.risk.needle_count import CAPACITY
     metavar="YEARS",
     help="Marks of animals that left count this long from their birth (default: always).",
 )
+@options.counts_option
 @options.settings_option
 @options.json_option
 @options.csv_option
@@ -75,6 +76,7 @@ def assign(
     needles_max: int,
     dies: Path | None,
     reuse_window: int,
+    counts: Path | None,
     settings_file: Path | None,
     json_target: str | None,
     csv_target: Path | None,
@@ -94,6 +96,7 @@ def assign(
         needles_max=needles_max,
         dies=dies,
         reuse_window=reuse_window,
+        counts=counts,
         settings=options.settings_from(settings_file),
     )
     marks = list(found.records())

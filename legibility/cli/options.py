@@ -111,6 +111,14 @@ seed_option = click.option(
     help="Start of the random numbers; the same seed gives the same pictures.",
 )
 
+counts_option = click.option(
+    "--counts",
+    type=ANY_PATH,
+    metavar="FILE",
+    help="Own verified readings, blended with the kernel: a CSV file (true, read, count) or a "
+    "herd's record.",
+)
+
 
 def settings_from(path: Path | None) -> Settings:
     """Settings of a file, or the defaults without one.

@@ -34,12 +34,7 @@ from legibility.report.risk import risk_record
     metavar="YYYY",
     help="Year in which ages are taken (default: the present one).",
 )
-@click.option(
-    "--counts",
-    type=options.ANY_PATH,
-    metavar="FILE.csv",
-    help="Own verified readings (true, read, count), blended with the kernel.",
-)
+@options.counts_option
 @click.option(
     "--least",
     type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),

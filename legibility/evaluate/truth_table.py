@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from legibility.identify.animals import Registry
-from legibility.identify.textfile import read_table
+from legibility.pipeline.import_rows import Problems, read_table
+
+_COLUMNS: Final = ("photo", "animal_id")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,29 +42,30 @@ def load_truth_table(path: Path, registry: Registry) -> TruthTable:
 
     Raises
     ------
-    TableError
+    RowsError
         If the file cannot be used; every bad line is named with its field.
     """
-    table = read_table(path, required=("photo", "animal_id"))
+    table = read_table(path, known=_COLUMNS, needed=_COLUMNS)
     ids = registry.columns["animal_id"]
     known = {ids[index] for index in range(len(ids))}
-    problems, photos = [], []
+    problems, photos = Problems(table.name, "nothing was used"), []
     first: dict[Path, int] = {}
     for line, cells in table.rows:
         photo = path.parent / cells["photo"]
         animal_id = cells["animal_id"]
         if not cells["photo"]:
-            problems.append(f"line {line}: photo is empty")
+            problems.add(line, "photo is empty")
         elif photo.is_dir():
-            problems.append(f"line {line}: photo {cells['photo']!r:.60} is a folder; name one file")
+            problems.add(line, f"photo {cells['photo']!r:.60} is a folder; name one file")
         elif photo in first:
-            problems.append(f"line {line}: photo was already on line {first[photo]}")
+            problems.add(line, f"photo was already on line {first[photo]}")
         elif animal_id and animal_id not in known:
-            problems.append(
-                f"line {line}: animal_id {animal_id!r:.60} is not in {registry.name}; leave it "
-                "empty for an animal that is not registered"
+            problems.add(
+                line,
+                f"animal_id {animal_id!r:.60} is not in {registry.name}; leave it empty for an "
+                "animal that is not registered",
             )
         first.setdefault(photo, line)
         photos.append(KnownPhoto(photo, animal_id, line))
-    table.refuse(problems)
+    problems.raise_if_any()
     return TruthTable(table.name, tuple(photos))

@@ -14,11 +14,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.herd.intervals import Floats, Spans, spans
+from legibility.herd.intervals import Coded, Floats, Spans, spans
 
 DAYS_A_YEAR: Final = 365.25
 MONTHS: Final = 12
 """Choice: times are rounded to months, so that the work does not grow with the herd."""
+_SPAN: Final = 4e6
+"""Days; more than any two days of a record are apart."""
 GRADE_CLASSES: Final = ("0-1", "1-2", "2-3", "3-4")
 
 Ints = NDArray[np.int64]
@@ -75,13 +77,17 @@ def sighted(mark: Ints, day: Floats, usable: Flags, grade: Floats) -> Sighted:
     grade : (n,) 0..4 or NaN
     """
     known = np.flatnonzero((mark >= 0) & ~np.isnan(day))
-    rank = np.where(np.isnan(grade[known]), -1.0, grade[known])
-    order = known[np.lexsort((rank, usable[known], np.floor(day[known]), mark[known]))]
-    at = np.floor(day[order])
-    new = np.ones(len(order), dtype=np.bool_)
-    if len(order):
-        new[:-1] = (mark[order][1:] != mark[order][:-1]) | (at[1:] != at[:-1])
-    best = order[new]
+    key = mark[known] * _SPAN + np.floor(day[known])
+    # Looks come by animal and time, nearly in this order already: a stable sort is quick then.
+    order = np.argsort(key, kind="stable")
+    order, key = known[order], key[order]
+    last = np.append(key[1:] != key[:-1], np.ones(min(len(key), 1), dtype=np.bool_))
+    group = np.cumsum(last) - last
+    several = np.flatnonzero((np.bincount(group) > 1)[group]) if len(group) else order
+    rows = order[several]
+    rank = np.where(np.isnan(grade[rows]), -1.0, grade[rows])
+    order[several] = rows[np.lexsort((rank, usable[rows], group[several]))]
+    best = order[last]
     return Sighted(mark[best], np.floor(day[best]), usable[best], grade[best])
 
 
@@ -104,7 +110,7 @@ def histories(seen: Sighted, marks: int) -> Histories:
 
 
 def spans_by_age(
-    known: Histories, applied: Floats, properties: Sequence[tuple[str, Sequence[str]]] = ()
+    known: Histories, applied: Floats, properties: Sequence[tuple[str, Coded]] = ()
 ) -> Spans:
     """Years from application to loss; marks without a day of application, or never seen, are out.
 
@@ -116,7 +122,7 @@ def spans_by_age(
     use = np.flatnonzero(~np.isnan(applied) & (known.sightings > 0))
     left = _months(known.last_usable[use] - applied[use])
     right = _months(known.first_lost[use] - applied[use])
-    return _spans(left, right, [(name, np.asarray(values)[use]) for name, values in properties])
+    return _spans(left, right, [(name, values[use]) for name, values in properties])
 
 
 def spans_by_grade(seen: Sighted, known: Histories) -> Spans:
@@ -137,7 +143,7 @@ def spans_by_grade(seen: Sighted, known: Histories) -> Spans:
     lost = ~seen.usable[b]
     left = np.where(lost, 0.0, years)
     right = np.where(lost, np.maximum(years, 1 / MONTHS), np.inf)
-    return _spans(left, right, [("grade", grade_class(seen.grade[a]))])
+    return _spans(left, right, [("grade", grade_codes(seen.grade[a]))])
 
 
 def usable_by_age(seen: Sighted, applied: Floats) -> NDArray[np.int64]:
@@ -162,18 +168,17 @@ def usable_by_age(seen: Sighted, applied: Floats) -> NDArray[np.int64]:
     return np.stack([good.astype(np.int64), judged.astype(np.int64)], axis=1)
 
 
-def grade_class(grade: Floats) -> NDArray[np.str_]:
+def grade_codes(grade: Floats) -> Coded:
     """Class of each grade; empty for NaN."""
-    classes = np.array([*GRADE_CLASSES, ""])
-    index = np.where(np.isnan(grade), len(GRADE_CLASSES), np.clip(np.ceil(grade) - 1, 0, 3))
-    return np.asarray(classes[index.astype(np.int64)])
+    index = np.where(np.isnan(grade), 0, np.clip(np.ceil(grade), 1, len(GRADE_CLASSES)))
+    return Coded(index.astype(np.int64), ("", *GRADE_CLASSES))
 
 
 def _months(days: Floats) -> Floats:
     return np.asarray(np.round(days / DAYS_A_YEAR * MONTHS) / MONTHS, dtype=np.float64)
 
 
-def _spans(left: Floats, right: Floats, properties: list[tuple[str, NDArray[np.str_]]]) -> Spans:
+def _spans(left: Floats, right: Floats, properties: list[tuple[str, Coded]]) -> Spans:
     low = np.maximum(np.nan_to_num(left, nan=0.0), 0.0)
     high = np.where(np.isnan(right), np.inf, np.maximum(right, low + 1 / MONTHS))
-    return spans(low, high, properties=[(name, list(values)) for name, values in properties])
+    return spans(low, high, properties=properties)

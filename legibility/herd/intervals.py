@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -58,6 +59,13 @@ class Spans:
         finite = self.right[np.isfinite(self.right)]
         return float(max(self.left.max(initial=0.0), finite.max(initial=0.0)))
 
+    def same(self, other: Spans) -> bool:
+        """Whether both hold the very same counts."""
+        return (self.names, self.levels) == (other.names, other.levels) and all(
+            np.array_equal(getattr(self, name), getattr(other, name))
+            for name in ("left", "right", "count", "classes")
+        )
+
     def with_count(self, count: Floats) -> Spans:
         """The same intervals with other counts; rows that count nothing are left out."""
         keep = count > 0
@@ -75,7 +83,7 @@ def spans(
     left: ArrayLike,
     right: ArrayLike,
     *,
-    properties: Sequence[tuple[str, Sequence[str]]] = (),
+    properties: Sequence[tuple[str, Sequence[str] | Coded]] = (),
     count: ArrayLike | None = None,
 ) -> Spans:
     """Count equal intervals.
@@ -113,24 +121,62 @@ def spans(
     for name, values in properties:
         if len(values) != len(low):
             raise ValueError(f"{name} has {len(values)} values for {len(low)} intervals")
-        texts = np.asarray(values, dtype=np.str_)
-        found, index = np.unique(texts, return_inverse=True)
-        shift = int(len(found) > 0 and found[0] == "")
+        found, index = values.used() if isinstance(values, Coded) else coded(values).used()
         names.append(name)
-        levels.append(tuple(str(text) for text in found[shift:]))
-        columns.append(index.astype(np.int64) - shift)
+        levels.append(found)
+        columns.append(index)
     classes = np.stack(columns, axis=1) if columns else np.zeros((len(low), 0), np.int64)
-    key = np.column_stack([low, high, classes])
-    rows, inverse = np.unique(key, axis=0, return_inverse=True)
-    summed = np.bincount(inverse.ravel(), weight, minlength=len(rows)).astype(np.float64)
+    first, inverse = _distinct_rows([low, high, *classes.T])
+    summed = np.bincount(inverse, weight, minlength=len(first)).astype(np.float64)
     return Spans(
-        rows[:, 0],
-        rows[:, 1],
+        low[first],
+        high[first],
         summed,
         tuple(names),
-        rows[:, 2:].astype(np.int64),
+        classes[first].astype(np.int64),
         tuple(levels),
     ).with_count(summed)
+
+
+@dataclass(frozen=True, slots=True)
+class Coded:
+    """Texts of few kinds as numbers: quick to compare, however many there are."""
+
+    code: NDArray[np.int64]
+    """(n,) index into ``kinds``."""
+    kinds: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.code)
+
+    def __getitem__(self, at: NDArray[np.integer] | NDArray[np.bool_]) -> Coded:
+        return Coded(self.code[at], self.kinds)
+
+    def used(self) -> tuple[tuple[str, ...], NDArray[np.int64]]:
+        """Kinds that occur and are not empty, and the index of each text among them; -1 for ""."""
+        there = np.bincount(self.code, minlength=len(self.kinds)) > 0
+        there &= np.array([kind != "" for kind in self.kinds], dtype=np.bool_)
+        place = np.where(there, np.cumsum(there) - 1, -1).astype(np.int64)
+        kinds = tuple(kind for kind, is_there in zip(self.kinds, there, strict=True) if is_there)
+        return kinds, place[self.code] if len(self.code) else np.zeros(0, dtype=np.int64)
+
+
+def coded(values: Sequence[str] | NDArray[np.str_]) -> Coded:
+    """Texts as numbers."""
+    found, index = np.unique(np.asarray(values, dtype=np.str_), return_inverse=True)
+    return Coded(index.astype(np.int64).ravel(), tuple(str(text) for text in found))
+
+
+def _distinct_rows(columns: Sequence[NDArray[Any]]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First row of each kind in ascending order of the columns, and the kind of each row."""
+    key = np.zeros(len(columns[0]), dtype=np.int64)
+    for column in columns:
+        kinds, index = np.unique(column, return_inverse=True)
+        # Renumbered after each column, so that the numbers stay below rows times kinds.
+        _, key = np.unique(key * max(len(kinds), 1) + index.ravel(), return_inverse=True)
+        key = key.ravel()
+    _, first = np.unique(key, return_index=True)
+    return first, key
 
 
 def resampled(data: Spans, rng: np.random.Generator) -> Spans:

@@ -29,7 +29,7 @@ from legibility.herd.handling import (
     TRANSPONDER,
     Handling,
 )
-from legibility.herd.histories import DAYS_A_YEAR, grade_class
+from legibility.herd.histories import DAYS_A_YEAR, grade_codes
 from legibility.herd.intervals import Floats
 
 AGE_UNKNOWN_YEARS: Final = 2.0
@@ -147,10 +147,8 @@ def _fading(
     use_grade = seen & ~np.isnan(marks.grade)
     if by_grade.basis is assumed and by_age.basis is not assumed:
         use_grade = np.zeros(len(seen), dtype=np.bool_)
-    effects = {
-        name: by_grade.effect({"grade": name}) for name in ("", *by_grade.levels[0])
-    } if by_grade.levels else {"": 0.0}  # fmt: skip
-    effect = np.array([effects.get(str(name), 0.0) for name in grade_class(marks.grade)])
+    classes = grade_codes(marks.grade)
+    effect = np.array([by_grade.effect({"grade": name}) for name in classes.kinds])[classes.code]
     p_grade = by_grade.lost_between(0.0, (ahead - since) / DAYS_A_YEAR, effect=effect)
     until_grade = since + DAYS_A_YEAR * by_grade.years_until(0.0, limit, effect=effect)
     return (

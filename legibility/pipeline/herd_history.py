@@ -12,6 +12,7 @@ from legibility.store.animals import animal_key
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import all_human_readings
 from legibility.store.marks import marks_of
+from legibility.store.photos import photos_of
 from legibility.store.readings import latest_summaries
 from legibility.store.records import ReadingSummary
 
@@ -21,6 +22,8 @@ class SightingShown:
     """One look at a mark."""
 
     day: str
+    ear: str
+    """Empty when nobody said which."""
     by: str
     """``photo``, or who looked."""
     text: str
@@ -78,6 +81,7 @@ def _photo(found: ReadingSummary, usable_grade: float) -> SightingShown:
         note = "not good enough to judge the mark. " + " ".join(names)
     return SightingShown(
         day=found.taken_at[:10],
+        ear=found.ear,
         by="photo",
         text=found.text,
         judged=judged,
@@ -89,10 +93,14 @@ def _photo(found: ReadingSummary, usable_grade: float) -> SightingShown:
 
 
 def _people(db: HerdDatabase, animal_id: str) -> Iterator[SightingShown]:
+    photos = {photo.sha256: photo for photo in photos_of(db, animal_id)}
     for found in all_human_readings(db):
-        if found.animal_id == animal_id:
+        photo = photos.get(found.photo_sha256)
+        if found.animal_id == animal_id or (not found.animal_id and photo is not None):
             yield SightingShown(
-                day=found.read_at[:10],
+                # What is seen on a photo was so on the day it was taken.
+                day=((photo.taken_at if photo else "") or found.read_at)[:10],
+                ear=found.ear or (photo.ear if photo else ""),
                 by=found.reader,
                 text=found.text,
                 judged=found.usable is not None,

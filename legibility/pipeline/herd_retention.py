@@ -30,7 +30,8 @@ from legibility.herd.retention import (
     zero_limit,
 )
 from legibility.herd.turnbull import turnbull, turnbull_bands
-from legibility.pipeline.herd_state import HerdState, herd_state, needs_marks
+from legibility.pipeline.herd_kept import herd_state
+from legibility.pipeline.herd_state import HerdState, needs_marks
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import all_human_readings

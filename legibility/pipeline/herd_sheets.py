@@ -31,6 +31,8 @@ def sheet_details(
 
 def _details(db: HerdDatabase, item: WorkItem, settings: Settings) -> dict[str, str]:
     seen = list(latest_summaries(db, animal_id=item.animal_id))
+    # The other ear's mark is not the one to look at, as far as it is said which ear is shown.
+    seen = [s for s in seen if not item.ear or s.ear in ("", "both", item.ear)] or seen
     # A photo that shows the mark says more than a newer one that does not.
     shown = [summary for summary in seen if summary.status == "read"] or seen
     last = shown[-1] if shown else None

@@ -1,27 +1,20 @@
 """What the record knows of every animal's mark, as arrays: the ground of worklist, plan and report.
 
-Looking through half a million readings takes seconds, so that the result is kept in a file beside
-the record (``herd.db.derived.npz``) with the hash of the record's last entry. It is no part of the
-record: it is made again whenever anything was added, and may be deleted at any time.
+Marks are followed one by one: a look belongs to the mark that was in that ear on that day.
 """
 
 from __future__ import annotations
 
-import os
-import tempfile
-import zipfile
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility import __version__
 from legibility.errors import StoreError
 from legibility.herd.histories import (
+    DAYS_A_YEAR,
     Sighted,
     histories,
     sighted,
@@ -29,31 +22,39 @@ from legibility.herd.histories import (
     spans_by_grade,
     usable_by_age,
 )
-from legibility.herd.intervals import Floats, Spans
+from legibility.herd.intervals import Coded, Floats, Spans, coded
 from legibility.pipeline.herd_fades import fades_text, fit_fades
-from legibility.pipeline.mark_risks import mark_risks
+from legibility.pipeline.mark_risks import Before, MarkRisks, mark_risks
 from legibility.settings import Settings
-from legibility.store.animals import all_animals, all_chips
-from legibility.store.database import HerdDatabase
-from legibility.store.events import GENESIS, last_event
-from legibility.store.handling_events import all_handling_events
-from legibility.store.human_readings import all_human_readings
-from legibility.store.marks import all_marks
-from legibility.store.records import AnimalRow, MarkRow
-from legibility.store.sightings import Sightings, all_sightings
+from legibility.store.columns import (
+    BOTH,
+    LEFT,
+    NO_EAR,
+    NOT_JUDGED,
+    READ,
+    RIGHT,
+    UNREADABLE,
+    USABLE,
+    AnimalColumns,
+    HerdColumns,
+    LookColumns,
+    MarkColumns,
+)
 
 PROPERTIES: Final = ("skin", "ink", "age at application", "operator", "die set")
 """What may change how long a mark lasts, as far as it is recorded."""
 AGE_CLASSES: Final = ((0.25, "under 3 months"), (1.0, "3 to 12 months"), (999.0, "over a year"))
 """Choice: classes of the age at application, by their upper limit in years."""
-GONE: Final = frozenset({"sold", "died"})
-"""Handling events after which an animal is not handled any more."""
 GONE_WORDS: Final = ("sold", "dead", "died", "slaughtered")
-"""Choice: words of a status that say the same."""
+"""Choice: words of a status after which an animal is not handled any more."""
 EPOCH: Final = date(1970, 1, 1)
+EARS: Final = {NO_EAR: "", LEFT: "left", RIGHT: "right", BOTH: "both"}
 _BEGINNING: Final = -1e6
+_SPAN: Final = 4e6
+"""Days; more than any two days of the record are apart."""
 
 Texts = NDArray[np.str_]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,8 @@ class HerdState:
 
     animal: Texts
     mark: Texts
-    """Newest mark that is not retired; empty for none."""
+    """The mark that tells the animal: of those not retired and not seen lost the newest one, of
+    those seen lost when there is no other; empty for none."""
     ear: Texts
     status: Texts
     gone: NDArray[np.bool_]
@@ -93,8 +95,11 @@ class HerdState:
     rival: NDArray[np.int64]
     rival_probability: Floats
     same_mark: NDArray[np.int64]
-    classes: Texts
-    """(animals, properties) in the order of ``PROPERTIES``."""
+    classes: NDArray[np.int64]
+    """(animals, properties) index into the levels of ``by_age``; -1 where it is not recorded."""
+    unplaced: NDArray[np.int64]
+    """() judgements that belong to no mark of the record: no mark is in that ear, or no ear is said
+    and the animal has marks in both."""
     usable_in_year: NDArray[np.int64]
     """(years, 2) marks usable, and judged, in each year of their age."""
     by_age: Spans
@@ -108,260 +113,227 @@ class HerdState:
         return len(self.animal)
 
 
-def herd_state(
-    db: HerdDatabase, *, usable_grade: float, settings: Settings | None = None, keep: bool = True
+def computed(
+    columns: HerdColumns,
+    *,
+    usable_grade: float,
+    settings: Settings,
+    before: HerdState | None = None,
 ) -> HerdState:
-    """State of the herd, from the file beside the record where that is up to date.
+    """State of the herd from its columns.
 
     Parameters
     ----------
     usable_grade : float
         A mark of a lower grade counts as lost.
-    keep : bool
-        Use and write the file beside the record.
+    before : HerdState, optional
+        Computed in the same way before some animals changed or were added. Risks and curves that
+        cannot have changed are taken from it; the result is the same as without it.
     """
-    settings = settings or Settings()
-    last = last_event(db)
-    stamp = "|".join(
-        (__version__, str(db.version), f"{usable_grade:g}", settings.sha256,
-         GENESIS if last is None else last.hash)
-    )  # fmt: skip
-    path = Path(f"{db.path}.derived.npz")
-    known = _loaded(path, stamp) if keep else None
-    if known is not None:
-        return known
-    with db.snapshot():
-        state = _computed(db, usable_grade=usable_grade, settings=settings)
-    if keep:
-        _save(path, state, stamp)
-    return state
-
-
-def day_of(text: str) -> float:
-    """Days since 1970-01-01 of a time as the record keeps it; NaN for none."""
-    try:
-        return float((date.fromisoformat(text[:10]) - EPOCH).days)
-    except ValueError:
-        return np.nan
-
-
-def _computed(db: HerdDatabase, *, usable_grade: float, settings: Settings) -> HerdState:
-    animals = list(all_animals(db))
-    index = {animal.animal_id: place for place, animal in enumerate(animals)}
-    marks = _by_start([mark for mark in all_marks(db) if mark.animal_id in index], index)
-    owner = np.array([index[mark.animal_id] for mark in marks], dtype=np.int64)
-    begins = [_applied(mark, animals[index[mark.animal_id]]) for mark in marks]
-    applied = np.array([day for day, _ in begins], dtype=np.float64)
-    photos = all_sightings(db)
-    seen = _sighted(db, photos, index, owner, marks, usable_grade)
-    known = histories(seen, len(marks))
-    classes = _classes(marks, [animals[place] for place in owner], applied)
-    properties = [(name, list(classes[:, at])) for at, name in enumerate(PROPERTIES)]
-    newest = _newest(marks, owner, len(animals))
-    has, at = newest >= 0, np.maximum(newest, 0)
+    animals, marks, looks = columns.animals, columns.marks, columns.looks
+    count = len(animals.key)
+    owner = np.searchsorted(animals.key, marks.animal)
+    whose = np.searchsorted(animals.key, looks.animal)
+    begin, from_birth = _begin(animals, marks, owner)
+    seen, unplaced = _sighted(marks, looks, owner, whose, usable_grade)
+    known = histories(seen, len(marks.key))
+    properties = _properties(animals, marks, owner)
+    by_age = spans_by_age(known, begin, list(zip(PROPERTIES, properties, strict=True)))
+    by_grade = spans_by_grade(seen, known)
+    chosen = _chosen(marks, owner, known.lost, count)
+    has, at = chosen >= 0, np.maximum(chosen, 0)
+    texts = _texts(marks.text, has, at)
     grade = _picked(known.grade, has, at)
-    texts = np.array([marks[i].text if i >= 0 else "" for i in newest], dtype=np.str_)
-    carried = np.flatnonzero(has)
-    risks = mark_risks(list(texts[carried]), grade[carried], settings=settings)
-    rival = np.full((len(animals), risks.rival.shape[1]), -1, dtype=np.int64)
-    if len(carried):
-        rival[carried] = np.where(risks.rival >= 0, carried[risks.rival], -1)
-    chance = np.zeros(rival.shape)
-    chance[carried] = risks.rival_probability
-    chips = {chip.animal_id for chip in all_chips(db)}
-    left = {e.animal_id for e in all_handling_events(db) if e.kind in GONE}
-    reading_risk, contradicted = _newest_readings(photos, len(animals))
-    ids = [animal.animal_id for animal in animals]
-    by_age, by_grade = spans_by_age(known, applied, properties), spans_by_grade(seen, known)
+    risks = mark_risks(texts, grade, settings=settings, before=_before(before, animals))
+    risk, contradicted = _newest_readings(looks, whose, count)
+    is_photo = looks.kind <= NOT_JUDGED
     return HerdState(
-        animal=np.array(ids, dtype=np.str_),
+        animal=animals.animal_id,
         mark=texts,
-        ear=np.array([marks[i].ear if i >= 0 else "" for i in newest], dtype=np.str_),
-        status=np.array([animal.status for animal in animals], dtype=np.str_),
-        gone=np.array([_is_gone(animal, left) for animal in animals], dtype=np.bool_),
-        has_chip=np.array([name in chips for name in ids], dtype=np.bool_),
-        ears_taken=_ears_taken(marks, owner, len(animals)),
-        applied=_picked(applied, has, at),
-        from_birth=np.array([bool(i >= 0 and begins[i][1]) for i in newest], dtype=np.bool_),
+        ear=np.array([EARS[code] for code in range(4)])[_picked_ints(marks.ear, has, at)],
+        status=animals.status,
+        gone=animals.is_gone | _says_gone(animals.status),
+        has_chip=animals.has_chip,
+        ears_taken=_ears_taken(marks, owner, count),
+        applied=_picked(begin, has, at),
+        from_birth=has & _picked_ints(from_birth.astype(np.int64), has, at).astype(np.bool_),
         last_usable=_picked(known.last_usable, has, at),
         first_lost=_picked(known.first_lost, has, at),
         grade=grade,
-        sightings=np.where(has, known.sightings[at], 0) if len(marks) else np.zeros(len(ids), int),
-        photos=np.bincount(photos.animal, minlength=len(animals)).astype(np.int64),
-        reading_risk=reading_risk,
+        sightings=_picked_ints(known.sightings, has, at),
+        photos=np.bincount(whose[is_photo], minlength=count).astype(np.int64),
+        reading_risk=risk,
         contradicted=contradicted,
-        risk=_spread(risks.risk, carried, len(animals)),
-        risk_lost=_spread(risks.risk_lost, carried, len(animals)),
-        rival=rival,
-        rival_probability=chance,
-        same_mark=_spread(risks.same_mark, carried, len(animals)).astype(np.int64),
-        classes=classes[at] if len(marks) else np.full((len(ids), len(PROPERTIES)), ""),
-        usable_in_year=usable_by_age(seen, applied),
+        risk=risks.risk,
+        risk_lost=risks.risk_lost,
+        rival=risks.rival,
+        rival_probability=risks.rival_probability,
+        same_mark=risks.same_mark,
+        classes=_classes(properties, by_age, has, at),
+        unplaced=np.array(unplaced, dtype=np.int64),
+        usable_in_year=usable_by_age(seen, begin),
         by_age=by_age,
         by_grade=by_grade,
-        curves=np.array(fades_text(fit_fades(by_age, by_grade))),
+        curves=_curves(by_age, by_grade, before),
     )
 
 
-def _by_start(marks: list[MarkRow], index: Mapping[str, int]) -> list[MarkRow]:
-    """By animal and day of application; a mark whose day is not known counts as the oldest."""
-    return sorted(marks, key=lambda mark: (index[mark.animal_id], mark.applied_on, mark.mark_id))
-
-
-def _applied(mark: MarkRow, animal: AnimalRow) -> tuple[float, bool]:
+def _begin(
+    animals: AnimalColumns, marks: MarkColumns, owner: Ints
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Day of application, or of the birth; and whether it is the birth."""
-    if mark.applied_on:
-        return day_of(mark.applied_on), False
-    if animal.birth_date:
-        return day_of(animal.birth_date), True
-    # Half of a year is the middle of what the year alone says.
-    return (day_of(f"{animal.birth_year:04d}-07-01"), True) if animal.birth_year else (np.nan, True)
+    # The middle of the year is what the year alone says.
+    july = ((animals.birth_year - 1970) * 12 + 6).astype("datetime64[M]").astype("datetime64[D]")
+    middle = np.where(animals.birth_year == 0, np.nan, july.astype(np.float64))
+    born = np.where(np.isnan(animals.born), middle, animals.born)
+    from_birth = np.isnan(marks.applied)
+    return np.where(from_birth, born[owner], marks.applied), from_birth
 
 
 def _sighted(
-    db: HerdDatabase,
-    photos: Sightings,
-    index: Mapping[str, int],
-    owner: NDArray[np.int64],
-    marks: list[MarkRow],
-    usable_grade: float,
-) -> Sighted:
-    """Judgements by photos and by people, put down to the mark that was current that day."""
+    marks: MarkColumns, looks: LookColumns, owner: Ints, whose: Ints, usable_grade: float
+) -> tuple[Sighted, int]:
+    """Judgements by mark, and how many could not be put down to one."""
     # A photo judges the mark when it gave a grade, or when capture was good and nothing was read.
-    judged = ~photos.is_retake & (~np.isnan(photos.grade) | ~photos.was_read)
-    usable = photos.was_read & (photos.grade >= usable_grade)
-    people = [
-        (index[h.animal_id], day_of(h.read_at), h.usable, np.nan if h.grade is None else h.grade)
-        for h in all_human_readings(db)
-        if h.usable is not None and h.animal_id in index
-    ]
-    rows = np.array(people, dtype=np.float64).reshape(-1, 4)
-    animal = np.concatenate([photos.animal[judged], rows[:, 0].astype(np.int64)])
-    day = np.concatenate([photos.day[judged], rows[:, 1]])
-    start = np.array([day_of(m.applied_on) if m.applied_on else _BEGINNING for m in marks])
-    span = 4e6
-    keys = owner * span + (start if len(marks) else np.zeros(0))
-    mark = np.searchsorted(keys, animal * span + np.nan_to_num(day), side="right") - 1
-    found = mark >= 0
-    found[found] = owner[mark[found]] == animal[found]
-    return sighted(
-        np.where(found, mark, -1),
-        day,
-        np.concatenate([usable[judged], rows[:, 2] > 0]),
-        np.concatenate([photos.grade[judged], rows[:, 3]]),
+    judged = np.flatnonzero(
+        (looks.kind != NOT_JUDGED) & ((looks.kind != READ) | ~np.isnan(looks.grade))
     )
+    kind, grade, day = looks.kind[judged], looks.grade[judged], np.floor(looks.time[judged])
+    place = _placed(marks, owner, whose[judged], day, looks.ear[judged], looks.names_mark[judged])
+    usable = (kind == USABLE) | ((kind == READ) & (grade >= usable_grade))
+    unplaced = int(((place < 0) & ~np.isnan(day)).sum())
+    return sighted(place, day, usable, np.where(kind == UNREADABLE, np.nan, grade)), unplaced
 
 
-def _classes(marks: list[MarkRow], animals: list[AnimalRow], applied: Floats) -> Texts:
-    rows = []
-    for mark, animal, day in zip(marks, animals, applied, strict=True):
-        age = ""
-        if mark.applied_on and animal.birth_date:
-            years = (day - day_of(animal.birth_date)) / 365.25
-            age = next((name for limit, name in AGE_CLASSES if years < limit), "")
-        rows.append((animal.skin, mark.ink, age, mark.operator, mark.die_set))
-    return np.array(rows, dtype=np.str_).reshape(-1, len(PROPERTIES))
+def _placed(
+    marks: MarkColumns, owner: Ints, whose: Ints, day: Floats, ear: Ints, names_mark: Ints
+) -> Ints:
+    """Index of the mark that each look is at; -1 for none."""
+    left, right = (
+        _in_ear(marks, owner, whose, day, np.flatnonzero((marks.ear == 0) | (marks.ear & bit > 0)))
+        for bit in (LEFT, RIGHT)
+    )
+    # No ear said: the mark that was read, or the only one that it can be.
+    either = np.where(left < 0, right, np.where((right < 0) | (right == left), left, -1))
+    order = np.argsort(marks.key)
+    named = names_mark > 0
+    if named.any():
+        either[named] = order[np.searchsorted(marks.key[order], names_mark[named])]
+    return np.select([ear == LEFT, ear == RIGHT], [left, right], default=either)
 
 
-def _newest(marks: list[MarkRow], owner: NDArray[np.int64], count: int) -> NDArray[np.int64]:
-    """Index of each animal's newest mark that is not retired; -1 for none."""
-    newest = np.full(count, -1, dtype=np.int64)
-    for place, (mark, animal) in enumerate(zip(marks, owner, strict=True)):
-        if not mark.retired_on:
-            newest[animal] = place
-    return newest
+def _in_ear(marks: MarkColumns, owner: Ints, whose: Ints, day: Floats, use: Ints) -> Ints:
+    """Newest of some marks that was in the animal's ear on a day and still counted; -1 for none."""
+    if not len(use):
+        return np.full(len(whose), -1, dtype=np.int64)
+    start = np.nan_to_num(marks.applied[use], nan=_BEGINNING)
+    keys = owner[use] * _SPAN + start
+    order = np.argsort(keys, kind="stable")
+    wanted = whose * _SPAN + np.nan_to_num(day)
+    at = np.searchsorted(keys[order], wanted, side="right") - 1
+    found = use[order[np.maximum(at, 0)]]
+    # A look from before the retirement became known still belongs to the mark.
+    ok = (at >= 0) & (owner[found] == whose) & (marks.retired[found] > np.nan_to_num(day))
+    return np.where(ok, found, -1)
 
 
-def _ears_taken(marks: list[MarkRow], owner: NDArray[np.int64], count: int) -> NDArray[np.int64]:
-    ears: dict[int, set[str]] = {}
-    for mark, animal in zip(marks, owner, strict=True):
-        if not mark.retired_on:
-            known = ears.setdefault(int(animal), set())
-            known.update(("left", "right") if mark.ear == "both" else (mark.ear,))
-    taken = np.zeros(count, dtype=np.int64)
-    for place, found in ears.items():
-        taken[place] = min(len(found), 2)
-    return taken
+def _properties(animals: AnimalColumns, marks: MarkColumns, owner: Ints) -> tuple[Coded, ...]:
+    """What each mark has of ``PROPERTIES``."""
+    skin = coded(animals.skin)
+    years = (marks.applied - animals.born[owner]) / DAYS_A_YEAR
+    index = 1 + np.searchsorted([limit for limit, _ in AGE_CLASSES], years, side="right")
+    index[np.isnan(years) | (index > len(AGE_CLASSES))] = 0
+    age = Coded(index.astype(np.int64), ("", *(name for _, name in AGE_CLASSES)))
+    return skin[owner], coded(marks.ink), age, coded(marks.operator), coded(marks.die_set)
 
 
-def _newest_readings(photos: Sightings, count: int) -> tuple[Floats, NDArray[np.bool_]]:
+def _classes(
+    properties: tuple[Coded, ...], by_age: Spans, has: NDArray[np.bool_], at: Ints
+) -> Ints:
+    columns = []
+    for values, levels in zip(properties, by_age.levels, strict=True):
+        place = np.array([levels.index(k) if k in levels else -1 for k in values.kinds], np.int64)
+        columns.append(place[values.code[at]] if len(values) else np.full(len(has), -1))
+    return np.where(has[:, None], np.stack(columns, axis=1), -1).astype(np.int64)
+
+
+def _chosen(marks: MarkColumns, owner: Ints, lost: NDArray[np.bool_], count: int) -> Ints:
+    """Index of the mark that tells each animal; -1 for none."""
+    use = np.flatnonzero(np.isinf(marks.retired))
+    order = use[np.lexsort((use, ~lost[use], owner[use]))]
+    chosen = np.full(count, -1, dtype=np.int64)
+    chosen[owner[order]] = order
+    return chosen
+
+
+def _before(before: HerdState | None, animals: AnimalColumns) -> Before | None:
+    if before is None:
+        return None
+    n = len(before)
+    if n > len(animals.key) or not np.array_equal(before.animal, animals.animal_id[:n]):
+        return None
+    found = MarkRisks(
+        before.risk, before.risk_lost, before.rival, before.rival_probability, before.same_mark
+    )
+    return Before(before.mark, before.grade, found)
+
+
+def _curves(by_age: Spans, by_grade: Spans, before: HerdState | None) -> NDArray[np.str_]:
+    """Fitted anew unless both are fitted to the very same counts."""
+    if before is not None and by_age.same(before.by_age) and by_grade.same(before.by_grade):
+        return before.curves
+    return np.array(fades_text(fit_fades(by_age, by_grade)))
+
+
+def _ears_taken(marks: MarkColumns, owner: Ints, count: int) -> Ints:
+    """Ears with a mark that counts; one whose ear is not recorded takes one."""
+    use = np.isinf(marks.retired)
+    taken = np.zeros((count, 3), dtype=np.bool_)
+    for column, bit in enumerate((LEFT, RIGHT)):
+        taken[owner[use & (marks.ear & bit > 0)], column] = True
+    taken[owner[use & (marks.ear == NO_EAR)], 2] = True
+    return np.asarray(np.minimum(taken.sum(axis=1), 2), dtype=np.int64)
+
+
+def _newest_readings(
+    looks: LookColumns, whose: Ints, count: int
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Of each animal's newest read photo: its risk, and whether it names another animal."""
-    use = np.flatnonzero(photos.was_read & ~np.isnan(photos.misread_risk))
+    use = np.flatnonzero((looks.kind == READ) & ~np.isnan(looks.misread_risk))
     newest = np.full(count, -1, dtype=np.int64)
-    newest[photos.animal[use]] = use
+    newest[whose[use]] = use
     has = newest >= 0
     at = newest[has]
     risk, other = np.full(count, np.nan), np.zeros(count, dtype=np.bool_)
-    stated = photos.misread_risk[at]
-    other[has] = ~photos.is_first[at]
+    stated, is_first = looks.misread_risk[at], looks.is_first[at]
+    other[has] = ~is_first
     # Where another animal came first, this one is taken for it unless that reading is wrong.
-    risk[has] = np.where(photos.is_first[at], stated, 1.0 - stated)
+    risk[has] = np.where(is_first, stated, 1.0 - stated)
     return risk, other
 
 
-def _is_gone(animal: AnimalRow, left: set[str]) -> bool:
-    words = animal.status.casefold()
-    return animal.animal_id in left or any(word in words for word in GONE_WORDS)
+def _says_gone(status: Texts) -> NDArray[np.bool_]:
+    kinds, index = np.unique(status, return_inverse=True)
+    gone = [any(word in str(kind).casefold() for word in GONE_WORDS) for kind in kinds]
+    return np.array(gone, dtype=np.bool_)[index]
 
 
-def _picked(values: Floats, has: NDArray[np.bool_], at: NDArray[np.int64]) -> Floats:
+def _picked(values: Floats, has: NDArray[np.bool_], at: Ints) -> Floats:
     if not len(values):
         return np.full(len(has), np.nan)
     return np.asarray(np.where(has, values[at], np.nan), dtype=np.float64)
 
 
-def _spread(values: NDArray[Any], carried: NDArray[np.int64], count: int) -> Floats:
-    out = np.zeros(count)
-    out[carried] = values
-    return out
+def _picked_ints(values: Ints, has: NDArray[np.bool_], at: Ints) -> Ints:
+    if not len(values):
+        return np.zeros(len(has), dtype=np.int64)
+    return np.asarray(np.where(has, values[at], 0), dtype=np.int64)
 
 
-_ARRAYS: Final = tuple(item.name for item in fields(HerdState) if item.name[:3] != "by_")
-
-
-def _save(path: Path, state: HerdState, stamp: str) -> None:
-    """Keep the state; a medium that cannot be written only costs the time of doing it again."""
-    arrays: dict[str, Any] = {name: getattr(state, name) for name in _ARRAYS}
-    for name in ("by_age", "by_grade"):
-        data: Spans = getattr(state, name)
-        arrays |= {
-            f"{name}_rows": np.column_stack([data.left, data.right, data.count]),
-            f"{name}_classes": data.classes,
-            f"{name}_names": np.array(data.names, dtype=np.str_),
-        }
-        for place, levels in enumerate(data.levels):
-            arrays[f"{name}_levels{place}"] = np.array(levels, dtype=np.str_)
-    temporary = None
-    try:
-        handle, temporary = tempfile.mkstemp(dir=path.absolute().parent, prefix=".tmp-derived-")
-        with os.fdopen(handle, "wb") as file:
-            np.savez(file, stamp=np.array(stamp), **arrays)
-        os.replace(temporary, path)
-    except OSError:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
-
-
-def _loaded(path: Path, stamp: str) -> HerdState | None:
-    try:
-        with np.load(path, allow_pickle=False) as data:
-            if str(data["stamp"]) != stamp:
-                return None
-            arrays: dict[str, Any] = {name: data[name] for name in _ARRAYS}
-            for name in ("by_age", "by_grade"):
-                rows, names = data[f"{name}_rows"], data[f"{name}_names"]
-                levels = [data[f"{name}_levels{place}"] for place in range(len(names))]
-                arrays[name] = Spans(
-                    rows[:, 0],
-                    rows[:, 1],
-                    rows[:, 2],
-                    tuple(map(str, names)),
-                    data[f"{name}_classes"],
-                    tuple(tuple(map(str, each)) for each in levels),
-                )
-    except (OSError, KeyError, ValueError, EOFError, zipfile.BadZipFile):
-        return None
-    return HerdState(**arrays)
+def _texts(values: Texts, has: NDArray[np.bool_], at: Ints) -> Texts:
+    if not len(values):
+        return np.full(len(has), "", dtype=np.str_)
+    return np.asarray(np.where(has, values[at], ""), dtype=np.str_)
 
 
 def needs_marks(state: HerdState, name: str) -> None:

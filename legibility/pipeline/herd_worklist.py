@@ -16,7 +16,8 @@ from legibility.herd.handling import LEAST_TRIES, Handling
 from legibility.herd.planning import Act
 from legibility.herd.priorities import Marks, Priorities, priorities
 from legibility.pipeline.herd_fades import fades_from
-from legibility.pipeline.herd_state import EPOCH, PROPERTIES, HerdState, herd_state, needs_marks
+from legibility.pipeline.herd_kept import herd_state
+from legibility.pipeline.herd_state import EPOCH, HerdState, needs_marks
 from legibility.risk.explain import SAME_MARK, Explainer
 from legibility.risk.kernel import load_kernel
 from legibility.risk.misreading import Errors, channel
@@ -245,10 +246,15 @@ class Ranking:
         state, found = self.state, self.found
         parts = []
         grade = float(state.grade[place])
+        two_ears = state.ears_taken[place] > 1 and state.ear[place] in ("left", "right")
         if not state.mark[place]:
             parts.append("no mark is recorded")
         elif not np.isnan(state.first_lost[place]):
-            parts.append(f"the mark was seen lost on {_date(float(state.first_lost[place]))}")
+            where = f" in the {state.ear[place]} ear" if two_ears else ""
+            lost = _date(float(state.first_lost[place]))
+            parts.append(f"the mark{where} was seen lost on {lost}")
+        elif state.sightings[place] == 0 and two_ears:
+            parts.append(f"the mark in the {state.ear[place]} ear was never judged")
         elif state.sightings[place] == 0:
             photos = int(state.photos[place])
             parts.append(
@@ -256,7 +262,8 @@ class Ranking:
             )
         else:
             seen = _date(float(state.last_usable[place]))
-            parts.append(f"last seen usable on {seen}")
+            where = f"the mark in the {state.ear[place]} ear was " if two_ears else ""
+            parts.append(f"{where}last seen usable on {seen}")
             if not math.isnan(grade):
                 parts.append(f"grade {grade:.1f}")
         if state.contradicted[place]:
@@ -339,9 +346,12 @@ def rank_herd(
 def _effects(state: HerdState, by_age: Fade) -> np.ndarray[Any, np.dtype[np.float64]]:
     if by_age.curve is None or not any(len(each) for each in by_age.curve.effects):
         return np.zeros(len(state))
-    rows, inverse = np.unique(state.classes, axis=0, return_inverse=True)
-    values = [by_age.effect(dict(zip(PROPERTIES, map(str, row), strict=True))) for row in rows]
-    return np.array(values)[inverse.ravel()]
+    total = np.zeros(len(state))
+    for place, effects in enumerate(by_age.curve.effects):
+        if len(effects):
+            code = state.classes[:, place]
+            total += np.where(code >= 0, effects[code], 0.0)
+    return total
 
 
 def _costs(state: HerdState, handling: Handling) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -379,6 +389,11 @@ def _basis(
         words.append(
             f"Of {births} animals the day of application is not recorded; their marks are taken to "
             "be as old as the animal."
+        )
+    if state.unplaced:
+        words.append(
+            f"Looks that belong to no mark of the record: {int(state.unplaced)}. No mark is "
+            "recorded in that ear on that day, or no ear was said and the animal has marks in both."
         )
     words.append(chips)
     words.append("Costs, and what each act leaves of the loss, are choices (see --costs).")

@@ -1,4 +1,4 @@
-"""CSV files that go into the herd's record: header, line numbers, and all bad rows at once."""
+"""CSV files that people keep in a spreadsheet: header, line numbers, and all bad rows at once."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ from legibility.photo.load import printable_name
 
 MAX_FILE_MIB: Final = 512
 """Choice: the same limit as for a registry."""
+LONGEST_CELL: Final = 4096
+"""Choice: the longest path of common systems."""
 PROBLEMS_NAMED: Final = 20
 """Choice: most bad rows named one by one."""
 _DELIMITERS: Final = (",", ";", "\t")
@@ -41,6 +43,8 @@ class Problems:
     """Bad rows, collected so that a person can mend them all at once."""
 
     name: str
+    then: str = "nothing was imported"
+    """What became of the other rows."""
     named: list[str] = field(default_factory=list)
     count: int = 0
 
@@ -63,9 +67,7 @@ class Problems:
         more = self.count - len(self.named)
         lines = [f"  {problem}" for problem in self.named] + ([f"  and {more} more"] * bool(more))
         what = "problem" if self.count == 1 else "problems"
-        raise RowsError(
-            f"{self.name}: {self.count} {what}; nothing was imported\n" + "\n".join(lines)
-        )
+        raise RowsError(f"{self.name}: {self.count} {what}; {self.then}\n" + "\n".join(lines))
 
 
 def read_table(path: Path, *, known: Iterable[str], needed: Iterable[str] = ()) -> Table:
@@ -81,7 +83,8 @@ def read_table(path: Path, *, known: Iterable[str], needed: Iterable[str] = ()) 
     Raises
     ------
     RowsError
-        If the file cannot be read, has no such header, or a row has another number of fields.
+        If the file cannot be read, has no such header, or a row has another number of fields, too
+        long a cell or a control character.
     """
     name = printable_name(path)
     data = read_file(path)
@@ -202,10 +205,26 @@ def _rows(
     line = 2
     try:
         for cells in reader:
-            if len(cells) == len(columns):
-                yield line, dict(zip(columns, map(str.strip, cells), strict=True))
-            elif any(cell.strip() for cell in cells):
-                problems.add(line, f"has {len(cells)} fields; the header has {len(columns)}")
+            stripped = [cell.strip() for cell in cells]
+            if len(cells) != len(columns):
+                if any(stripped):
+                    problems.add(line, f"has {len(cells)} fields; the header has {len(columns)}")
+            elif found := _bad_cell(stripped, columns):
+                problems.add(line, found)
+            else:
+                yield line, dict(zip(columns, stripped, strict=True))
             line = int(getattr(reader, "line_num", 0)) + 1
     except csv.Error as error:
         problems.add(line, f"cannot be read as CSV ({error}); the rest was not looked at")
+
+
+def _bad_cell(cells: list[str], columns: tuple[str, ...]) -> str:
+    """The first cell that no person wrote, in words; nothing when there is none."""
+    if max(map(len, cells), default=0) <= LONGEST_CELL and "".join(cells).isprintable():
+        return ""
+    for column, cell in zip(columns, cells, strict=True):
+        if len(cell) > LONGEST_CELL:
+            return f"{printable_name(column[:40])}: found {len(cell)} characters"
+        if any((ord(c) < 32 and c not in "\t\r\n") or ord(c) == 127 for c in cell):
+            return f"{printable_name(column[:40])}: found {cell[:40]!r}, with a control character"
+    return ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import MarkSet, mark_set
-from legibility.risk.misreading import Allowed, Errors, channel
+from legibility.risk.misreading import Allowed, Errors, channel, pair_probability, readings
 from legibility.risk.pairs import LEAST, Finder
 from legibility.risk.risk import RegistryRisk, part_risk, parts_of, registry_risk
 from legibility.settings import Settings
@@ -22,6 +22,9 @@ GRADE_UNKNOWN: Final = 2.0
 """Choice: a mark that nobody graded is looked at as "worn"."""
 GRADE_LOST: Final = 0.5
 """Choice: grade at which a lost mark is looked at, between "lost" and "faint"."""
+
+MOST_MOVED: Final = 20
+"""Choice: with more marks that came or went everything is done anew; each costs a look at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,68 +43,194 @@ class MarkRisks:
     """(n,) other animals with the very same mark."""
 
 
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What was found for the same marks in the same order before some of them changed."""
+
+    marks: NDArray[np.str_]
+    grade: NDArray[np.float64]
+    risks: MarkRisks
+
+
 def mark_risks(
-    marks: Sequence[str], grade: NDArray[np.float64], *, settings: Settings | None = None
+    marks: Sequence[str] | NDArray[np.str_],
+    grade: NDArray[np.float64],
+    *,
+    settings: Settings | None = None,
+    before: Before | None = None,
 ) -> MarkRisks:
     """Risk of each mark against all others.
 
     Parameters
     ----------
     marks : sequence of str
-        One an animal.
+        One an animal; empty for none, which has no risk and is nobody's rival.
     grade : (n,) 0..4 or NaN
         Rounded to whole grades.
+    before : Before, optional
+        Of at most ``n`` animals, the first ones. What cannot have changed since is taken from it;
+        the result is the same.
     """
-    if not len(marks):
-        none = np.zeros(0)
-        empty = np.zeros((0, RIVALS))
-        return MarkRisks(none, none, empty.astype(np.int64), empty, none.astype(np.int64))
     settings = settings or Settings()
+    texts, levels = np.asarray(marks, dtype=np.str_), _levels(grade)
+    has = np.flatnonzero(texts != "")
+    out = _nothing(len(texts))
+    if not len(has):
+        return out
     errors = Errors(settings.p_swap, settings.p_wrong_die, settings.p_turned_die)
-    known = mark_set(np.asarray(marks, dtype=np.bytes_))
-    finder = Finder(known)
+    known = mark_set(texts[has].astype(np.bytes_))
+    of_animal = np.full(len(texts), -1, dtype=np.int64)
+    of_animal[has] = np.arange(len(has))
+    anew = np.arange(len(has))
+    if before is not None:
+        found = _to_do(texts, levels, before, known, errors)
+        if found is not None:
+            n = len(before.marks)
+            for name in ("risk", "risk_lost", "rival", "rival_probability", "same_mark"):
+                getattr(out, name)[:n] = getattr(before.risks, name)
+            gone = np.flatnonzero(texts == "")
+            _put(out, gone, _nothing(len(gone)))
+            anew = of_animal[found[texts[found] != ""]]
+    if len(anew):
+        part = _of_some(known, Finder(known), levels[has], anew, errors)
+        rival = np.where(part.rival >= 0, has[part.rival], -1)
+        _put(out, has[anew], replace(part, rival=rival))
+    return out
+
+
+def _nothing(count: int) -> MarkRisks:
+    return MarkRisks(
+        np.zeros(count),
+        np.zeros(count),
+        np.full((count, RIVALS), -1, dtype=np.int64),
+        np.zeros((count, RIVALS)),
+        np.zeros(count, dtype=np.int64),
+    )
+
+
+def _put(out: MarkRisks, rows: NDArray[np.int64], part: MarkRisks) -> None:
+    for item in fields(MarkRisks):
+        getattr(out, item.name)[rows] = getattr(part, item.name)
+
+
+def _levels(grade: NDArray[np.float64]) -> NDArray[np.float64]:
     whole = np.round(np.where(np.isnan(grade), GRADE_UNKNOWN, grade))
-    levels = np.clip(whole, GRADE_LOST, 4.0)
-    now, unread = _at(known, finder, np.asarray(levels, np.float64), errors)
-    later, unread_later = _at(known, finder, np.full(len(marks), GRADE_LOST), errors)
-    rival, probability = _rivals(known, now)
+    return np.asarray(np.clip(whole, GRADE_LOST, 4.0), np.float64)
+
+
+def _to_do(
+    texts: NDArray[np.str_],
+    levels: NDArray[np.float64],
+    before: Before,
+    known: MarkSet,
+    errors: Errors,
+) -> NDArray[np.int64] | None:
+    """Animals whose figures may differ from those before; None when all may.
+
+    An animal's figures depend on its own mark and condition, on who else carries its mark, and on
+    the marks of the herd that it is read as with ``LEAST`` or more. So those are done anew that
+    changed, that carry a mark which came or went, or that are read as one.
+    """
+    n = len(before.marks)
+    same_text = np.zeros(len(texts), dtype=np.bool_)
+    same_text[:n] = texts[:n] == before.marks
+    same = same_text.copy()
+    same[:n] &= levels[:n] == _levels(before.grade)
+    now = np.unique(texts[~same_text])
+    then = np.unique(before.marks[~same_text[:n]])
+    moved = [str(text) for text in np.union1d(now, then) if text]
+    if len(moved) > MOST_MOVED:
+        return None
+    touched = ~same
+    touched |= np.isin(texts, moved)
+    has = np.flatnonzero(texts != "")
+    for text in moved:
+        touched[has[_read_as(known, levels[has], text, errors)]] = True
+    return np.flatnonzero(touched)
+
+
+def _read_as(
+    known: MarkSet, levels: NDArray[np.float64], text: str, errors: Errors
+) -> NDArray[np.int64]:
+    """Those whose mark is read as a text with ``LEAST`` or more, as it is or once it is lost."""
+    kernel = load_kernel()
+    (wanted,) = mark_set([text]).groups
+    found = []
+    for group in known.groups:
+        if wanted.structure not in readings(group.structure, errors):
+            continue
+        place = known.of_given - group.ids[0]
+        mine = np.flatnonzero((place >= 0) & (place < len(group.ids)))
+        for level in np.unique(np.append(levels[mine], GRADE_LOST)):
+            use = mine if level == GRADE_LOST else mine[levels[mine] == level]
+            codes = group.codes[place[use]]
+            target = np.broadcast_to(wanted.codes, (len(use), wanted.codes.shape[1]))
+            ch = channel(kernel.at(float(level)), errors)
+            p = pair_probability(codes, group.structure, target, wanted.structure, ch)
+            # The same sums come in another order here; a hair's breadth is no difference.
+            found.append(use[p >= LEAST * (1 - 1e-9)])
+    return np.concatenate(found) if found else np.zeros(0, dtype=np.int64)
+
+
+def _of_some(
+    known: MarkSet,
+    finder: Finder,
+    levels: NDArray[np.float64],
+    animals: NDArray[np.int64],
+    errors: Errors,
+) -> MarkRisks:
+    """Figures of some animals against all; ``levels`` and rivals are by all animals with a mark."""
+    now, unread = _at(known, finder, levels, animals, errors)
+    lost = np.full(len(levels), GRADE_LOST)
+    later, unread_later = _at(known, finder, lost, animals, errors)
+    rival, probability = _rivals(known, now, animals)
     return MarkRisks(
         risk=now.risk * (1 - unread),
         risk_lost=later.risk * (1 - unread_later),
         rival=rival,
         rival_probability=probability * (1 - unread)[:, None],
-        same_mark=known.carriers[known.of_given] - 1,
+        same_mark=(known.carriers[known.of_given] - 1)[animals],
     )
 
 
 def _at(
-    known: MarkSet, finder: Finder, grade: NDArray[np.float64], errors: Errors
+    known: MarkSet,
+    finder: Finder,
+    all_grades: NDArray[np.float64],
+    animals: NDArray[np.int64],
+    errors: Errors,
 ) -> tuple[RegistryRisk, NDArray[np.float64]]:
-    """Risks with each mark at its grade, and the share of rows that show too little to be read."""
+    """Risks of some animals at their grades, and the share of rows that cannot be read at all."""
     kernel = load_kernel()
-    grades, levels = np.unique(grade, return_inverse=True)
-    wanted = [np.unique(known.of_given[levels == level]) for level in range(len(grades))]
+    grades, levels = np.unique(all_grades[animals], return_inverse=True)
+    marks = known.of_given[animals]
+    wanted = [np.unique(marks[levels == level]) for level in range(len(grades))]
     channels = [channel(kernel.at(float(value)), errors) for value in grades]
     done = [
         part_risk(part, known, finder, channels[part.level], allowed=Allowed(), least=LEAST)
         for part in parts_of(known, wanted)
     ]
     unread = np.array([kernel.row_unread_at(float(value)) for value in grades])[levels]
-    return registry_risk(known, levels.astype(np.int64), done), np.asarray(unread, np.float64)
+    found = registry_risk(known, levels.astype(np.int64), done, animals=animals)
+    return found, np.asarray(unread, np.float64)
 
 
-def _rivals(known: MarkSet, found: RegistryRisk) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """The most probable rivals of each animal; one of several with the same mark stands first."""
-    n = len(known.of_given)
+def _rivals(
+    known: MarkSet, found: RegistryRisk, animals: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """The most probable rivals of some animals; one of several with the same mark stands first."""
+    everyone = len(known.of_given)
     order = np.argsort(known.of_given, kind="stable")
     start = np.concatenate([[0], np.cumsum(known.carriers)])
-    place = np.empty(n, dtype=np.int64)
-    place[order] = np.arange(n) - start[known.of_given[order]]
-    carriers = known.carriers[known.of_given]
+    place = np.empty(everyone, dtype=np.int64)
+    place[order] = np.arange(everyone) - start[known.of_given[order]]
+    mine = known.of_given[animals]
+    carriers = known.carriers[mine]
+    n = len(animals)
     rival = np.full((n, RIVALS + 1), -1, dtype=np.int64)
     probability = np.zeros((n, RIVALS + 1))
     twin = carriers > 1
-    following = start[known.of_given] + (place + 1) % carriers
+    following = start[mine] + (place[animals] + 1) % carriers
     rival[twin, RIVALS] = order[following[twin]]
     probability[twin, RIVALS] = found.same_mark[twin] / (carriers[twin] - 1)
     for rank in range(RIVALS):

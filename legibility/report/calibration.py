@@ -88,6 +88,35 @@ class Recalibrated(Protocol):
     def better(self) -> bool: ...
 
 
+class Counted(Protocol):
+    """Confusions of photos whose mark is known."""
+
+    @property
+    def photos(self) -> int: ...
+    @property
+    def given(self) -> int: ...
+    @property
+    def left_out(self) -> Mapping[str, int]: ...
+    @property
+    def characters(self) -> int: ...
+    @property
+    def right(self) -> int: ...
+
+
+def kernel_data_lines(found: Counted) -> list[str]:
+    """What a record has for the confusion kernel."""
+    lines = wrapped(
+        f"Kernel data: {found.characters} characters of {found.photos} photos, {found.right} of "
+        "them read right. `legibility risk` and `legibility assign` blend them with the measured "
+        "kernel: --counts HERD.db",
+        indent="  ",
+        first="",
+    )
+    for reason, count in found.left_out.items():
+        lines += wrapped(f"{count} not counted: {reason}", indent="    ", first="  ")
+    return lines
+
+
 def calibration_lines(found: Recalibrated) -> list[str]:
     """The report for a terminal of 80 columns."""
     before, after = found.before, found.after

@@ -36,7 +36,7 @@ def worklist_text(found: Mapping[str, Any]) -> str:
             ("", "Animal", "Mark", "Taken", "Lost", "Cost", "By", "To do")
         ]
         rows += [_row(item) for item in found["items"]]
-        table = columns(rows, limits=(5, 20, 12, 8, 8, 8, 10, 24), right=frozenset({0, 3, 4, 5}))
+        table = columns(rows, limits=(5, 14, 11, 8, 8, 6, 10, 24), right=frozenset({0, 3, 4, 5}))
         lines += ["", table[0]]
         for line, item in zip(table[1:], found["items"], strict=True):
             lines.append(line)
@@ -90,16 +90,17 @@ def history_text(found: Mapping[str, Any]) -> str:
         since = f", since {applied}" if applied else ""
         until = f", retired {retired}" if retired else ""
         lines.append(f"  mark {text}{', ' + ear + ' ear' if ear else ''}{since}{until}")
-    rows: list[tuple[str, ...]] = [("Day", "By", "Read", "Mark", "Grade", "Needles", "Note")]
+    rows: list[tuple[str, ...]] = [("Day", "By", "Ear", "Read", "Mark", "Grade", "Needles", "Note")]
     for s in found["sightings"]:
         state = {True: "usable", False: "lost", None: "not judged"}[s["usable"]]
         needles = "" if s["needle_share"] is None else percent(s["needle_share"])
         grade = "" if s["grade"] is None else f"{s['grade']:.1f}"
-        rows.append((s["day"] or "-", s["by"], s["text"] or "-", state, grade, needles, s["note"]))
+        what = (s["ear"] or "-", s["text"] or "-", state, grade, needles, s["note"])
+        rows.append((s["day"] or "-", s["by"], *what))
     if len(rows) == 1:
         return "\n".join([*lines, "  never seen"]) + "\n"
-    right = frozenset({4, 5})
-    lines += ["", *columns(rows, limits=(10, 14, 12, 10, 5, 8, 27), right=right)]
+    right = frozenset({5, 6})
+    lines += ["", *columns(rows, limits=(10, 12, 5, 12, 10, 5, 8, 24), right=right)]
     return "\n".join(lines) + "\n"
 
 

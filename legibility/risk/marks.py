@@ -16,6 +16,8 @@ Structure: TypeAlias = tuple[int, int]
 Codes: TypeAlias = NDArray[np.uint8]
 """(n, characters) indices 0..35 of both rows, one after the other."""
 
+_BYTES: Final = 8
+"""Characters that one unsigned number holds."""
 _OTHER: Final = 255
 _SEPARATOR: Final = 254
 _LOOKUP: Final = np.full(256, _OTHER, dtype=np.uint8)
@@ -108,6 +110,16 @@ def mark_set(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkSet:
 
 def distinct(codes: Codes) -> tuple[Codes, NDArray[np.int64]]:
     """Different rows of an array in ascending order, and which of them each row is."""
-    packed = np.ascontiguousarray(codes).view(np.dtype((np.void, codes.shape[1]))).ravel()
+    count, width = codes.shape
+    if width <= _BYTES:
+        # As one number each, which sorts many times faster than rows of bytes.
+        wide = np.zeros((count, _BYTES), dtype=np.uint8)
+        wide[:, _BYTES - width :] = codes
+        numbers, inverse = np.unique(
+            wide.view(">u8").ravel().astype(np.uint64), return_inverse=True
+        )
+        unpacked = numbers.astype(">u8").view(np.uint8).reshape(-1, _BYTES)
+        return np.ascontiguousarray(unpacked[:, _BYTES - width :]), inverse.astype(np.int64)
+    packed = np.ascontiguousarray(codes).view(np.dtype((np.void, width))).ravel()
     unique, inverse = np.unique(packed, return_inverse=True)
-    return unique.view(np.uint8).reshape(-1, codes.shape[1]), inverse.astype(np.int64)
+    return unique.view(np.uint8).reshape(-1, width), inverse.astype(np.int64)

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, index_of
 from legibility.dies.layout import needle_layout
-from legibility.dies.strokes import load_sources
+from legibility.dies.strokes import GlyphSource, load_sources
 
 SOURCES: Final = 6
 """Choice: glyph sources looked at; more change no more than a few words."""
@@ -89,7 +89,8 @@ def mechanism(pressed: str, read: str) -> Mechanism:
 
 @lru_cache(maxsize=N_CHARACTERS**2)
 def _mechanism(pressed: int, read: int) -> Mechanism:
-    upright = np.array([_distances(dies[pressed], dies[read]) for dies in _layouts()])
+    dies = zip(_dies(pressed), _dies(read), strict=True)
+    upright = np.array([_distances(one, other) for one, other in dies])
     away, near, lost, joined = np.median(upright, axis=0)
     turned = _fit(pressed, read, np.array([-1.0, -1.0]))
     mirrored = _fit(pressed, read, np.array([-1.0, 1.0]))
@@ -111,7 +112,8 @@ def _mechanism(pressed: int, read: int) -> Mechanism:
 
 def _fit(pressed: int, read: int, factor: NDArray[np.float64]) -> float:
     """Mean distance, heights, of a turned or mirrored die from another, median over sources."""
-    gaps = [_distances(dies[pressed] * factor, dies[read])[:2] for dies in _layouts()]
+    dies = zip(_dies(pressed), _dies(read), strict=True)
+    gaps = [_distances(one * factor, other)[:2] for one, other in dies]
     return float(np.median(np.max(gaps, axis=1)))
 
 
@@ -130,17 +132,19 @@ def _distances(
 
 
 @lru_cache(maxsize=1)
-def _layouts() -> tuple[tuple[NDArray[np.float64], ...], ...]:
-    """Needles of the 36 characters of a few sources, about the middle of their box."""
+def _sources() -> tuple[GlyphSource, ...]:
+    """A few sources of drawn characters."""
     drawn = [source for source in load_sources() if source.kind != "grid"]
-    chosen = drawn[:: max(1, len(drawn) // SOURCES)][:SOURCES]
+    return tuple(drawn[:: max(1, len(drawn) // SOURCES)][:SOURCES])
+
+
+@lru_cache(maxsize=N_CHARACTERS)
+def _dies(character: int) -> tuple[NDArray[np.float64], ...]:
+    """Needles of a character in each source, about the middle of their box."""
     rng = np.random.default_rng(0)
     out = []
-    for source in chosen:
-        dies = []
-        for strokes in source.strokes:
-            placed = needle_layout(strokes, needles=NEEDLES, jitter=0.0, rng=rng)
-            needles = np.asarray(placed, dtype=np.float64)
-            dies.append(needles - (needles.min(axis=0) + needles.max(axis=0)) / 2)
-        out.append(tuple(dies))
+    for source in _sources():
+        placed = needle_layout(source.strokes[character], needles=NEEDLES, jitter=0.0, rng=rng)
+        needles = np.asarray(placed, dtype=np.float64)
+        out.append(needles - (needles.min(axis=0) + needles.max(axis=0)) / 2)
     return tuple(out)

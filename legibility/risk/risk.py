@@ -156,7 +156,11 @@ class RegistryRisk:
 
 
 def registry_risk(
-    marks: MarkSet, levels: NDArray[np.int64], done: Iterable[PartRisk]
+    marks: MarkSet,
+    levels: NDArray[np.int64],
+    done: Iterable[PartRisk],
+    *,
+    animals: NDArray[np.int64] | None = None,
 ) -> RegistryRisk:
     """Put parts together.
 
@@ -168,16 +172,19 @@ def registry_risk(
         Condition of each animal.
     done : iterable of PartRisk
         All parts of ``parts_of``, in any order.
+    animals : ndarray of int, optional
+        Only these, by their place among the marks given; ``levels`` and the result are theirs.
     """
     count = len(marks)
+    of_given = marks.of_given if animals is None else marks.of_given[animals]
     results = sorted(done, key=lambda part: (part.level, int(part.ids[0])))
     keys = np.concatenate([part.level * count + part.ids for part in results])
-    record_of = np.searchsorted(keys, levels * count + marks.of_given)
+    record_of = np.searchsorted(keys, levels * count + of_given)
     right, whole, registered = (
         np.concatenate([getattr(part, name) for part in results])
         for name in ("right", "whole", "registered")
     )
-    carriers = marks.carriers[marks.of_given]
+    carriers = marks.carriers[of_given]
     own = right[record_of]
     same_mark = own * (carriers - 1) / carriers
     unregistered = np.maximum(whole - right - registered, 0.0)[record_of]

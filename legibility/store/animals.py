@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict
 
 from legibility.errors import StoreError
 from legibility.store.database import HerdDatabase
@@ -52,43 +53,15 @@ def put_animal(db: HerdDatabase, animal: AnimalRow) -> str:
     """
     known = find_animal(db, animal.animal_id)
     if known is None:
-        db.write(
-            f"INSERT INTO animals ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (
-                animal.animal_id,
-                animal.birth_date,
-                animal.birth_year,
-                animal.sex,
-                animal.status,
-                animal.skin,
-                animal.note,
-            ),
-        )
+        db.insert("animals", asdict(animal))
         return "new"
-    merged = AnimalRow(
-        animal.animal_id,
-        animal.birth_date or known.birth_date,
-        animal.birth_year or known.birth_year,
-        animal.sex or known.sex,
-        animal.status or known.status,
-        animal.skin or known.skin,
-        animal.note or known.note,
-    )
-    if merged == known:
+    before = asdict(known)
+    filled = {
+        name: value for name, value in asdict(animal).items() if value and value != before[name]
+    }
+    if not filled:
         return "same"
-    db.write(
-        "UPDATE animals SET birth_date = ?, birth_year = ?, sex = ?, status = ?, skin = ?, "
-        "note = ? WHERE animal_id = ?",
-        (
-            merged.birth_date,
-            merged.birth_year,
-            merged.sex,
-            merged.status,
-            merged.skin,
-            merged.note,
-            merged.animal_id,
-        ),
-    )
+    db.update("animals", filled, key="animal_id", value=animal.animal_id)
     return "changed"
 
 
@@ -109,10 +82,14 @@ def put_chips(db: HerdDatabase, chips: Iterable[ChipRow]) -> int:
         If an animal is not in the record.
     """
     return sum(
-        db.write(
-            "INSERT INTO chips (animal, number, since, source) VALUES (?, ?, ?, ?) "
-            "ON CONFLICT DO NOTHING",
-            (animal_key(db, chip.animal_id), chip.number, chip.since, chip.source),
+        db.insert(
+            "chips",
+            {
+                "animal": animal_key(db, chip.animal_id),
+                "number": chip.number,
+                "since": chip.since,
+                "source": chip.source,
+            },
         )
         for chip in chips
     )

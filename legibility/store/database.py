@@ -11,7 +11,7 @@ import os
 import sqlite3
 import tempfile
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,11 +20,15 @@ from typing import Any, Final, TypeAlias
 from legibility.errors import StoreError
 from legibility.store.fileproblems import explain, look_at_file, printable_path
 from legibility.store.migrations import LATEST, MIGRATIONS
+from legibility.store.packing import packed
 
 APPLICATION_ID: Final = 0x4C474248
 """Choice: "LGBH" in the header of the file says whose it is (PRAGMA application_id)."""
 BUSY_TIMEOUT_S: Final = 30.0
 """Choice: how long a writer waits for another one."""
+PAGE_BYTES: Final = 16384
+"""Measured: a reading's block of about 2 kB leaves a quarter of a page of 4096 bytes empty, and a
+fortieth of one of 16384. Files made before keep the size they have."""
 
 Value: TypeAlias = str | int | float | bytes | None
 Parameters: TypeAlias = Sequence[Value]
@@ -76,6 +80,25 @@ class HerdDatabase:
             raise StoreError("a change of the herd's record needs an open transaction")
         with translated(self.path):
             return self._connection.execute(sql, parameters).rowcount
+
+    def insert(self, table: str, values: Mapping[str, Value]) -> bool:
+        """Add a row inside a transaction; False when a row that must be the only one is there.
+
+        Parameters
+        ----------
+        table : str
+            Never from outside, as little as the names of the columns.
+        values : mapping of str to value
+            By column.
+        """
+        names, marks = ", ".join(values), ", ".join("?" * len(values))
+        sql = f"INSERT INTO {table} ({names}) VALUES ({marks}) ON CONFLICT DO NOTHING"
+        return self.write(sql, tuple(values.values())) > 0
+
+    def update(self, table: str, values: Mapping[str, Value], *, key: str, value: Value) -> None:
+        """Change columns of the row whose column ``key`` has a value, inside a transaction."""
+        names = ", ".join(f"{name} = ?" for name in values)
+        self.write(f"UPDATE {table} SET {names} WHERE {key} = ?", (*values.values(), value))
 
     def write_many(self, sql: str, parameters: Iterable[Parameters]) -> int:
         """Run one writing statement for many rows; gives how many rows it changed."""
@@ -181,6 +204,7 @@ def create_herd(
     with _new_file(path) as temporary, translated(path):
         connection = sqlite3.connect(temporary, isolation_level=None)
         try:
+            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             migrate(connection)
             connection.executemany(
@@ -234,6 +258,7 @@ def open_herd(
 
 def migrate(connection: sqlite3.Connection, *, to: int = LATEST) -> None:
     """Bring the schema up to date, each step in one transaction."""
+    connection.create_function("packed_reading", 2, packed, deterministic=True)
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     for number in range(version + 1, to + 1):
         connection.execute("BEGIN IMMEDIATE")

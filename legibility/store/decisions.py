@@ -44,18 +44,15 @@ def _case(row: tuple[Any, ...]) -> CaseRow:
 
 def open_case(db: HerdDatabase, case: CaseRow) -> bool:
     """Open a case; False when one with this key is there already, open or closed."""
-    return bool(
-        db.write(
-            "INSERT INTO cases (case_key, kind, opened_at, summary, detail) VALUES (?, ?, ?, ?, ?) "
-            "ON CONFLICT DO NOTHING",
-            (
-                case.case_key,
-                case.kind,
-                case.opened_at or now_utc(),
-                case.summary,
-                json.dumps(dict(case.detail), sort_keys=True, allow_nan=False),
-            ),
-        )
+    return db.insert(
+        "cases",
+        {
+            "case_key": case.case_key,
+            "kind": case.kind,
+            "opened_at": case.opened_at or now_utc(),
+            "summary": case.summary,
+            "detail": json.dumps(dict(case.detail), sort_keys=True, allow_nan=False),
+        },
     )
 
 
@@ -87,18 +84,15 @@ def add_decision(db: HerdDatabase, decision: DecisionRow) -> bool:
             )
         case_id = int(found[0])
         db.write("UPDATE cases SET state = 'closed' WHERE id = ?", (case_id,))
-    return bool(
-        db.write(
-            "INSERT INTO decisions (case_id, photo, animal, decided_at, who, what, reason) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
-            (
-                case_id,
-                photo_key(db, decision.photo_sha256) if decision.photo_sha256 else None,
-                optional_animal_key(db, decision.animal_id),
-                decision.decided_at,
-                decision.who,
-                decision.what,
-                decision.reason,
-            ),
-        )
+    return db.insert(
+        "decisions",
+        {
+            "case_id": case_id,
+            "photo": photo_key(db, decision.photo_sha256) if decision.photo_sha256 else None,
+            "animal": optional_animal_key(db, decision.animal_id),
+            "decided_at": decision.decided_at,
+            "who": decision.who,
+            "what": decision.what,
+            "reason": decision.reason,
+        },
     )

@@ -94,6 +94,14 @@ def last_event(db: HerdDatabase) -> EventRow | None:
     return None if row is None else EventRow(*row)
 
 
+def event_hash_at(db: HerdDatabase, seq: int) -> str:
+    """Hash of an entry; that before the first one for 0, nothing where there is no such entry."""
+    if seq == 0:
+        return GENESIS
+    row = db.first("SELECT hash FROM events WHERE seq = ?", (seq,))
+    return "" if row is None else str(row[0])
+
+
 def chain_problem(events: Iterable[EventRow]) -> str:
     """The first entry that does not follow from the one before, or nothing."""
     previous = GENESIS

@@ -1,5 +1,8 @@
 """The whole record as CSV files or JSON lines, and back, without loss.
 
+Readings are written as people look for them: how each was made beside it, and its detail and
+posterior unpacked (``readings``, ``reading_details``), whatever the file holds them as.
+
 An empty CSV cell is the empty text in a text column and "not recorded" in a column of figures; no
 table has both. Figures are written so that reading them gives the same binary number.
 """
@@ -16,12 +19,15 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
+from legibility.containers import Provenance
 from legibility.errors import StoreError
 from legibility.store.cells import guarded, unguarded
 from legibility.store.database import HerdDatabase, Value, create_herd
 from legibility.store.fileproblems import printable_path
 from legibility.store.marks import current_marks
+from legibility.store.packing import packed, unpacked
 from legibility.store.posterior import as_plain, from_plain
+from legibility.store.readings import method_key
 
 TABLES: Final = (
     "herd_info",
@@ -39,7 +45,11 @@ TABLES: Final = (
     "imports",
     "events",
 )
-"""All tables, each after those it names."""
+"""What is written, each after those it names; ``touched`` is made anew from the rest."""
+METHOD: Final = (
+    "version", "model_sha256", "settings_sha256", "calibration_sha256", "registry_sha256",
+)  # fmt: skip
+"""Columns that say how a reading was made."""
 JSON_NAME: Final = "herd.jsonl"
 REGISTRY_NAME: Final = "registry.csv"
 LONGEST_CELL: Final = 16 * 2**20
@@ -97,12 +107,11 @@ def restore_herd(db: HerdDatabase, folder: Path) -> dict[str, int]:
     with db.transaction():
         db.write("DELETE FROM herd_info")
         rows = _json_rows(json_path) if json_path.exists() else _csv_rows(db, folder)
-        inserts = {table: _insert(db, table) for table in TABLES}
+        columns = {table: set(columns_of(db, table)) for table in TABLES}
         for where, table, row in rows:
-            columns, sql = inserts[table]
-            if set(row) != set(columns):
+            if set(row) != columns[table]:
                 raise StoreError(f"{where}: has other fields than the table {table}")
-            db.write(sql, [row[column] for column in columns])
+            _put(db, table, row)
             counts[table] += 1
         problems = db.problems()
         if problems or not counts["herd_info"]:
@@ -125,19 +134,43 @@ def restored_herd(path: Path, folder: Path) -> dict[str, int]:
 
 
 def columns_of(db: HerdDatabase, table: str) -> dict[str, str]:
-    """Columns of a table and their types."""
-    return {str(row[1]): str(row[2]) for row in db.rows(f'PRAGMA table_info("{table}")')}
+    """Columns of a table as it is written, and their types."""
+    if table == "reading_details":
+        return {"reading": "INTEGER", "detail": "TEXT", "posterior": "BLOB"}
+    found = {str(row[1]): str(row[2]) for row in db.rows(f'PRAGMA table_info("{table}")')}
+    if table == "readings":
+        del found["method"]
+        found |= dict.fromkeys(METHOD, "TEXT")
+    return found
 
 
-def _insert(db: HerdDatabase, table: str) -> tuple[tuple[str, ...], str]:
-    columns = tuple(columns_of(db, table))
-    marks = ", ".join("?" * len(columns))
-    return columns, f'INSERT INTO "{table}" ({", ".join(columns)}) VALUES ({marks})'
+def _put(db: HerdDatabase, table: str, row: Mapping[str, Value]) -> None:
+    if table == "reading_details":
+        block = packed(str(row["detail"]), _bytes(row["posterior"]))
+        db.write("INSERT INTO reading_contents VALUES (?, ?)", (row["reading"], block))
+        return
+    values = dict(row)
+    if table == "readings":
+        *made, registry = (str(values.pop(name)) for name in METHOD)
+        values["method"] = method_key(db, Provenance(*made), registry_sha256=registry)
+    marks = ", ".join("?" * len(values))
+    db.write(f'INSERT INTO "{table}" ({", ".join(values)}) VALUES ({marks})', [*values.values()])
+
+
+def _bytes(value: Value) -> bytes:
+    if not isinstance(value, bytes):
+        raise StoreError("a posterior of an export is no posterior")
+    return value
 
 
 def _rows(db: HerdDatabase, table: str) -> tuple[tuple[str, ...], Iterator[tuple[Any, ...]]]:
     columns = tuple(columns_of(db, table))
-    return columns, db.rows(f'SELECT {", ".join(columns)} FROM "{table}" ORDER BY 1')
+    if table == "reading_details":
+        blocks = db.rows("SELECT reading, content FROM reading_contents ORDER BY 1")
+        return columns, ((key, *unpacked(block)) for key, block in blocks)
+    source = "readings JOIN methods ON methods.id = method" if table == "readings" else f'"{table}"'
+    names = ("readings.id" if c == "id" and table == "readings" else c for c in columns)
+    return columns, db.rows(f"SELECT {', '.join(names)} FROM {source} ORDER BY 1")
 
 
 def _write_csv(db: HerdDatabase, table: str, path: Path) -> None:

@@ -49,20 +49,9 @@ def add_handling_event(db: HerdDatabase, event: HandlingEvent) -> tuple[int, boo
     if event.kind not in KINDS:
         raise StoreError(f"kind is {event.kind!r}; expected one of {', '.join(KINDS)}")
     animal = optional_animal_key(db, event.animal_id)
-    new = db.write(
-        "INSERT INTO handling_events (animal, happened_at, kind, who, ear, text, seconds, note) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
-        (
-            animal,
-            event.happened_at,
-            event.kind,
-            event.who,
-            event.ear,
-            event.text,
-            event.seconds,
-            event.note,
-        ),
-    )
+    said = ("happened_at", "kind", "who", "ear", "text", "seconds", "note")
+    values = {name: getattr(event, name) for name in said}
+    new = db.insert("handling_events", {**values, "animal": animal})
     found = db.first(
         "SELECT id FROM handling_events WHERE ifnull(animal, 0) = ? AND happened_at = ? "
         "AND kind = ? AND who = ? AND ear = ? AND text = ? AND note = ?",
@@ -76,4 +65,4 @@ def add_handling_event(db: HerdDatabase, event: HandlingEvent) -> tuple[int, boo
             event.note,
         ),
     )
-    return int(found[0]) if found else 0, bool(new)
+    return int(found[0]) if found else 0, new

@@ -42,24 +42,20 @@ def add_human_reading(db: HerdDatabase, reading: HumanReading) -> bool:
     StoreError
         If the animal or the photo is not in the record, or neither is named.
     """
-    return bool(
-        db.write(
-            "INSERT INTO human_readings (photo, animal, reader, read_at, text, ear, usable, blind, "
-            "grade, seconds, event, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) "
-            "ON CONFLICT DO NOTHING",
-            (
-                photo_key(db, reading.photo_sha256) if reading.photo_sha256 else None,
-                optional_animal_key(db, reading.animal_id),
-                reading.reader,
-                reading.read_at,
-                reading.text,
-                reading.ear,
-                None if reading.usable is None else int(reading.usable),
-                int(reading.blind),
-                reading.grade,
-                reading.seconds,
-                reading.event_id,
-                reading.note,
-            ),
-        )
+    return db.insert(
+        "human_readings",
+        {
+            "photo": photo_key(db, reading.photo_sha256) if reading.photo_sha256 else None,
+            "animal": optional_animal_key(db, reading.animal_id),
+            "reader": reading.reader,
+            "read_at": reading.read_at,
+            "text": reading.text,
+            "ear": reading.ear,
+            "usable": None if reading.usable is None else int(reading.usable),
+            "blind": int(reading.blind),
+            "grade": reading.grade,
+            "seconds": reading.seconds,
+            "event": reading.event_id,
+            "note": reading.note,
+        },
     )

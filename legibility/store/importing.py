@@ -250,10 +250,17 @@ def _known_before(db: HerdDatabase, source: Source) -> tuple[str, ...]:
 
 def _seal(db: HerdDatabase, report: ImportReport, source: Source) -> None:
     now = now_utc()
-    db.write(
-        "INSERT INTO imports (kind, source, sha256, imported_at, rows_seen, rows_new, version) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (report.kind, source.name, source.sha256, now, report.rows, report.new, source.version),
+    db.insert(
+        "imports",
+        {
+            "kind": report.kind,
+            "source": source.name,
+            "sha256": source.sha256,
+            "imported_at": now,
+            "rows_seen": report.rows,
+            "rows_new": report.new,
+            "version": source.version,
+        },
     )
     append_event(
         db,

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from legibility.store.animals import animal_key
 from legibility.store.database import HerdDatabase
 from legibility.store.records import MarkRow
 
+_SAID: Final = ("ear", "applied_on", "die_set", "ink", "operator", "retired_on")
+"""What may be filled in later."""
 _SELECT = """SELECT a.animal_id, m.text, m.ear, m.applied_on, m.die_set, m.ink, m.operator,
                     m.retired_on, m.id
              FROM marks AS m JOIN animals AS a ON a.id = m.animal"""
@@ -45,34 +48,20 @@ def put_mark(db: HerdDatabase, mark: MarkRow) -> str:
     for known in marks_of(db, mark.animal_id):
         if known.text != mark.text or (known.ear and mark.ear and known.ear != mark.ear):
             continue
-        filled = [
-            (name, getattr(mark, name))
-            for name in ("ear", "applied_on", "die_set", "ink", "operator", "retired_on")
+        filled = {
+            name: getattr(mark, name)
+            for name in _SAID
             if getattr(mark, name) and not getattr(known, name)
-        ]
+        }
         if not filled:
             return "same"
-        names = ", ".join(f"{name} = ?" for name, _ in filled)
-        values = [value for _, value in filled]
-        db.write(f"UPDATE marks SET {names} WHERE id = ?", [*values, known.mark_id])
+        db.update("marks", filled, key="id", value=known.mark_id)
         return "changed"
-    db.write(
-        "INSERT INTO marks (animal, ear, text, applied_on, die_set, ink, operator, retired_on) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            key,
-            mark.ear,
-            mark.text,
-            mark.applied_on,
-            mark.die_set,
-            mark.ink,
-            mark.operator,
-            mark.retired_on,
-        ),
-    )
+    said = {name: getattr(mark, name) for name in _SAID}
+    db.insert("marks", {"animal": key, "text": mark.text, **said})
     return "new"
 
 
 def retire_mark(db: HerdDatabase, mark_id: int, *, on: str) -> None:
     """Say from when on a mark no longer counts, e.g. because the animal was marked anew."""
-    db.write("UPDATE marks SET retired_on = ? WHERE id = ?", (on, mark_id))
+    db.update("marks", {"retired_on": on}, key="id", value=mark_id)

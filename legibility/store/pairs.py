@@ -6,15 +6,17 @@ import csv
 import io
 import json
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from legibility.store.cells import guarded
 from legibility.store.database import HerdDatabase
+from legibility.store.marks import marks_of
+from legibility.store.packing import unpacked
 from legibility.store.photo_folder import FileState, file_state
-from legibility.store.records import PhotoRow
+from legibility.store.records import MarkRow, PhotoRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +32,8 @@ class ConfirmedPhoto:
     ear: str
     taken_at: str
     mark: str
-    """The animal's newest mark in that ear; empty when it has none."""
+    """The animal's newest mark in that ear on that day; empty when it has none, and when no ear is
+    said and the animal has different marks in both."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +62,7 @@ def confirmed_photos(db: HerdDatabase) -> Iterator[ConfirmedPhoto]:
     nothing to the mark.
     """
     sql = """
-        SELECT p.path, p.stored, p.sha256, a.animal_id, s.number, p.ear, p.taken_at,
-               ifnull((SELECT m.text FROM marks AS m WHERE m.animal = a.id AND m.retired_on = ''
-                       AND (p.ear = '' OR m.ear IN ('', 'both') OR m.ear = p.ear)
-                       ORDER BY m.applied_on DESC, m.id DESC LIMIT 1), '')
+        SELECT p.path, p.stored, p.sha256, a.animal_id, s.number, p.ear, p.taken_at
         FROM photos AS p
         JOIN scans AS s ON s.id = p.scan AND s.outcome = 'read'
         JOIN chips AS c ON c.number = s.number
@@ -70,18 +70,35 @@ def confirmed_photos(db: HerdDatabase) -> Iterator[ConfirmedPhoto]:
         WHERE (SELECT count(*) FROM chips AS d WHERE d.number = s.number) = 1
         AND (p.animal IS NULL OR p.animal = a.id)
         ORDER BY p.id"""
-    for row in db.rows(sql):
-        yield ConfirmedPhoto(*row)
+    for path, stored, sha256, animal_id, number, ear, taken_at in db.rows(sql):
+        mark = _mark_shown(marks_of(db, animal_id), ear=ear, day=taken_at[:10])
+        yield ConfirmedPhoto(path, stored, sha256, animal_id, number, ear, taken_at, mark)
 
 
-def confirmed_files(db: HerdDatabase) -> Iterator[tuple[Path, str]]:
-    """Where the bytes of each confirmed photo can be had, and its animal.
+def _mark_shown(marks: Sequence[MarkRow], *, ear: str, day: str) -> str:
+    """The newest mark in an ear on a day; nothing where no ear is said and the ears differ."""
+    newest: dict[str, str] = {}
+    for mark in sorted(marks, key=lambda each: (each.applied_on, each.mark_id)):
+        if day and (mark.applied_on > day or (mark.retired_on and mark.retired_on <= day)):
+            continue
+        if not day and mark.retired_on:
+            continue
+        for side in ("left", "right") if mark.ear in ("", "both") else (mark.ear,):
+            newest[side] = mark.text
+    texts = {newest[ear]} if ear in newest else set(newest.values()) if ear in ("", "both") else ""
+    return min(texts) if len(texts) == 1 else ""
 
-    Data for calibration: photo and animal by transponder. A photo that changed or is gone, and has
-    no copy in the content-addressed folder, is left out.
+
+def confirmed_files(db: HerdDatabase) -> Iterator[tuple[Path | None, ConfirmedPhoto]]:
+    """Each confirmed photo and where its bytes can be had; None where they changed or are gone.
+
+    Then there is no copy of it in the content-addressed folder either.
     """
-    for path, photo in _with_files(db):
-        yield path, photo.animal_id
+    for photo in confirmed_photos(db):
+        row = PhotoRow(photo.sha256, photo.path, stored=photo.stored)
+        state, path = file_state(row, herd=db.path)
+        there = state in (FileState.AS_IMPORTED, FileState.ONLY_THE_COPY)
+        yield (path if there else None), photo
 
 
 def confirmed_csv(db: HerdDatabase) -> tuple[str, int]:
@@ -93,7 +110,9 @@ def confirmed_csv(db: HerdDatabase) -> tuple[str, int]:
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(("photo", "animal_id", "mark", "ear", "chip", "taken_at"))
     lines = 0
-    for path, photo in _with_files(db):
+    for path, photo in confirmed_files(db):
+        if path is None:
+            continue
         cells = (photo.animal_id, photo.mark, photo.ear, photo.number, photo.taken_at)
         writer.writerow([guarded(cell) for cell in (str(path), *cells)])
         lines += 1
@@ -110,14 +129,14 @@ def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
         owners.setdefault(number, []).append(animal_id)
     sql = """
         SELECT p.sha256, p.path, s.number, ifnull(a.animal_id, ''), p.claimed_by,
-               ifnull(r.text, ''), ifnull(d.detail, ''), ifnull(r.first_animal, ''), r.misread_risk
+               ifnull(r.text, ''), c.content, ifnull(r.first_animal, ''), r.misread_risk
         FROM photos AS p
         JOIN scans AS s ON s.id = p.scan AND s.outcome = 'read'
         LEFT JOIN animals AS a ON a.id = p.animal
         LEFT JOIN readings AS r ON r.id = (SELECT max(n.id) FROM readings AS n WHERE n.photo = p.id)
-        LEFT JOIN reading_details AS d ON d.reading = r.id
+        LEFT JOIN reading_contents AS c ON c.reading = r.id
         ORDER BY p.id"""
-    for sha256, path, number, claimed, by, text, detail, first, risk in db.rows(sql):
+    for sha256, path, number, claimed, by, text, content, first, risk in db.rows(sql):
         yield PairedReading(
             photo_sha256=sha256,
             path=path,
@@ -126,7 +145,7 @@ def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
             claimed=claimed,
             claimed_by=by,
             text=text,
-            candidate_set=tuple(json.loads(detail)["candidate_set"]) if detail else (),
+            candidate_set=_candidate_set(content),
             first=first,
             misread_risk=risk,
         )
@@ -186,12 +205,8 @@ def name_by_chip(db: HerdDatabase, *, sha256: str = "") -> int:
     )
 
 
-def _with_files(db: HerdDatabase) -> Iterator[tuple[Path, ConfirmedPhoto]]:
-    for photo in confirmed_photos(db):
-        row = PhotoRow(photo.sha256, photo.path, stored=photo.stored)
-        state, path = file_state(row, herd=db.path)
-        if state in (FileState.AS_IMPORTED, FileState.ONLY_THE_COPY):
-            yield path, photo
+def _candidate_set(content: bytes | None) -> tuple[str | None, ...]:
+    return () if content is None else tuple(json.loads(unpacked(content)[0])["candidate_set"])
 
 
 def _seconds(at: str) -> float | None:

@@ -57,11 +57,8 @@ def put_photo(db: HerdDatabase, photo: PhotoRow) -> str:
         "event": photo.event_id,
     }
     if known is None:
-        names = ["sha256", "path", "imported_at", *values]
-        db.write(
-            f"INSERT INTO photos ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})",
-            [photo.sha256, photo.path, photo.imported_at, *values.values()],
-        )
+        row = {"sha256": photo.sha256, "path": photo.path, "imported_at": photo.imported_at}
+        db.insert("photos", {**row, **values})
         return "new"
     before = {
         "stored": known.stored,
@@ -81,6 +78,5 @@ def put_photo(db: HerdDatabase, photo: PhotoRow) -> str:
         filled["path"] = photo.path
     if not filled:
         return "same"
-    names_set = ", ".join(f"{name} = ?" for name in filled)
-    db.write(f"UPDATE photos SET {names_set} WHERE sha256 = ?", [*filled.values(), photo.sha256])
+    db.update("photos", filled, key="sha256", value=photo.sha256)
     return "changed"

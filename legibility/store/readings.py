@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Iterator
-from typing import Any, Final
+from dataclasses import asdict
+from typing import Any
 
 from legibility.containers import (
     Candidate,
@@ -21,26 +22,24 @@ from legibility.containers import (
 )
 from legibility.errors import StoreError
 from legibility.store.database import HerdDatabase, Value
+from legibility.store.packing import packed, unpacked
 from legibility.store.posterior import decode, encode
 from legibility.store.records import ReadingSummary
 
 _COLUMNS = (
-    "photo, read_at, status, text, decision, misread_risk, flags, grade, first_animal, "
+    "photo, method, read_at, status, text, decision, misread_risk, flags, grade, first_animal, "
     "first_probability, second_animal, second_probability, places, needles_expected, "
-    "needles_inked, ink_contrast, seen_share, version, model_sha256, settings_sha256, "
-    "registry_sha256, seconds"
+    "needles_inked, ink_contrast, seen_share, seconds"
 )
-_INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 22)}) ON CONFLICT DO NOTHING"
-SUMMARY_COLUMNS: Final = (
-    "r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at, r.read_at, "
-    "r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade, r.first_animal, "
-    "r.first_probability, r.second_animal, r.second_probability, r.places, r.needles_expected, "
-    "r.needles_inked, r.ink_contrast, r.seen_share"
-)
-"""Fields of a :class:`ReadingSummary` from readings r, photos p and animals a."""
-_SUMMARY = f"""SELECT {SUMMARY_COLUMNS}
-               FROM readings AS r JOIN photos AS p ON p.id = r.photo
-               LEFT JOIN animals AS a ON a.id = p.animal"""
+_INSERT = f"INSERT INTO readings ({_COLUMNS}) VALUES ({', '.join('?' * 19)}) ON CONFLICT DO NOTHING"
+_SUMMARY = """
+    SELECT r.id, p.sha256, ifnull(a.animal_id, ''), p.claimed_by, p.ear, p.taken_at, r.read_at,
+           r.status, r.text, r.decision, r.misread_risk, r.flags, r.grade, r.first_animal,
+           r.first_probability, r.second_animal, r.second_probability, r.places,
+           r.needles_expected, r.needles_inked, r.ink_contrast, r.seen_share
+    FROM readings AS r JOIN photos AS p ON p.id = r.photo
+    LEFT JOIN animals AS a ON a.id = p.animal"""
+"""Fields of a :class:`ReadingSummary`."""
 
 
 def add_readings(
@@ -60,17 +59,29 @@ def add_readings(
         If a photo is not in the record.
     """
     count = 0
+    methods: dict[Provenance, int] = {}
     for result in results:
-        photo = photo_key(db, result.sha256)
-        values = _values(result, photo=photo, read_at=read_at, registry_sha256=registry_sha256)
-        if db.write(_INSERT, values):
+        photo, made = photo_key(db, result.sha256), result.provenance
+        if made not in methods:
+            methods[made] = method_key(db, made, registry_sha256=registry_sha256)
+        if db.write(_INSERT, _values(result, photo=photo, method=methods[made], read_at=read_at)):
             db.write(
-                "INSERT INTO reading_details (reading, detail, posterior) "
-                "VALUES (last_insert_rowid(), ?, ?)",
-                (_detail(result), encode(result.reading)),
+                "INSERT INTO reading_contents (reading, content) VALUES (last_insert_rowid(), ?)",
+                (packed(_detail(result), encode(result.reading)),),
             )
             count += 1
     return count
+
+
+def method_key(db: HerdDatabase, made: Provenance, *, registry_sha256: str) -> int:
+    """Row number of a way to read photos; it is added when it is new."""
+    values = {**asdict(made), "registry_sha256": registry_sha256}
+    db.insert("methods", values)
+    found = db.first(
+        f"SELECT id FROM methods WHERE {' AND '.join(f'{name} = ?' for name in values)}",
+        tuple(values.values()),
+    )
+    return int(found[0]) if found else 0
 
 
 def photo_key(db: HerdDatabase, sha256: str) -> int:
@@ -109,16 +120,36 @@ def read_already(
     """Digests of the photos that hold a reading made in exactly this way."""
     rows = db.rows(
         """SELECT p.sha256 FROM readings AS r JOIN photos AS p ON p.id = r.photo
-           WHERE r.version = ? AND r.model_sha256 = ? AND r.settings_sha256 = ?
-           AND r.registry_sha256 = ?""",
+           JOIN methods AS m ON m.id = r.method
+           WHERE m.version = ? AND m.model_sha256 = ? AND m.settings_sha256 = ?
+           AND m.calibration_sha256 = ? AND m.registry_sha256 = ?""",
         (
             provenance.version,
             provenance.model_sha256,
             provenance.settings_sha256,
+            provenance.calibration_sha256,
             registry_sha256,
         ),
     )
     return frozenset(str(row[0]) for row in rows)
+
+
+def newest_reading(db: HerdDatabase, sha256: str, *, made: Provenance | None = None) -> int | None:
+    """Number of a photo's newest reading, or None.
+
+    Parameters
+    ----------
+    made : Provenance, optional
+        Only of those by this version with these models and settings, against any registry.
+    """
+    sql = """SELECT max(r.id) FROM readings AS r JOIN photos AS p ON p.id = r.photo
+             JOIN methods AS m ON m.id = r.method WHERE p.sha256 = ?"""
+    values: list[Value] = [sha256]
+    if made is not None:
+        sql += " AND m.version = ? AND m.model_sha256 = ? AND m.settings_sha256 = ?"
+        values += [made.version, made.model_sha256, made.settings_sha256]
+    row = db.first(sql, values)
+    return None if row is None or row[0] is None else int(row[0])
 
 
 def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
@@ -130,16 +161,18 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
         If there is no such reading, or it is damaged.
     """
     row = db.first(
-        """SELECT p.sha256, r.status, r.text, r.decision, r.misread_risk, r.flags, r.version,
-                  r.model_sha256, r.settings_sha256, r.seconds, d.detail, d.posterior
+        """SELECT p.sha256, r.status, r.text, r.decision, r.misread_risk, r.flags, m.version,
+                  m.model_sha256, m.settings_sha256, m.calibration_sha256, r.seconds, c.content
            FROM readings AS r JOIN photos AS p ON p.id = r.photo
-           JOIN reading_details AS d ON d.reading = r.id WHERE r.id = ?""",
+           JOIN methods AS m ON m.id = r.method
+           JOIN reading_contents AS c ON c.reading = r.id WHERE r.id = ?""",
         (reading_id,),
     )
     if row is None:
         raise StoreError(f"there is no reading {reading_id} in this record")
-    sha256, status, text, decision, risk, flags, version, model, settings, seconds = row[:10]
-    detail: dict[str, Any] = json.loads(row[10])
+    sha256, status, text, decision, risk, flags, *made, seconds, content = row
+    text_of_detail, posterior = unpacked(content)
+    detail: dict[str, Any] = json.loads(text_of_detail)
     grade = detail["grade"]
     return PhotoResult(
         photo=detail["photo"],
@@ -149,7 +182,7 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
         reasons=tuple(detail["reasons"]),
         text=text,
         reading=decode(
-            row[11],
+            posterior,
             second_opinion=tuple(detail["second_opinion"]),
             flags=detail["reading_flags"],
         ),
@@ -172,21 +205,20 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
             {name: float(value) for name, value in grade["parameters"].items()},
             grade["reason"],
         ),
-        provenance=Provenance(version, model, settings),
+        provenance=Provenance(*made),
         seconds=math.nan if seconds is None else seconds,
         measures={name: float(value) for name, value in detail["measures"].items()},
     )
 
 
-def _values(
-    result: PhotoResult, *, photo: int, read_at: str, registry_sha256: str
-) -> tuple[Value, ...]:
+def _values(result: PhotoResult, *, photo: int, method: int, read_at: str) -> tuple[Value, ...]:
     """The columns of one reading."""
     candidates = result.identification.candidates
     first = candidates[0] if candidates else None
     second = candidates[1] if len(candidates) > 1 else None
     return (
         photo,
+        method,
         read_at,
         result.status.value,
         result.text,
@@ -199,10 +231,6 @@ def _values(
         (second.animal_id or "") if second else "",
         second.probability if second else None,
         *_condition(result.reading),
-        result.provenance.version,
-        result.provenance.model_sha256,
-        result.provenance.settings_sha256,
-        registry_sha256,
         result.seconds,
     )
 

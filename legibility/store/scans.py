@@ -25,25 +25,12 @@ def add_scan(db: HerdDatabase, scan: ScanRow) -> tuple[int, bool]:
     The same number at the same time from the same reader is the same scan.
     """
     animal = optional_animal_key(db, scan.animal_id)
-    new = db.write(
-        "INSERT INTO scans (number, scanned_at, outcome, reader, raw, form, animal, event, "
-        "seconds, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
-        (
-            scan.number,
-            scan.scanned_at,
-            scan.outcome,
-            scan.reader,
-            scan.raw,
-            scan.form,
-            animal,
-            scan.event_id,
-            scan.seconds,
-            scan.note,
-        ),
-    )
+    said = ("number", "scanned_at", "outcome", "reader", "raw", "form", "seconds", "note")
+    values = {name: getattr(scan, name) for name in said}
+    new = db.insert("scans", {**values, "animal": animal, "event": scan.event_id})
     found = db.first(
         "SELECT id FROM scans WHERE number = ? AND scanned_at = ? AND reader = ? "
         "AND outcome = ? AND ifnull(animal, 0) = ?",
         (scan.number, scan.scanned_at, scan.reader, scan.outcome, animal or 0),
     )
-    return int(found[0]) if found else 0, bool(new)
+    return int(found[0]) if found else 0, new

@@ -16,6 +16,7 @@ from legibility.containers import PhotoResult, Provenance
 from legibility.errors import PhotoError, RegistryError
 from legibility.networks import models_sha256
 from legibility.pipeline.herd_cases import find_cases
+from legibility.pipeline.run import final_calibration
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase, create_herd
 from legibility.store.importing import Source, import_registry
@@ -32,6 +33,8 @@ NUMBER = "276000312312345"
 
 @pytest.fixture
 def db(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[HerdDatabase]:
+    _, calibration = final_calibration(Settings())
+
     def read(path: Path, *, registry: object, settings: Settings) -> PhotoResult:
         data = path.read_bytes()
         if data == b"bad":
@@ -39,7 +42,7 @@ def db(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[HerdDatabase
         return replace(
             ambiguous_result(str(path)),
             sha256=hashlib.sha256(data).hexdigest(),
-            provenance=Provenance(__version__, models_sha256(), settings.sha256),
+            provenance=Provenance(__version__, models_sha256(), settings.sha256, calibration),
         )
 
     monkeypatch.setattr("legibility.pipeline.read", read)
@@ -125,14 +128,14 @@ def test_copies_and_what_the_manifest_says(db: HerdDatabase, photos: Path, tmp_p
         "animal 0",
         "A00000",
     )
-    assert list(confirmed_files(db)) == [(photos / "a.jpg", "animal 0")]
+    assert list(confirmed_files(db)) == [(photos / "a.jpg", confirmed)]
     assert confirmed_csv(db) == (
         "photo,animal_id,mark,ear,chip,taken_at\r\n"
         f"{photos / 'a.jpg'},animal 0,A00000,left,{NUMBER},2024-05-01T10:00:00\r\n",
         1,
     )
     (photos / "a.jpg").unlink()
-    assert list(confirmed_files(db)) == [(copy, "animal 0")]
+    assert list(confirmed_files(db)) == [(copy, confirmed)]
     assert {case.kind for case in find_cases(db).open} == {
         "transponder against list",
         "transponder against mark",

@@ -29,11 +29,11 @@ from legibility.containers import (
     Reading,
 )
 from legibility.pipeline.herd_registry import read_registry_file, registry_from
+from legibility.store.columns import herd_columns
 from legibility.store.database import HerdDatabase, create_herd, open_herd
 from legibility.store.importing import import_readings, import_registry
 from legibility.store.readings import latest_summaries, whole_reading
 from legibility.store.records import PhotoRow
-from legibility.store.sightings import all_sightings, newest_per_animal
 from tests.example_results import ambiguous_result
 from tests.store.herds import digest
 
@@ -125,8 +125,7 @@ def _look(path: Path, said: list[str]) -> None:
     with open_herd(path) as db:
         for name, work in (
             ("newest reading of every photo", lambda d: sum(1 for _ in latest_summaries(d))),
-            ("all sightings as arrays", lambda d: all_sightings(d).day.size),
-            ("newest reading per animal", lambda d: sum(1 for _ in newest_per_animal(d))),
+            ("everything as columns", lambda d: herd_columns(d).looks.time.size),
             ("registry from the record", lambda d: len(registry_from(d))),
             ("one whole reading", lambda d: whole_reading(d, READINGS // 2)),
             ("integrity check", HerdDatabase.problems),

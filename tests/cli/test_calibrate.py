@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import Result
 
+from legibility import pipeline as real_pipeline
 from legibility.batch.ordered import failed_result
 from legibility.containers import PhotoResult, Status
 from legibility.errors import ModelError, PhotoError
@@ -43,6 +44,7 @@ def read_by_mark(path: Path, **_: object) -> PhotoResult:
 @pytest.fixture(autouse=True)
 def reader_of_marks(monkeypatch: pytest.MonkeyPatch) -> None:
     pipeline = ModuleType("legibility.pipeline")
+    pipeline.__path__ = real_pipeline.__path__
     pipeline.__dict__.update(read=read_by_mark, read_steps=read_by_mark)
     monkeypatch.setitem(sys.modules, "legibility.pipeline", pipeline)
 
@@ -100,3 +102,7 @@ def test_too_few_photos_and_bad_files(run: Run, tmp_path: Path) -> None:
     done = run("read", tmp_path / "3_A110.jpg", "--settings", "settings.toml")
     assert done.exit_code == ModelError.exit_code
     assert run("calibrate", truth).exit_code == 2
+    assert run("calibrate").exit_code == 2
+    assert run("calibrate", "--from", "herd.db", "--registry", registry).exit_code == 2
+    both = run("calibrate", truth, "--registry", registry, "--counts", "counts.csv")
+    assert (both.exit_code, "--counts needs --from" in both.output) == (2, True)

@@ -16,6 +16,7 @@ from legibility.cli import cli
 from legibility.containers import PhotoResult, Provenance
 from legibility.networks import models_sha256
 from legibility.photo.load import load_photo
+from legibility.pipeline.run import final_calibration
 from legibility.settings import Settings
 from tests.example_results import ambiguous_result
 
@@ -34,7 +35,8 @@ def arranged_reader(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def read(path: Path, *, registry: object, settings: Settings) -> PhotoResult:
         photo = load_photo(path, settings=settings)
-        provenance = Provenance(__version__, models_sha256(), settings.sha256)
+        _, calibration = final_calibration(settings)
+        provenance = Provenance(__version__, models_sha256(), settings.sha256, calibration)
         return replace(ambiguous_result(str(path)), sha256=photo.sha256, provenance=provenance)
 
     monkeypatch.setattr("legibility.pipeline.read", read)

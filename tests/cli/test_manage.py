@@ -129,7 +129,7 @@ def test_history(herd: Path) -> None:
     done = call("herd", "history", herd, "Ewe 003")
     assert done.exit_code == 0, done.output
     assert "mark K109, left ear, since " in done.output
-    assert re.search(r"photo +A1 +usable +1\.5 +88 %", done.output)
+    assert re.search(r"photo +- +A1 +usable +1\.5 +88 %", done.output)
     assert max(map(len, done.output.splitlines())) <= 100
     found = json.loads(call("herd", "history", herd, "Ewe 003", "--json", "-").stdout)
     days = [sighting["day"] for sighting in found["sightings"]]

@@ -10,7 +10,7 @@ import pytest
 from legibility.alphabet import CHARACTERS, N_CLASSES, index_of
 from legibility.batch.ordered import failed_result
 from legibility.containers import Animal, Decision, Identification, PhotoResult, Reading, Status
-from legibility.errors import TableError
+from legibility.errors import RowsError, TableError
 from legibility.evaluate.recalibrate import LEAST_PHOTOS, recalibrate
 from legibility.evaluate.truth_table import TruthTable, load_truth_table
 from legibility.identify.animals import Registry, registry_of
@@ -130,17 +130,22 @@ def test_too_few_photos_are_refused_and_others_counted(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("photo\na.jpg", "no column animal_id"),
+        ("photo\na.jpg", "line 1: found 'photo'; expected a header with photo and animal_id"),
         ("photo,animal_id\n,goat 001", "line 2: photo is empty"),
         ("photo,animal_id\na.jpg,goat 001\na.jpg,goat 002", "line 3: photo was already on line 2"),
         ("photo,animal_id\na.jpg,nobody", "line 2: animal_id 'nobody' is not in"),
         ("photo,animal_id\n.,goat 001", "is a folder"),
+        (
+            "photo,animal_id\na\0.jpg,goat 001",
+            "line 2: photo: found 'a\\x00.jpg', with a control character",
+        ),
+        (f"photo,animal_id\n{'a' * 5000},goat 001", "line 2: photo: found 5000 characters"),
     ],
 )
 def test_bad_lines_are_named(tmp_path: Path, text: str, words: str) -> None:
     path = tmp_path / "truth.csv"
     path.write_text(text)
-    with pytest.raises(TableError, match=r"truth\.csv") as caught:
+    with pytest.raises(RowsError, match=r"truth\.csv") as caught:
         load_truth_table(path, herd())
     assert words in str(caught.value)
 

@@ -5,16 +5,21 @@ from __future__ import annotations
 import numpy as np
 
 from legibility.herd.histories import (
-    grade_class,
+    grade_codes,
     histories,
     sighted,
     spans_by_age,
     spans_by_grade,
     usable_by_age,
 )
+from legibility.herd.intervals import Coded, coded
 
 YEAR = 366.0
 NAN = float("nan")
+
+
+def texts(found: Coded) -> list[str]:
+    return [found.kinds[code] for code in found.code]
 
 
 def test_by_hand() -> None:
@@ -39,7 +44,9 @@ def test_by_hand() -> None:
     assert known.lost.tolist() == [True, False, True, False, False]
     assert known.sightings.tolist() == [3, 2, 1, 1, 0]
     np.testing.assert_array_equal(known.grade, [2.5, 3.0, NAN, 3.5, NAN])
-    by_age = spans_by_age(known, np.array([0.0, 0.0, 0.0, 0.0, 0.0]), [("skin", list("aabba"))])
+    by_age = spans_by_age(
+        known, np.array([0.0, 0.0, 0.0, 0.0, 0.0]), [("skin", coded(list("aabba")))]
+    )
     found = sorted(zip(by_age.left, by_age.right, by_age.count, strict=True))
     inf = float("inf")
     assert found == [(0.0, 1.0, 1.0), (1.0, inf, 1.0), (2.0, 3.0, 1.0), (2.0, inf, 1.0)]
@@ -69,6 +76,6 @@ def test_nothing_seen() -> None:
 
 
 def test_classes_of_grades() -> None:
-    assert grade_class(np.array([0.0, 1.0, 1.1, 4.0, NAN])).tolist() == [
+    assert texts(grade_codes(np.array([0.0, 1.0, 1.1, 4.0, NAN]))) == [
         "0-1", "0-1", "1-2", "3-4", "",
     ]  # fmt: skip

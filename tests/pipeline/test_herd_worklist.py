@@ -17,10 +17,10 @@ from legibility.herd.handling import SECOND_READING
 from legibility.herd.planning import Day
 from legibility.pipeline.herd_fades import fades_from, fit_fades
 from legibility.pipeline.herd_history import mark_history
+from legibility.pipeline.herd_kept import herd_state
 from legibility.pipeline.herd_plan import plan_day
 from legibility.pipeline.herd_retention import retention
 from legibility.pipeline.herd_sheets import check_first, differing_places, sheet_details
-from legibility.pipeline.herd_state import herd_state
 from legibility.pipeline.herd_worklist import Ranking, rank_herd
 from legibility.pipeline.mark_risks import mark_risks
 from legibility.risk.kernel import load_kernel

@@ -13,7 +13,7 @@ import pytest
 
 from legibility.errors import StoreError
 from legibility.store.animals import put_animal
-from legibility.store.database import HerdDatabase, create_herd, open_herd
+from legibility.store.database import PAGE_BYTES, HerdDatabase, create_herd, open_herd
 from legibility.store.migrations import LATEST
 from legibility.store.records import AnimalRow
 from tests.store.herds import content, small_herd
@@ -115,10 +115,10 @@ def test_a_damaged_page_is_found(herd: Path) -> None:
         found = db.first("SELECT rootpage FROM sqlite_master WHERE name = 'photos_animal'")
         assert found
     data = bytearray(herd.read_bytes())
-    page = data[4096 * (found[0] - 1) : 4096 * found[0]]
+    page = data[PAGE_BYTES * (found[0] - 1) : PAGE_BYTES * found[0]]
     # The content of a page lies at its end (file format, section 1.6).
     page[-16:] = bytes(16)
-    data[4096 * (found[0] - 1) : 4096 * found[0]] = page
+    data[PAGE_BYTES * (found[0] - 1) : PAGE_BYTES * found[0]] = page
     herd.write_bytes(data)
     with open_herd(herd) as db:
         assert any("photos_animal" in problem for problem in db.problems())

@@ -12,10 +12,12 @@ from legibility.errors import StoreError
 from legibility.store import database
 from legibility.store.database import APPLICATION_ID, migrate, open_herd
 from legibility.store.migrations import LATEST, MIGRATIONS
+from legibility.store.packing import unpacked
 
 RELEASED = {
     1: "4da835",
     2: "2565d2",
+    3: "7de9ff",
 }
 """Begin of the SHA-256 of each migration's statements: a released one is never edited."""
 
@@ -26,7 +28,28 @@ def older_file(path: Path, version: int) -> None:
     migrate(connection, to=version)
     connection.execute("INSERT INTO animals (animal_id, birth_year) VALUES ('goat 7', 2019)")
     connection.execute("INSERT INTO marks (animal, text) VALUES (1, 'AB12')")
+    if version < 3:
+        _a_reading_of_version_1(connection)
     connection.close()
+
+
+DETAIL, POSTERIOR = '{"candidate_set": ["goat 7", null]}', bytes(range(256)) * 5 + b"odd"
+
+
+def _a_reading_of_version_1(connection: sqlite3.Connection) -> None:
+    for number in (1, 2):
+        connection.execute(
+            "INSERT INTO photos (sha256, path, animal) VALUES (?, ?, 1)", (f"{number:064d}", "a")
+        )
+        connection.execute(
+            "INSERT INTO readings (photo, read_at, status, decision, grade, version, model_sha256, "
+            "settings_sha256, registry_sha256) VALUES (?, '2024', 'read', 'identified', 2.5, '1', "
+            "'m', 's', 'r')",
+            (number,),
+        )
+        connection.execute(
+            "INSERT INTO reading_details VALUES (?, ?, ?)", (number, DETAIL, POSTERIOR)
+        )
 
 
 def schema(path: Path) -> list[tuple[str, ...]]:
@@ -45,6 +68,15 @@ def test_a_file_of_every_version_becomes_the_newest(version: int, tmp_path: Path
         assert db.first("SELECT animal_id, birth_year FROM animals") == ("goat 7", 2019)
         assert db.first("SELECT text FROM marks") == ("AB12",)
         assert db.problems() == ()
+        assert list(db.rows("SELECT animal FROM touched")) == [(1,)]
+        if version < 3:
+            assert list(db.rows("SELECT id, photo, method, grade FROM readings")) == [
+                (1, 1, 1, 2.5),
+                (2, 2, 1, 2.5),
+            ]
+            assert list(db.rows("SELECT * FROM methods")) == [(1, "1", "m", "s", "", "r")]
+            blocks = [row[0] for row in db.rows("SELECT content FROM reading_contents")]
+            assert [unpacked(block) for block in blocks] == [(DETAIL, POSTERIOR)] * 2
     assert schema(tmp_path / "old.db") == schema(tmp_path / "new.db")
 
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from legibility.store.migrations import m0001_herd, m0002_events
+from legibility.store.migrations import m0001_herd, m0002_events, m0003_compact
 
 MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
     1: m0001_herd.STATEMENTS,
     2: m0002_events.STATEMENTS,
+    3: m0003_compact.STATEMENTS,
 }
 """Version reached -> statements that lead there from the version before."""
 

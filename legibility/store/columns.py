@@ -1,0 +1,256 @@
+"""Animals, marks and looks at them as columns, for all animals or for those that changed.
+
+Half a million dataclasses take seconds to make; these are made for looking through everything.
+``touched`` (see migration 3) says which animals changed since a number that was noted, so that
+only their rows need to be taken again.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, fields
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.store.database import HerdDatabase
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Texts = NDArray[np.str_]
+
+READ: Final = 0
+"""A photo that was read; it judges the mark where it was graded."""
+UNREADABLE: Final = 1
+"""A photo good enough, on which nothing could be read."""
+NOT_JUDGED: Final = 2
+"""A photo that cannot judge the mark."""
+USABLE: Final = 3
+"""A person said that the mark can be used."""
+NOT_USABLE: Final = 4
+NO_EAR, LEFT, RIGHT, BOTH = 0, 1, 2, 3
+"""Ears as numbers; LEFT and RIGHT are bits."""
+GONE: Final = ("sold", "died")
+"""Handling events after which an animal is not handled any more."""
+_EAR: Final = "CASE {} WHEN 'left' THEN 1 WHEN 'right' THEN 2 WHEN 'both' THEN 3 ELSE 0 END"
+_DAY: Final = "julianday(substr({}, 1, {})) - 2440587.5"
+
+
+@dataclass(frozen=True, slots=True)
+class AnimalColumns:
+    """One entry an animal, in the order they were first imported."""
+
+    key: Ints
+    """Row number."""
+    animal_id: Texts
+    born: Floats
+    """Day of birth, days since 1970-01-01; NaN where only the year is known, or nothing."""
+    birth_year: Ints
+    """0 = not recorded."""
+    status: Texts
+    skin: Texts
+    has_chip: NDArray[np.bool_]
+    is_gone: NDArray[np.bool_]
+    """Recorded as sold or dead."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarkColumns:
+    """One entry a mark, by animal and day of application; unknown days come first."""
+
+    key: Ints
+    animal: Ints
+    """Row number of the animal."""
+    text: Texts
+    ear: Ints
+    applied: Floats
+    """Day; NaN where it is not recorded."""
+    retired: Floats
+    """Day from which on it no longer counts; infinite while it does."""
+    ink: Texts
+    operator: Texts
+    die_set: Texts
+
+
+@dataclass(frozen=True, slots=True)
+class LookColumns:
+    """One entry a photo of a known animal that was read, and a judgement by a person."""
+
+    animal: Ints
+    """Row number of the animal."""
+    time: Floats
+    """Days since 1970-01-01 with their fraction; NaN where it is not known."""
+    ear: Ints
+    kind: Ints
+    """READ, UNREADABLE, NOT_JUDGED, USABLE or NOT_USABLE."""
+    grade: Floats
+    """0..4; NaN for none."""
+    misread_risk: Floats
+    is_first: NDArray[np.bool_]
+    """Whether the first candidate is the animal that the photo is said to show."""
+    names_mark: Ints
+    """Where no ear is said: row number of the only mark of the animal with the text read, or 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class HerdColumns:
+    """The whole herd, or some animals of it."""
+
+    animals: AnimalColumns
+    marks: MarkColumns
+    looks: LookColumns
+
+
+def touched_at(db: HerdDatabase) -> int:
+    """Number of the last change of any animal; it only ever grows."""
+    row = db.first("SELECT ifnull(max(seq), 0) FROM touched")
+    return int(row[0]) if row else 0
+
+
+def touched_since(db: HerdDatabase, seq: int) -> Ints:
+    """Row numbers of the animals that changed after a number, ascending."""
+    rows = db.rows("SELECT animal FROM touched WHERE seq > ? ORDER BY animal", (seq,))
+    return np.array([row[0] for row in rows], dtype=np.int64)
+
+
+def herd_columns(db: HerdDatabase, *, animals: Ints | None = None) -> HerdColumns:
+    """Columns of all animals, or of some by their row numbers."""
+    some = "" if animals is None else json.dumps(animals.tolist())
+    return HerdColumns(_animals(db, some), _marks(db, some), _looks(db, some))
+
+
+def replaced(columns: HerdColumns, part: HerdColumns, animals: Ints) -> HerdColumns:
+    """Columns with all rows of some animals exchanged for those of ``part``."""
+    return HerdColumns(
+        _merged(columns.animals, part.animals, "key", animals),
+        _merged(columns.marks, part.marks, "animal", animals),
+        _merged(columns.looks, part.looks, "animal", animals),
+    )
+
+
+def _merged(whole: Any, part: Any, owner: str, animals: Ints) -> Any:
+    kept = ~np.isin(getattr(whole, owner), animals)
+    order = np.argsort(
+        np.concatenate([getattr(whole, owner)[kept], getattr(part, owner)]), kind="stable"
+    )
+    arrays = {
+        item.name: np.concatenate([getattr(whole, item.name)[kept], getattr(part, item.name)])
+        for item in fields(whole)
+    }
+    return type(whole)(**{name: array[order] for name, array in arrays.items()})
+
+
+def _only(column: str, some: str) -> tuple[str, tuple[str, ...]]:
+    if not some:
+        return "1", ()
+    return f"{column} IN (SELECT value FROM json_each(?))", (some,)
+
+
+def _columns(db: HerdDatabase, sql: str, parameters: tuple[str, ...], count: int) -> list[Any]:
+    rows = list(db.rows(sql, parameters))
+    return list(zip(*rows, strict=True)) if rows else [()] * count
+
+
+def _animals(db: HerdDatabase, some: str) -> AnimalColumns:
+    where, values = _only("id", some)
+    key, name, born, year, status, skin, chip = _columns(
+        db,
+        f"""SELECT id, animal_id, {_DAY.format("birth_date", 10)}, birth_year, status, skin,
+                   EXISTS (SELECT 1 FROM chips WHERE animal = animals.id)
+            FROM animals WHERE {where} ORDER BY id""",
+        values,
+        7,
+    )
+    gone = db.rows(
+        "SELECT DISTINCT animal FROM handling_events WHERE kind IN (?, ?) AND animal IS NOT NULL "
+        f"AND {_only('animal', some)[0]}",
+        (*GONE, *values),
+    )
+    keys = np.array(key, dtype=np.int64)
+    return AnimalColumns(
+        key=keys,
+        animal_id=np.array(name, dtype=np.str_),
+        born=np.array(born, dtype=np.float64),
+        birth_year=np.array(year, dtype=np.int64),
+        status=np.array(status, dtype=np.str_),
+        skin=np.array(skin, dtype=np.str_),
+        has_chip=np.array(chip, dtype=np.bool_),
+        is_gone=np.isin(keys, np.array([row[0] for row in gone], dtype=np.int64)),
+    )
+
+
+def _marks(db: HerdDatabase, some: str) -> MarkColumns:
+    where, values = _only("animal", some)
+    key, animal, text, ear, applied, retired, ink, operator, die_set = _columns(
+        db,
+        f"""SELECT id, animal, text, {_EAR.format("ear")}, {_DAY.format("applied_on", 10)},
+                   CASE retired_on WHEN '' THEN 9e999
+                   ELSE ifnull({_DAY.format("retired_on", 10)}, -1e6) END,
+                   ink, operator, die_set
+            FROM marks WHERE {where} ORDER BY animal, applied_on, id""",
+        values,
+        9,
+    )
+    return MarkColumns(
+        key=np.array(key, dtype=np.int64),
+        animal=np.array(animal, dtype=np.int64),
+        text=np.array(text, dtype=np.str_),
+        ear=np.array(ear, dtype=np.int64),
+        applied=np.array(applied, dtype=np.float64),
+        retired=np.array(retired, dtype=np.float64),
+        ink=np.array(ink, dtype=np.str_),
+        operator=np.array(operator, dtype=np.str_),
+        die_set=np.array(die_set, dtype=np.str_),
+    )
+
+
+_NAMES_MARK: Final = """CASE WHEN {ear} <> '' OR {text} = '' THEN 0 ELSE ifnull((
+    SELECT CASE count(*) WHEN 1 THEN max(m.id) END FROM marks AS m
+    WHERE m.animal = {animal} AND m.text = {text}), 0) END"""
+_PHOTOS: Final = f"""
+    SELECT p.animal, {_DAY.format("p.taken_at", 19)}, {_EAR.format("p.ear")},
+           CASE r.status WHEN 'read' THEN {READ} WHEN 'unreadable' THEN {UNREADABLE}
+           ELSE {NOT_JUDGED} END,
+           r.grade, r.misread_risk, r.first_animal = a.animal_id,
+           {_NAMES_MARK.format(ear="p.ear", text="r.text", animal="p.animal")}, r.id
+    FROM photos AS p
+    JOIN animals AS a ON a.id = p.animal
+    JOIN readings AS r ON r.photo = p.id
+    WHERE NOT EXISTS (SELECT 1 FROM readings AS n WHERE n.photo = r.photo AND n.id > r.id)
+    AND """
+_PEOPLE: Final = f"""
+    WITH h AS (
+        SELECT h.id, ifnull(h.animal, p.animal) AS animal,
+               ifnull(nullif(p.taken_at, ''), h.read_at) AS at,
+               ifnull(nullif(h.ear, ''), ifnull(p.ear, '')) AS ear, h.text, h.usable, h.grade
+        FROM human_readings AS h LEFT JOIN photos AS p ON p.id = h.photo
+        WHERE h.usable IS NOT NULL
+    )
+    SELECT h.animal, {_DAY.format("h.at", 19)}, {_EAR.format("h.ear")},
+           CASE h.usable WHEN 1 THEN {USABLE} ELSE {NOT_USABLE} END, h.grade, NULL, 0,
+           {_NAMES_MARK.format(ear="h.ear", text="h.text", animal="h.animal")}, h.id
+    FROM h WHERE h.animal IS NOT NULL AND """
+
+
+def _looks(db: HerdDatabase, some: str) -> LookColumns:
+    parts = []
+    for sql, owner in ((_PHOTOS, "p.animal"), (_PEOPLE, "h.animal")):
+        where, values = _only(owner, some)
+        rows = list(db.rows(sql + where, values))
+        parts.append(np.array(rows, dtype=np.float64).reshape(-1, 9))
+    table = np.concatenate(parts)
+    # Without a time it counts as the oldest; photos come before people of the same time.
+    times = np.nan_to_num(table[:, 1], nan=-np.inf)
+    is_person = table[:, 3] >= USABLE
+    table = table[np.lexsort((table[:, 8], is_person, times, table[:, 0]))]
+    return LookColumns(
+        animal=table[:, 0].astype(np.int64),
+        time=table[:, 1].copy(),
+        ear=table[:, 2].astype(np.int64),
+        kind=table[:, 3].astype(np.int64),
+        grade=table[:, 4].copy(),
+        misread_risk=table[:, 5].copy(),
+        is_first=table[:, 6] == 1,
+        names_mark=table[:, 7].astype(np.int64),
+    )
