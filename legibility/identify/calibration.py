@@ -144,6 +144,8 @@ def posterior(
     calibration: FinalCalibration,
     logp_no_mark: float = -np.inf,
     certainty: float = AVERAGE_CERTAINTY,
+    prior: NDArray[np.float64] | None = None,
+    cautious: bool = True,
 ) -> NDArray[np.float64]:
     """Calibrated probabilities.
 
@@ -160,6 +162,10 @@ def posterior(
         nobody leaves it as it is.
     certainty : float, 0..1
         How sure the characters are on average.
+    prior : ndarray of float64, (n + 1,), optional
+        Log prior of the animals, in place of ``not_registered_prior`` and all others alike.
+    cautious : bool
+        False leaves out "something else went wrong" and "no mark": to explain what they change.
 
     Returns
     -------
@@ -167,7 +173,8 @@ def posterior(
         Sums to one.
     """
     animals = log_likelihood.size - 1
-    prior = log_prior(animals, not_registered=not_registered_prior)
+    if prior is None:
+        prior = log_prior(animals, not_registered=not_registered_prior)
     best = float(np.max(log_likelihood))
     if not np.isfinite(best):
         return np.exp(prior)
@@ -180,6 +187,7 @@ def posterior(
     informed = np.exp(weighted - np.max(weighted))
     informed /= informed.sum()
     nothing = float(chosen.floor) + (1.0 - float(chosen.floor)) * nothing
+    nothing *= cautious
     return np.asarray((1.0 - nothing) * informed + nothing * np.exp(prior), dtype=np.float64)
 
 

@@ -16,6 +16,7 @@ from legibility.alphabet import NO_CHARACTER, ROW_SEPARATOR, UNREAD
 from legibility.containers import (
     Decision,
     Flag,
+    Given,
     Identification,
     Photo,
     PhotoResult,
@@ -53,6 +54,8 @@ class Choices:
     """Enhancement steps that are not run."""
     drawn: Drawn | None = None
     """The row as a person drew it; the mark is looked for when it is None."""
+    given: Given = field(default_factory=Given)
+    """What people say beside the photo."""
 
 
 def read(
@@ -61,6 +64,7 @@ def read(
     registry: Registry | None = None,
     rules: Rules | None = None,
     settings: Settings | None = None,
+    given: Given | None = None,
 ) -> PhotoResult:
     """Read a photo file.
 
@@ -69,7 +73,7 @@ def read(
     PhotoError
         If the file cannot be used as a photo.
     """
-    return read_steps(path, registry=registry, rules=rules, settings=settings)[0]
+    return read_steps(path, registry=registry, rules=rules, settings=settings, given=given)[0]
 
 
 def read_steps(
@@ -78,6 +82,7 @@ def read_steps(
     registry: Registry | None = None,
     rules: Rules | None = None,
     settings: Settings | None = None,
+    given: Given | None = None,
 ) -> tuple[PhotoResult, Steps]:
     """Read a photo file and keep the pictures the reader looked at.
 
@@ -89,7 +94,7 @@ def read_steps(
     settings = settings or Settings()
     started = time.perf_counter()
     photo = load_photo(path, settings=settings)
-    return _read(photo, registry, rules, settings, Choices(), started)
+    return _read(photo, registry, rules, settings, Choices(given=given or Given()), started)
 
 
 def read_photo(
@@ -140,6 +145,7 @@ def _read(
         settings=settings,
         calibration=calibration,
         capture_good_enough=capture.good_enough,
+        given=choices.given,
     )
     text = best_text(reading, settings)
     refused = identification.decision in (Decision.UNREADABLE, Decision.RETAKE) and (
