@@ -39,6 +39,7 @@ def read(
     settings: Settings | None = None,
     known: Known | None = None,
     readings: Sequence[EyeReading] = (),
+    explain: str = "",
 ) -> PhotoResult:
     """Read the mark in one photo.
 
@@ -56,6 +57,9 @@ def read(
         What is known of the animal beforehand: a prior over the registry.
     readings : sequence of EyeReading
         What people read of this ear; part of the candidates, and shown apart.
+    explain : str
+        Animal whose probability is explained in ``identification.explanation``, or
+        "not-registered"; "" for none.
 
     Returns
     -------
@@ -78,9 +82,7 @@ def read(
         rules = load_rules(Path(rules))
     if isinstance(registry, (str, os.PathLike)):
         registry = load_registry(Path(registry), rules=rules)
-    given = checked_given(
-        Given(known or Known(), tuple(readings)), has_registry=registry is not None
-    )
+    given = checked_given(Given(known or Known(), tuple(readings), explain), registry)
     return read_file(
         Path(path),
         registry=registry,
@@ -101,6 +103,7 @@ def read_together(
     minutes_spent: float | None = None,
     known: Known | None = None,
     readings: Sequence[EyeReading] = (),
+    explain: str = "",
 ) -> SessionResult:
     """Read several photos of one animal, and say together who it is and whether to stop.
 
@@ -112,7 +115,7 @@ def read_together(
         What was done before each photo, e.g. "cleaned"; none, one for all, or one a photo.
     ears : sequence of str
         "left", "right" or "" likewise.
-    registry, rules, settings, known, readings
+    registry, rules, settings, known, readings, explain
         As for :func:`legibility.read`.
     minutes_spent : float, optional
         Minutes of handling so far; by the settings when not given.
@@ -144,9 +147,7 @@ def read_together(
     if isinstance(registry, (str, os.PathLike)):
         registry = load_registry(Path(registry), rules=rules)
     settings = settings or Settings()
-    given = checked_given(
-        Given(known or Known(), tuple(readings)), has_registry=registry is not None
-    )
+    given = checked_given(Given(known or Known(), tuple(readings), explain), registry)
     meant = [stage_of(str(stage)) for stage in stages]
     for stage, found in zip(stages, meant, strict=True):
         if found is None:

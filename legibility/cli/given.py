@@ -6,20 +6,23 @@ import functools
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from legibility.cli import options
-from legibility.containers import Given
+from legibility.containers import Given, Known
 from legibility.settings import Settings
+
+if TYPE_CHECKING:
+    from legibility.identify.registry import Registry
 
 
 def _years(ctx: click.Context, parameter: click.Parameter, text: str | None) -> tuple[int, int]:
-    from legibility.pipeline.given import years_at_age, years_of
-
     if text is None:
         return (0, 0)
+    from legibility.pipeline.given import years_at_age, years_of
+
     try:
         by_age = parameter.name == "age"
         return years_at_age(text, now=date.today().year) if by_age else years_of(text)
@@ -62,6 +65,25 @@ _OPTIONS: Final = (
         metavar="FILE.json",
         help="How reliable readers are, from legibility blind score.",
     ),
+    click.option(
+        "--explain",
+        metavar="ANIMAL",
+        default="",
+        help="Say row by row why this animal (or not-registered) has its probability.",
+    ),
+)
+
+
+_NAMES: Final = (
+    "present",
+    "alive",
+    "sex",
+    "born",
+    "age",
+    "texts",
+    "readers",
+    "reliability",
+    "explain",
 )
 
 
@@ -70,8 +92,7 @@ def given_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @functools.wraps(command)
     def with_given(**values: Any) -> Any:
-        names = ("present", "alive", "sex", "born", "age", "texts", "readers", "reliability")
-        asked = {name: values.pop(name) for name in names}
+        asked = {name: values.pop(name) for name in _NAMES}
         if asked["born"] != (0, 0) and asked["age"] != (0, 0):
             raise click.UsageError("give --born or --age, not both")
         if asked["readers"] and not asked["texts"]:
@@ -83,7 +104,9 @@ def given_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return with_given
 
 
-def _given(asked: dict[str, Any], settings: Settings, *, ear: str, has_registry: bool) -> Given:
+def _given(
+    asked: dict[str, Any], settings: Settings, *, ear: str, registry: Registry | None
+) -> Given:
     """What was said.
 
     Raises
@@ -93,6 +116,10 @@ def _given(asked: dict[str, Any], settings: Settings, *, ear: str, has_registry:
     LegibilityError
         If a file cannot be used, or there is no registry.
     """
+    if not any(asked[name] for name in _NAMES if name not in ("born", "age", "reliability")) and (
+        asked["born"] == asked["age"] == (0, 0)
+    ):
+        return Given(Known(ear=ear))
     from legibility.pipeline.given import checked_given, eye_readings, known_animal
 
     present: Path | None = asked["present"]
@@ -109,4 +136,4 @@ def _given(asked: dict[str, Any], settings: Settings, *, ear: str, has_registry:
         )
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    return checked_given(Given(known, said), has_registry=has_registry)
+    return checked_given(Given(known, said, asked["explain"]), registry)

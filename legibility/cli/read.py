@@ -95,7 +95,7 @@ def read(
         calibration=calibration,
         dies=dies,
     )
-    said = given(reader.settings, ear=ear, has_registry=registry is not None)
+    said = given(reader.settings, ear=ear, registry=reader.inputs()[0])
     reader = replace(reader, given=one_photo(said, photos))
     screen = ReadScreen(reader, json_target, csv_target, worklist=worklist, details=details)
     with (

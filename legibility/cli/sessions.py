@@ -208,7 +208,7 @@ def _reader(asked: SessionOptions, given: Mapping[str, Any]) -> FileReader:
         dies=given["dies"],
     )
     registry, _ = reader.inputs()
-    said = given["given"](reader.settings, ear="", has_registry=registry is not None)
+    said = given["given"](reader.settings, ear="", registry=registry)
     if said.readings and asked.manifest is not None:
         raise click.UsageError("--reading is of one animal; read it with --same-animal")
     reader = replace(reader, given=said)

@@ -138,13 +138,13 @@ def load_reliability(path: Path) -> Mapping[str, tuple[float, str]]:
         )
     found = {}
     for reader, values in readers.items():
-        accuracy = values.get("accuracy") if isinstance(values, dict) else None
-        read = values.get("read") if isinstance(values, dict) else None
-        if type(accuracy) not in (int, float) or not 0.0 <= accuracy <= 1.0:
+        values = values if isinstance(values, dict) else {}
+        accuracy, read = values.get("accuracy"), values.get("read")
+        if not isinstance(accuracy, (int, float)) or not 0.0 <= accuracy <= 1.0:
             raise EvidenceError(
                 f"{path}: readers: {reader[:40]!r}: accuracy: found {accuracy!r}; expected 0 to 1"
             )
-        if type(read) is not int or read < 0:
+        if not isinstance(read, int) or read < 0:
             raise EvidenceError(
                 f"{path}: readers: {reader[:40]!r}: read: found {read!r}; expected a count"
             )

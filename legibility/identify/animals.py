@@ -226,7 +226,8 @@ def _mark_bytes(table: MarkTable) -> bytes:
 
 
 def _shared_marks(table: MarkTable, ids: TextColumn, right: RightMarks | None) -> tuple[str, ...]:
-    notices, left_out = [], 0
+    notices: list[str] = []
+    left_out = 0
     tables = [(table, np.arange(len(table), dtype=np.int32))]
     if right is not None:
         tables.append((right.table, right.animals))

@@ -11,8 +11,10 @@ from typing import Final
 from legibility.containers import EyeReading, Given, Known
 from legibility.errors import RowsError, SettingsError
 from legibility.evidence.reliability import load_reliability
+from legibility.identify.animals import Registry
 from legibility.marks.open_readings import NOTHING, clean_reading
 from legibility.photo.load import printable_name
+from legibility.pipeline.explain import index_of
 from legibility.pipeline.import_rows import decoded, read_file, read_table
 from legibility.settings import Settings
 
@@ -128,7 +130,8 @@ def known_animal(
         raise ValueError(f"sex is {sex!r}; expected male, female or nothing")
     if ear not in ("", "left", "right"):
         raise ValueError(f"ear {ear!r} is not known; expected left, right or nothing")
-    listed, name = (), ""
+    listed: tuple[str, ...] = ()
+    name = ""
     if isinstance(present, Path):
         listed, name = present_list(present), printable_name(present)
     elif present is not None:
@@ -195,17 +198,21 @@ def eye_readings(
     return tuple(found)
 
 
-def checked_given(given: Given, *, has_registry: bool) -> Given:
-    """The same, if there is a registry to weigh it against.
+def checked_given(given: Given, registry: Registry | None) -> Given:
+    """The same, if there is a registry to weigh it against (an ear alone needs none).
 
     Raises
     ------
     SettingsError
-        If something was said but there is no registry.
+        If something was said or asked but there is no registry.
+    RegistryError
+        If the animal to explain is not in it.
     """
-    if not has_registry and given != Given():
+    if registry is None and replace(given, known=replace(given.known, ear="")) != Given():
         raise SettingsError(
             "what is known of the animal and what people read is weighed against registered "
             "animals; give --registry too"
         )
+    if given.explain and registry is not None:
+        index_of(registry, given.explain)
     return given

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -47,6 +47,7 @@ from legibility.identify.stop import advise
 from legibility.networks import models_sha256
 from legibility.photo.fingerprint import Fingerprint, fingerprint, first_of_each
 from legibility.photo.load import load_photo
+from legibility.pipeline.explain import CountedPhoto, explain
 from legibility.pipeline.run import Choices, final_calibration, read_photo
 from legibility.settings import Settings
 
@@ -186,7 +187,10 @@ def combine_session(
     said = _evidence(counted, shots, ears, results, herd, settings, calibration, given)
     moments, last = [], (_nothing(results), (0.0,) * len(shots), "")
     for end in range(1, len(shots) + 1):
-        last = _conclusion(end, said, results, herd, known, settings, calibration, model)
+        asked = given.explain if known and end == len(shots) else ""
+        last = _conclusion(
+            end, said, results, herd, known, settings, calibration, model, explained=asked
+        )
         identification, _, _ = last
         done = [shot.stage for shot in shots[:end]]
         by_settings = minutes_spent(done, settings)
@@ -293,6 +297,8 @@ def _conclusion(
     settings: Settings,
     calibration: FinalCalibration,
     model: StepModel,
+    *,
+    explained: str,
 ) -> tuple[Identification, tuple[float, ...], str]:
     """Identification by the first ``end`` photos, the photos' weights, and the mark as read."""
     weights = [0.0] * len(results)
@@ -318,10 +324,11 @@ def _conclusion(
             list(said.ranking[:count]), logp, seen, tempering=model.tempering, settings=settings
         )
         ranking = ranked.probabilities
+    weighed = Weighed(
+        all_together.probabilities, ranking, said.prior, seen, alone.probabilities, said.ear
+    )
     identification = conclude(
-        Weighed(
-            all_together.probabilities, ranking, said.prior, seen, alone.probabilities, said.ear
-        ),
+        weighed,
         registry,
         text=text,
         settings=settings,
@@ -329,6 +336,20 @@ def _conclusion(
         failed=failed,
         exchange=confusables(best.reading, registry) if count else (),
     )
+    if explained:
+        told = explain(
+            explained,
+            [
+                CountedPhoto(index, results[index].reading, photo.ear, weights[index])
+                for index, photo in zip(said.indices, said.photos[:count], strict=False)
+            ],
+            weighed,
+            registry,
+            text=text,
+            settings=settings,
+            calibration=calibration,
+        )
+        identification = replace(identification, explanation=(told,))
     return identification, tuple(weights), text
 
 

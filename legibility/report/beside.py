@@ -84,9 +84,7 @@ def by_eye_lines(identification: Identification) -> list[str]:
         lines += wrapped(text + ".", indent="      ", first="    - ")
     if identification.by_eye:
         alone = identification.photo_alone
-        text = (
-            f"The photo alone says {_named(alone[0])}" if alone else "The photo alone says nothing"
-        )
+        text = "The photo alone says " + (_named(alone[0]) if alone else "nothing")
         lines += wrapped(text + ".", indent="      ", first="    - ")
     return lines
 

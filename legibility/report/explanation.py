@@ -5,7 +5,13 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from legibility.containers import DecidingCell, Explanation, ExplanationRow, Identification
+from legibility.containers import (
+    Candidate,
+    DecidingCell,
+    Explanation,
+    ExplanationRow,
+    Identification,
+)
 from legibility.report.beside import candidate_record
 from legibility.report.layout import columns, wrapped
 from legibility.report.rounding import round_probability
@@ -38,11 +44,9 @@ def explanation_lines(identification: Identification) -> list[str]:
     if not identification.explanation:
         return []
     told = identification.explanation[0]
-    name = candidate_name(_as_candidate(told))
-    lines = wrapped(
-        f"{name}, mark {told.mark or '-'}. Each row multiplies the odds for this animal:",
-        indent="    ",
-    )
+    name = candidate_name(Candidate(told.animal_id, told.mark, told.probability))
+    heading = f"{name}, mark {told.mark or '-'}. Each row multiplies the odds for it:"
+    lines = wrapped(heading, indent="    ")
     table = [("", "Odds", "Probability")]
     total = 0.0
     for row in told.rows:
@@ -77,17 +81,6 @@ def factor(log_odds: float, *, first: bool = False) -> str:
 
 def _after(log_odds: float) -> str:
     return percent(1.0 / (1.0 + math.exp(-max(-700.0, min(700.0, log_odds)))))
-
-
-def _as_candidate(told: Explanation) -> Any:
-    return told.first if told.first.animal_id == told.animal_id else _Named(told.animal_id)
-
-
-class _Named:
-    """An animal by its identifier."""
-
-    def __init__(self, animal_id: str | None) -> None:
-        self.animal_id = animal_id
 
 
 def _separates(told: Explanation) -> list[str]:

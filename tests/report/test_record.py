@@ -81,6 +81,7 @@ def test_values_of_an_ambiguous_photo() -> None:
         "animal_id": "goat 0142",
         "mark": "AB3/475",
         "probability": 0.71,
+        "prior": None,
     }
     assert record["candidates"][2]["animal_id"] is None
     assert record["candidate_set"] == ["goat 0142", "goat 0188", None]
