@@ -51,6 +51,7 @@ def best_candidates(
     text: str,
     prior: NDArray[np.float64],
     ear: str = "",
+    outcomes: NDArray[np.int64] | None = None,
 ) -> tuple[Candidate, ...]:
     """The ``count`` most probable, best first; equal ones in the order of their identifiers.
 
@@ -65,13 +66,17 @@ def best_candidates(
         Log-probabilities beforehand.
     ear : str
         The ear that was looked at, "" for not known.
+    outcomes : ndarray of int64, (n,), optional
+        Registered animals that the entries are; all of them by default.
     """
     take = min(count, probabilities.size)
     if take < 1:
         return ()
     least = np.partition(probabilities, probabilities.size - take)[probabilities.size - take]
     near = np.flatnonzero(probabilities >= least)
-    made = (candidate(int(index), probabilities, registry, text, prior, ear) for index in near)
+    made = (
+        candidate(int(index), probabilities, registry, text, prior, ear, outcomes) for index in near
+    )
     return tuple(
         heapq.nsmallest(
             count, made, key=lambda c: (-c.probability, c.animal_id is None, c.animal_id)
@@ -86,9 +91,11 @@ def candidate(
     text: str,
     prior: NDArray[np.float64],
     ear: str,
+    outcomes: NDArray[np.int64] | None = None,
 ) -> Candidate:
     """One of the outcomes."""
     chance, before = float(probabilities[index]), float(np.exp(prior[index]))
-    if index == len(registry):
+    if index == probabilities.size - 1:
         return Candidate(None, text, chance, before)
-    return Candidate(registry.animal_id(index), registry.shown_mark(index, ear), chance, before)
+    animal = index if outcomes is None else int(outcomes[index])
+    return Candidate(registry.animal_id(animal), registry.shown_mark(animal, ear), chance, before)

@@ -151,12 +151,14 @@ def conclude(
         text=text or (said[0] if said else ""),
         prior=weighed.prior.logp,
         ear=weighed.ear,
+        outcomes=weighed.outcomes,
     )
     chosen = candidate_set(
         probabilities,
         coverage=settings.candidate_coverage,
         calibration=calibration,
         ranking=weighed.ranking,
+        animals=len(registry),
     )
     beside = Identification(
         candidates=(),
@@ -185,8 +187,11 @@ def conclude(
     if not settled and (not legible or chosen.members.size > LARGEST_SET):
         why = f"{chosen.members.size} candidates fit what can be read"
         return replace(beside, reason=why)
+    outcomes = weighed.outcomes
     members = tuple(
-        None if index == len(registry) else registry.animal_id(int(index))
+        None
+        if index == probabilities.size - 1
+        else registry.animal_id(int(index if outcomes is None else outcomes[index]))
         for index in chosen.members
     )
     decision, why = _decision(first, settled, members, failed)
