@@ -95,7 +95,7 @@ class Shortlist:
         """Whether what was left out cannot matter."""
         missing = self.count * self.left_out**exponent
         best = float(np.max(self.log_likelihood)) - self.log_scale
-        return missing <= TOLERANCE * float(np.exp(exponent * best))
+        return bool(missing <= TOLERANCE * float(np.exp(exponent * best)))
 
 
 def rough_likelihoods(reading: Reading, table: MarkTable, *, settings: Settings) -> Rough | None:
