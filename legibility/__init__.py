@@ -23,9 +23,11 @@ if TYPE_CHECKING:
     from legibility.containers import CaptureCheck as CaptureCheck
     from legibility.containers import Decision as Decision
     from legibility.containers import Enhanced as Enhanced
+    from legibility.containers import EyeReading as EyeReading
     from legibility.containers import Flag as Flag
     from legibility.containers import Grade as Grade
     from legibility.containers import Identification as Identification
+    from legibility.containers import Known as Known
     from legibility.containers import PhotoResult as PhotoResult
     from legibility.containers import Reading as Reading
     from legibility.containers import SessionResult as SessionResult
@@ -53,9 +55,11 @@ _HOME: Final = {
     "CaptureCheck": "containers",
     "Decision": "containers",
     "Enhanced": "containers",
+    "EyeReading": "containers",
     "Flag": "containers",
     "Grade": "containers",
     "Identification": "containers",
+    "Known": "containers",
     "PhotoResult": "containers",
     "Reading": "containers",
     "SessionResult": "containers",

@@ -11,7 +11,16 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
-from legibility.containers import CaptureCheck, Enhanced, PhotoResult, SessionResult, Stage
+from legibility.containers import (
+    CaptureCheck,
+    Enhanced,
+    EyeReading,
+    Given,
+    Known,
+    PhotoResult,
+    SessionResult,
+    Stage,
+)
 from legibility.errors import ModelError
 from legibility.settings import Settings
 
@@ -28,6 +37,9 @@ def read(
     registry: Registry | AnyPath | None = None,
     rules: Rules | AnyPath | None = None,
     settings: Settings | None = None,
+    known: Known | None = None,
+    readings: Sequence[EyeReading] = (),
+    explain: str = "",
 ) -> PhotoResult:
     """Read the mark in one photo.
 
@@ -41,6 +53,13 @@ def read(
         What marks of this herd look like.
     settings : Settings, optional
         Other values for the adjustable numbers.
+    known : Known, optional
+        What is known of the animal beforehand: a prior over the registry.
+    readings : sequence of EyeReading
+        What people read of this ear; part of the candidates, and shown apart.
+    explain : str
+        Animal whose probability is explained in ``identification.explanation``, or
+        "not-registered"; "" for none.
 
     Returns
     -------
@@ -52,18 +71,25 @@ def read(
     PhotoError
         If the file cannot be used as a photo.
     RegistryError, SettingsError
-        If a registry or rules file cannot be used.
+        If a registry or rules file cannot be used, or something is known but no registry given.
     """
     from legibility.identify.registry import load_registry
     from legibility.identify.rules import load_rules
+    from legibility.pipeline import read as read_file
+    from legibility.pipeline.given import checked_given
 
     if isinstance(rules, (str, os.PathLike)):
         rules = load_rules(Path(rules))
     if isinstance(registry, (str, os.PathLike)):
         registry = load_registry(Path(registry), rules=rules)
-    from legibility.pipeline import read as read_file
-
-    return read_file(Path(path), registry=registry, rules=rules, settings=settings or Settings())
+    given = checked_given(Given(known or Known(), tuple(readings), explain), registry)
+    return read_file(
+        Path(path),
+        registry=registry,
+        rules=rules,
+        settings=settings or Settings(),
+        given=given,
+    )
 
 
 def read_together(
@@ -75,6 +101,9 @@ def read_together(
     rules: Rules | AnyPath | None = None,
     settings: Settings | None = None,
     minutes_spent: float | None = None,
+    known: Known | None = None,
+    readings: Sequence[EyeReading] = (),
+    explain: str = "",
 ) -> SessionResult:
     """Read several photos of one animal, and say together who it is and whether to stop.
 
@@ -86,7 +115,7 @@ def read_together(
         What was done before each photo, e.g. "cleaned"; none, one for all, or one a photo.
     ears : sequence of str
         "left", "right" or "" likewise.
-    registry, rules, settings
+    registry, rules, settings, known, readings, explain
         As for :func:`legibility.read`.
     minutes_spent : float, optional
         Minutes of handling so far; by the settings when not given.
@@ -109,6 +138,7 @@ def read_together(
     from legibility.identify.rules import load_rules
     from legibility.identify.stages import stage_of
     from legibility.identify.step_effects import load_step_model
+    from legibility.pipeline.given import checked_given
     from legibility.pipeline.session import combine_session, read_shot
     from legibility.pipeline.session_manifest import shots_of
 
@@ -117,15 +147,17 @@ def read_together(
     if isinstance(registry, (str, os.PathLike)):
         registry = load_registry(Path(registry), rules=rules)
     settings = settings or Settings()
-    known = [stage_of(str(stage)) for stage in stages]
-    for stage, found in zip(stages, known, strict=True):
+    given = checked_given(Given(known or Known(), tuple(readings), explain), registry)
+    meant = [stage_of(str(stage)) for stage in stages]
+    for stage, found in zip(stages, meant, strict=True):
         if found is None:
             raise ValueError(f"stage {stage!r} is not known; expected one of {', '.join(Stage)}")
     if unknown := [ear for ear in ears if ear not in ("", "left", "right")]:
         raise ValueError(f"ear {unknown[0]!r} is not known; expected left, right or nothing")
-    shots = shots_of([Path(path) for path in paths], ears, [s for s in known if s is not None])
+    shots = shots_of([Path(path) for path in paths], ears, [s for s in meant if s is not None])
     read_shots = [
-        read_shot(shot.path, registry=registry, rules=rules, settings=settings) for shot in shots
+        read_shot(shot.path, registry=registry, rules=rules, settings=settings, known=given.known)
+        for shot in shots
     ]
     return combine_session(
         "one animal",
@@ -136,6 +168,7 @@ def read_together(
         settings=settings,
         model=load_step_model(),
         minutes=math.nan if minutes_spent is None else minutes_spent,
+        given=given,
     )
 
 

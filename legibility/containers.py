@@ -14,6 +14,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.reasons import Candidate as Candidate
+from legibility.reasons import DecidingCell as DecidingCell
+from legibility.reasons import Explanation as Explanation
+from legibility.reasons import ExplanationRow as ExplanationRow
+from legibility.reasons import EyeEvidence as EyeEvidence
+from legibility.reasons import EyeReading as EyeReading
+from legibility.reasons import Given as Given
+from legibility.reasons import Known as Known
+from legibility.reasons import PriorStatement as PriorStatement
+
 GrayImage: TypeAlias = NDArray[np.float32]
 """(height, width), float32, nominal range 0..1."""
 ColorImage: TypeAlias = NDArray[np.uint8]
@@ -207,15 +217,8 @@ class Animal:
     status: str = ""
     line: int = 0
     """Line of the registry file."""
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """One animal the photo may show, or "not registered" (``animal_id`` None)."""
-
-    animal_id: str | None
-    mark: str
-    probability: float
+    right_mark: str = ""
+    """Mark in the right ear where it differs from ``mark``, which is then the left one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,6 +261,18 @@ class Identification:
     """Why this decision, as part of a sentence."""
     set_basis: str = ""
     """What the candidate set rests on, e.g. the size of the calibration set."""
+    not_registered_prior: float = float("nan")
+    """Probability of "not registered" before any mark was looked at; NaN without a registry."""
+    prior: tuple[PriorStatement, ...] = ()
+    """What was said of the animal; empty: all registered animals were alike."""
+    prior_notices: tuple[str, ...] = ()
+    """What is wrong with what was said, as sentences."""
+    by_eye: tuple[EyeEvidence, ...] = ()
+    """People's readings; they are part of ``candidates``."""
+    photo_alone: tuple[Candidate, ...] = ()
+    """With readings by people: the first candidates without them."""
+    explanation: tuple[Explanation, ...] = ()
+    """One when it was asked for."""
 
 
 @dataclass(frozen=True, slots=True)

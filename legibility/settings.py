@@ -36,6 +36,22 @@ class Settings:
     """Choice, no source: a die upside down that still makes a character (6/9), per character."""
     p_wrong_ear: float = 0.002
     """Choice, no source: the mark is in the other ear than recorded, or the ears were mixed up."""
+    p_not_present: float = 0.02
+    """Choice, no source: a registered animal that is not on the list of those present."""
+    p_record_wrong: float = 0.01
+    """Choice, no source: what is said of the animal (alive, sex, year of birth) differs from the
+    record although it is this animal; for each of them."""
+    p_not_recorded: float = 0.5
+    """Choice: weight of an animal whose sex or year of birth, where asked for, is not recorded;
+    one that fits has 1."""
+    named_right_probability: float = 0.8
+    """Choice: a person's character is right; the same 8 of 10 with which the reliability of a
+    reader begins in ``legibility blind score``. Holds until the reader was measured."""
+    p_reading_mistaken: float = 0.01
+    """Choice, no source: a person's reading is of another animal, or was written down wrongly."""
+    by_eye_exponent: float = 0.5
+    """Choice, no source: how much a person's reading counts beside a photo of the same ear, or
+    beside another person's: they look at the same faults."""
     readable_probability: float = 0.5
     """Choice: a cell whose best character is less likely than this is written "?"."""
     dies_file: str = ""

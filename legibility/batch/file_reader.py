@@ -7,7 +7,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from legibility.containers import PhotoResult
+from legibility.containers import Given, PhotoResult
 from legibility.identify.calibration_file import load_final_calibration
 from legibility.read.learned_dies import load_dies
 from legibility.settings import Settings, load_settings
@@ -30,6 +30,8 @@ class FileReader:
     settings: Settings = field(default_factory=Settings)
     steps_dir: Path | None = None
     """Where the pictures of each photo's steps are written; None for none."""
+    given: Given = field(default_factory=Given)
+    """What people say beside each photo."""
 
     def __call__(self, path: Path) -> PhotoResult:
         """Read one photo; raises what ``pipeline.read`` raises."""
@@ -37,12 +39,16 @@ class FileReader:
 
         registry, rules = self.inputs()
         if self.steps_dir is None:
-            return read(path, registry=registry, rules=rules, settings=self.settings)
+            return read(
+                path, registry=registry, rules=rules, settings=self.settings, given=self.given
+            )
         from legibility.enhance import picture_steps, step_pictures
         from legibility.photo.flags import describe
         from legibility.report.steps import write_steps
 
-        result, steps = read_steps(path, registry=registry, rules=rules, settings=self.settings)
+        result, steps = read_steps(
+            path, registry=registry, rules=rules, settings=self.settings, given=self.given
+        )
         write_steps(
             self.steps_dir,
             result,

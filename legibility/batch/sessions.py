@@ -34,7 +34,13 @@ class ShotReader:
         registry, rules = self.reader.inputs()
         try:
             settings = self.reader.settings
-            return read_shot(path, registry=registry, rules=rules, settings=settings)
+            return read_shot(
+                path,
+                registry=registry,
+                rules=rules,
+                settings=settings,
+                known=self.reader.given.known,
+            )
         except NOT_THE_PHOTO:
             raise
         except LegibilityError as error:
@@ -80,6 +86,7 @@ def read_sessions(
                 settings=reader.settings,
                 model=model,
                 minutes=minutes,
+                given=reader.given,
             )
 
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from legibility.batch import file_reader, open_results
 from legibility.cli import options
+from legibility.cli.given import given_options
 from legibility.cli.output import json_output
 from legibility.cli.screen import ReadScreen
-from legibility.cli.sessions import session_options
+from legibility.cli.sessions import one_photo, session_options
+from legibility.containers import Given
 from legibility.report.record import result_record
 
 
@@ -53,6 +57,7 @@ from legibility.report.record import result_record
     help="Read on the workers of this Dask scheduler (extra: scale).",
 )
 @options.second_reader_option
+@given_options
 @session_options
 @click.pass_context
 def read(
@@ -72,6 +77,8 @@ def read(
     resume: bool,
     scheduler: str,
     second_reader: bool,
+    given: Callable[..., Given],
+    ear: str,
 ) -> None:
     """Read the marks in photos, or in folders of photos.
 
@@ -88,6 +95,8 @@ def read(
         calibration=calibration,
         dies=dies,
     )
+    said = given(reader.settings, ear=ear, registry=reader.inputs()[0])
+    reader = replace(reader, given=one_photo(said, photos))
     screen = ReadScreen(reader, json_target, csv_target, worklist=worklist, details=details)
     with (
         json_output(json_target, resume=resume) as (write, held),

@@ -14,7 +14,7 @@ import click
 from legibility.batch import file_reader
 from legibility.cli import options
 from legibility.cli.output import json_output
-from legibility.containers import SessionResult, Stage, Status
+from legibility.containers import Given, SessionResult, Stage, Status
 from legibility.errors import PhotoError
 from legibility.identify.stages import DEFER, stage_name, stage_of
 
@@ -73,7 +73,7 @@ def session_options(command: Callable[..., Any]) -> Callable[..., Any]:
         asked = SessionOptions(**{name: given.pop(name) for name in names})
         _check(asked, given)
         if not asked.asked:
-            return command(**given)
+            return command(**given, ear="".join(asked.ears))
         return click.get_current_context().exit(show_sessions(asked, given))
 
     for add in reversed(_OPTIONS):
@@ -105,7 +105,7 @@ _OPTIONS: Final = (
         "ears",
         multiple=True,
         type=click.Choice(["left", "right"]),
-        help="Which ear. Once for all photos, or once a photo.",
+        help="Which ear. Once for all photos; with --same-animal also once a photo.",
     ),
     click.option(
         "--minutes-spent",
@@ -177,10 +177,25 @@ def _check(asked: SessionOptions, given: Mapping[str, Any]) -> None:
             if given.get(name):
                 raise click.UsageError(f"{option} is for photos one by one, not for sessions")
         return
-    for name in ("stages", "ears", "minutes_spent", "budget", "step_records", "save_step_records"):
+    if len(asked.ears) > 1:
+        raise click.UsageError("--ear more than once needs --same-animal")
+    for name in ("stages", "minutes_spent", "budget", "step_records", "save_step_records"):
         if getattr(asked, name) not in (None, ()):
-            option = {"stages": "stage", "ears": "ear"}.get(name, name.replace("_", "-"))
+            option = {"stages": "stage"}.get(name, name.replace("_", "-"))
             raise click.UsageError(f"--{option} needs --same-animal or --manifest")
+
+
+def one_photo(said: Given, photos: tuple[Path, ...]) -> Given:
+    """What was said, if a reading by eye has the one photo that it is of.
+
+    Raises
+    ------
+    click.UsageError
+        If there are several.
+    """
+    if said.readings and (len(photos) != 1 or photos[0].is_dir()):
+        raise click.UsageError("--reading is of one ear; give one photo, or --same-animal")
+    return said
 
 
 def _reader(asked: SessionOptions, given: Mapping[str, Any]) -> FileReader:
@@ -193,6 +208,10 @@ def _reader(asked: SessionOptions, given: Mapping[str, Any]) -> FileReader:
         dies=given["dies"],
     )
     registry, _ = reader.inputs()
+    said = given["given"](reader.settings, ear="", registry=registry)
+    if said.readings and asked.manifest is not None:
+        raise click.UsageError("--reading is of one animal; read it with --same-animal")
+    reader = replace(reader, given=said)
     for notice in registry.notices if registry is not None else ():
         click.echo(f"Note: {notice}", err=True)
     if asked.budget is None:

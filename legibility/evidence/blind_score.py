@@ -24,7 +24,8 @@ from legibility.evidence.reliability import (
     accuracy_by_agreement,
     accuracy_by_truth,
 )
-from legibility.evidence.sheets import GRADES, NOTHING, FilledSheet, unanswered
+from legibility.evidence.sheets import GRADES, FilledSheet, unanswered
+from legibility.marks.open_readings import NOTHING
 
 
 @dataclass(frozen=True, slots=True)

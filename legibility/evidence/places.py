@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from legibility.alphabet import ROW_SEPARATOR, UNREAD
-from legibility.evidence.sheets import NOTHING, OPEN_SET
+from legibility.marks.open_readings import NOTHING, OPEN_SET
 
 
 def flat(reading: str) -> str:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
 from legibility.alphabet import N_CHARACTERS
+from legibility.errors import EvidenceError
 from legibility.evidence.agreement import Share, exact_share
 
 PRIOR: Final = (8.0, 2.0)
@@ -16,6 +19,8 @@ PRIOR: Final = (8.0, 2.0)
 few characters away from 0 and 1."""
 ROUNDS: Final = 500
 TOLERANCE: Final = 1e-9
+LARGEST_FILE: Final = 4 * 2**20
+"""Choice: bytes of a file of readers' reliability."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,3 +114,40 @@ def reliability_record(readers: Sequence[ReaderReliability]) -> dict[str, Any]:
             for r in readers
         },
     }
+
+
+def load_reliability(path: Path) -> Mapping[str, tuple[float, str]]:
+    """Accuracy of each reader, and what it rests on in words, from :func:`reliability_record`.
+
+    Raises
+    ------
+    EvidenceError
+        If the file cannot be read, or a field of it is missing or out of range.
+    """
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise EvidenceError(f"{path}: is larger than {LARGEST_FILE} bytes")
+        held = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise EvidenceError(f"{path}: cannot be read as readers' reliability: {error}") from error
+    readers = held.get("readers") if isinstance(held, dict) else None
+    if not isinstance(readers, dict) or held.get("format") != 1:
+        raise EvidenceError(
+            f"{path}: holds no readers' reliability; expected a file of "
+            "legibility blind score --reliability"
+        )
+    found = {}
+    for reader, values in readers.items():
+        values = values if isinstance(values, dict) else {}
+        accuracy, read = values.get("accuracy"), values.get("read")
+        if not isinstance(accuracy, (int, float)) or not 0.0 <= accuracy <= 1.0:
+            raise EvidenceError(
+                f"{path}: readers: {reader[:40]!r}: accuracy: found {accuracy!r}; expected 0 to 1"
+            )
+        if not isinstance(read, int) or read < 0:
+            raise EvidenceError(
+                f"{path}: readers: {reader[:40]!r}: read: found {read!r}; expected a count"
+            )
+        against = "known marks" if values.get("of") else "the other readers"
+        found[reader] = (float(accuracy), f"{read} characters against {against}")
+    return found

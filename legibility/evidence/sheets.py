@@ -6,22 +6,17 @@ import csv
 import hashlib
 import io
 import json
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from legibility.alphabet import CHARACTERS, ROW_SEPARATOR, UNREAD
 from legibility.errors import EvidenceError
 from legibility.evidence.blind import Key, Sheet
+from legibility.marks.open_readings import clean_reading
 
 COLUMNS: Final = ("sheet", "position", "item", "reading", "legibility", "read_at", "comment")
 CLAIM_COLUMN: Final = "claim"
-OPEN_SET: Final = re.compile(r"\[([A-Z0-9]{2,})\]")
-"""A place that may be one of several characters: ``[8B]``."""
-NOTHING: Final = "-"
-"""Written for a picture in which nothing can be read; an empty field is an answer not given."""
 LARGEST_FILE: Final = 4 * 2**20
 """Choice: bytes of a sheet."""
 GRADES: Final = range(5)
@@ -167,27 +162,6 @@ def _answer(row: Mapping[str, Any], wanted: set[str]) -> tuple[Answer | None, st
         else:
             legibility = int(given)
     return Answer(item, reading, legibility, field("read_at"), field(CLAIM_COLUMN)), problem
-
-
-def clean_reading(text: str) -> tuple[str, str]:
-    """A reading in capitals without blanks, and what is wrong with it.
-
-    Examples
-    --------
-    >>> clean_reading(" ab/1?3 "), clean_reading("1[b8]")
-    (('AB/1?3', ''), ('1[8B]', ''))
-    """
-    reading = "".join(text.split()).upper()
-    if not reading or reading == NOTHING:
-        return reading, ""
-    reading = OPEN_SET.sub(lambda found: f"[{''.join(sorted(set(found[1])))}]", reading)
-    rows = OPEN_SET.sub(UNREAD, reading).split(ROW_SEPARATOR)
-    if len(rows) > 2 or not all(rows):
-        return reading, f"reading {reading!r} has an empty row or more than two"
-    wrong = sorted({c for row in rows for c in row if c not in CHARACTERS + UNREAD})
-    if wrong:
-        return reading, f"reading {reading!r} has {wrong[0]!r}; expected A-Z, 0-9, ?, [8B] and /"
-    return reading, ""
 
 
 def unanswered(sheets: Sequence[FilledSheet]) -> list[str]:

@@ -100,18 +100,9 @@ def row_likelihood(
     -------
     RowLikelihood
     """
-    ratios = cell_ratios(logp)
-    gap = gap_matrix(ratios, extra_cell=prices.extra_cell)
-    backward = np.ascontiguousarray(ratios[::-1])
-    back_gap = gap_matrix(backward, extra_cell=prices.extra_cell)
-    left, left_event = _walk(table.left, ratios, gap, odds=odds, missed=prices.missed_cell)
-    right, right_event = _walk(
-        table.right, backward, back_gap, odds=odds, missed=prices.missed_cell
-    )
-    left, left_event = left @ gap, left_event @ gap
-    right = np.ascontiguousarray(right[:, ::-1])
-    right_event = np.ascontiguousarray(right_event[:, ::-1])
-
+    halves = half_rows(cell_ratios(logp), table, odds=odds, prices=prices)
+    left, left_event = halves.left, halves.left_event
+    right, right_event = halves.right, halves.right_event
     count = table.row_keys.size
     intact, one_event = np.empty(count), np.empty(count)
     for start in range(0, count, CHUNK):
@@ -128,6 +119,38 @@ def row_likelihood(
         log_intact=np.log(intact),
         log_one_event=log_one_event,
         log_empty=empty_log_likelihood(logp),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class HalfRows:
+    """State weights of both halves of rows; the state is the number of cells of the left one."""
+
+    left: NDArray[np.float64]
+    """(left nodes, cells + 1) with nothing gone wrong."""
+    left_event: NDArray[np.float64]
+    """(left nodes, cells + 1) with one event of the application channel."""
+    right: NDArray[np.float64]
+    """(right nodes, cells + 1)."""
+    right_event: NDArray[np.float64]
+
+
+def half_rows(
+    ratios: NDArray[np.float64], table: MarkTable, *, odds: ChannelOdds, prices: Prices
+) -> HalfRows:
+    """State weights of all half rows of a registry."""
+    gap = gap_matrix(ratios, extra_cell=prices.extra_cell)
+    backward = np.ascontiguousarray(ratios[::-1])
+    back_gap = gap_matrix(backward, extra_cell=prices.extra_cell)
+    left, left_event = _walk(table.left, ratios, gap, odds=odds, missed=prices.missed_cell)
+    right, right_event = _walk(
+        table.right, backward, back_gap, odds=odds, missed=prices.missed_cell
+    )
+    return HalfRows(
+        left @ gap,
+        left_event @ gap,
+        np.ascontiguousarray(right[:, ::-1]),
+        np.ascontiguousarray(right_event[:, ::-1]),
     )
 
 

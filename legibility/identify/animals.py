@@ -18,10 +18,22 @@ from legibility.identify.textcolumn import TextColumn, text_column
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_marks
 from legibility.marks.rules import Rules
 
+EARS: Final = ("", "left", "right", "both")
+"""Where a mark is recorded, by code."""
 TEXT_FIELDS: Final = ("animal_id", "ear", "sex", "chip", "status")
 """Fields kept as text; the mark is kept in the table and the birth year as a number."""
 NOTICES_NAMED: Final = 20
 """Choice: most duplicate marks named one by one."""
+
+
+@dataclass(frozen=True, slots=True)
+class RightMarks:
+    """Second marks of the animals that have a different one in each ear."""
+
+    table: MarkTable
+    """(m,) their right ears."""
+    animals: NDArray[np.int32]
+    """(m,) ascending indices of those animals; their entry in the registry is the left ear's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +54,8 @@ class Registry:
     """(n,) line of the file."""
     notices: tuple[str, ...]
     """What is allowed but worth knowing, e.g. two animals with one mark."""
+    right: RightMarks | None = None
+    """None: every animal has one mark."""
 
     def __len__(self) -> int:
         return len(self.table)
@@ -54,8 +68,35 @@ class Registry:
         return self.columns["animal_id"][index]
 
     def mark(self, index: int) -> str:
-        """Mark of one animal as written, ``AB/123``."""
+        """Mark of one animal as written, ``AB/123``; of two different ones the left ear's."""
         return self.table.mark_text(index)
+
+    def right_mark(self, index: int) -> str:
+        """Mark in the right ear where it differs from the left one's; else empty."""
+        if self.right is None:
+            return ""
+        place = int(np.searchsorted(self.right.animals, index))
+        there = place < self.right.animals.size and int(self.right.animals[place]) == index
+        return self.right.table.mark_text(place) if there else ""
+
+    def shown_mark(self, index: int, ear: str = "") -> str:
+        """What a photo of this ear should show: ``A12``; of two different marks and an ear that
+        is not known both, ``A12 + B34``, the left one first."""
+        right = self.right_mark(index)
+        if not right:
+            return self.mark(index)
+        return {"left": self.mark(index), "right": right}.get(ear, f"{self.mark(index)} + {right}")
+
+    def ears(self) -> NDArray[np.uint8]:
+        """(n,) index in ``EARS`` of where each mark is recorded."""
+        column = self.columns.get("ear")
+        if column is None:
+            return np.zeros(len(self), dtype=np.uint8)
+        return column.codes(EARS[1:])
+
+    def index_of(self, animal_id: str) -> int:
+        """Index of an animal by its identifier; -1 when there is none."""
+        return self.columns["animal_id"].find(animal_id)
 
     def animal(self, index: int) -> Animal:
         """All that is known of one animal."""
@@ -64,12 +105,16 @@ class Registry:
             mark=self.mark(index),
             birth_year=int(self.birth_years[index]),
             line=int(self.lines[index]),
+            right_mark=self.right_mark(index),
             **texts,
         )
 
     def find(self, mark: str) -> tuple[int, ...]:
-        """Animals that carry a mark; empty when none does."""
-        return tuple(int(index) for index in self.table.find(mark))
+        """Animals that carry a mark in either ear; empty when none does."""
+        found = {int(index) for index in self.table.find(mark)}
+        if self.right is not None:
+            found |= {int(self.right.animals[place]) for place in self.right.table.find(mark)}
+        return tuple(sorted(found))
 
 
 def registry_of(
@@ -82,9 +127,15 @@ def registry_of(
     RegistryError
         If a mark cannot be one, breaks the rules, or an identifier is empty or used twice.
     """
-    problems, seen, marks = [], set(), []
+    problems, seen, marks, rights = [], set(), [], []
     for number, animal in enumerate(animals, start=1):
-        mark, problem = check_mark(animal.mark, rules, ear=animal.ear, birth_year=animal.birth_year)
+        right = ""
+        ear = "left" if animal.right_mark else animal.ear
+        mark, problem = check_mark(animal.mark, rules, ear=ear, birth_year=animal.birth_year)
+        if animal.right_mark and not problem:
+            right, problem = check_mark(
+                animal.right_mark, rules, ear="right", birth_year=animal.birth_year
+            )
         if not animal.animal_id:
             problem = "animal_id is empty"
         elif animal.animal_id in seen:
@@ -93,11 +144,13 @@ def registry_of(
             problems.append(f"animal {number}: {problem}")
         seen.add(animal.animal_id)
         marks.append(mark)
+        rights.append(right)
     if problems:
         raise RegistryError(f"{name}: " + "; ".join(problems[:NOTICES_NAMED]))
     columns = {
         field: text_column([getattr(animal, field) for animal in animals]) for field in TEXT_FIELDS
     }
+    columns["ear"] = text_column(["left" if a.right_mark else a.ear for a in animals])
     return assemble(
         name=name,
         marks=np.array(marks, dtype=np.bytes_),
@@ -106,6 +159,7 @@ def registry_of(
         lines=np.array([animal.line for animal in animals], dtype=np.int32),
         notices=(),
         rules=rules,
+        rights=np.array(rights, dtype=np.bytes_) if any(rights) else None,
     )
 
 
@@ -118,28 +172,41 @@ def assemble(
     lines: NDArray[np.int32],
     notices: tuple[str, ...],
     rules: Rules | None,
+    rights: NDArray[np.bytes_] | None = None,
 ) -> Registry:
-    """Registry from checked columns, with its index, digest and notices."""
-    table = build_mark_table(marks)
+    """Registry from checked columns, with its index, digest and notices.
+
+    ``rights`` are (n,) marks of the right ears, empty for animals with one mark; then ``marks`` of
+    the others are their left ears'.
+    """
+    table, right, every = build_mark_table(marks), None, None
+    if rights is not None and (rights != b"").any():
+        animals = np.flatnonzero(rights != b"").astype(np.int32)
+        right = RightMarks(build_mark_table(rights[animals]), animals)
+        every = build_mark_table(np.concatenate([marks, rights[animals]]))
     return Registry(
         name=name,
-        digest=_digest(table, columns, birth_years),
+        digest=_digest(table, columns, birth_years, right),
         table=table,
-        unregistered=unregistered_marks(table, rules=rules),
+        unregistered=unregistered_marks(every or table, rules=rules),
         columns=columns,
         birth_years=birth_years,
         lines=lines,
-        notices=notices + _shared_marks(table, columns["animal_id"]),
+        notices=notices + _shared_marks(table, columns["animal_id"], right),
+        right=right,
     )
 
 
 def _digest(
-    table: MarkTable, columns: Mapping[str, TextColumn], birth_years: NDArray[np.int16]
+    table: MarkTable,
+    columns: Mapping[str, TextColumn],
+    birth_years: NDArray[np.int16],
+    right: RightMarks | None,
 ) -> str:
-    digest = hashlib.sha256()
-    second = np.concatenate([table.row_keys, np.zeros(1, dtype=np.uint64)])[table.second_row]
-    for keys in (table.row_keys[table.first_row], second):
-        digest.update(keys.astype("<u8").tobytes())
+    digest = hashlib.sha256(_mark_bytes(table))
+    if right is not None:
+        digest.update(b"right" + right.animals.astype("<i4").tobytes())
+        digest.update(_mark_bytes(right.table))
     digest.update(birth_years.astype("<i2").tobytes())
     for field in TEXT_FIELDS:
         column = columns.get(field)
@@ -150,19 +217,35 @@ def _digest(
     return digest.hexdigest()
 
 
-def _shared_marks(table: MarkTable, ids: TextColumn) -> tuple[str, ...]:
-    keys = table.mark_keys
-    first = np.flatnonzero(np.append(keys[:1] >= 0, keys[1:] != keys[:-1]))
-    sizes = np.diff(np.append(first, keys.size))
-    shared = np.flatnonzero(sizes > 1)
-    notices = []
-    for group in shared[:NOTICES_NAMED]:
-        start = int(first[group])
-        animals = sorted(int(a) for a in table.mark_order[start : start + int(sizes[group])])
-        named = ", ".join(ids[animal] for animal in animals[:5])
-        more = f" and {len(animals) - 5} more" if len(animals) > 5 else ""
-        mark = table.mark_text(animals[0])
-        notices.append(f"mark {mark} is carried by {len(animals)} animals: {named}{more}")
-    if shared.size > NOTICES_NAMED:
-        notices.append(f"{shared.size - NOTICES_NAMED} more marks are carried by several animals")
+def _mark_bytes(table: MarkTable) -> bytes:
+    """What tells the marks of two tables apart."""
+    second = np.concatenate([table.row_keys, np.zeros(1, dtype=np.uint64)])[table.second_row]
+    return b"".join(
+        keys.astype("<u8").tobytes() for keys in (table.row_keys[table.first_row], second)
+    )
+
+
+def _shared_marks(table: MarkTable, ids: TextColumn, right: RightMarks | None) -> tuple[str, ...]:
+    notices: list[str] = []
+    left_out = 0
+    tables = [(table, np.arange(len(table), dtype=np.int32))]
+    if right is not None:
+        tables.append((right.table, right.animals))
+    for marks, owners in tables:
+        keys = marks.mark_keys
+        first = np.flatnonzero(np.append(keys[:1] >= 0, keys[1:] != keys[:-1]))
+        sizes = np.diff(np.append(first, keys.size))
+        shared = np.flatnonzero(sizes > 1)
+        named_here = shared[: max(0, NOTICES_NAMED - len(notices))]
+        left_out += shared.size - named_here.size
+        for group in named_here:
+            start = int(first[group])
+            places = sorted(int(a) for a in marks.mark_order[start : start + int(sizes[group])])
+            named = ", ".join(ids[int(owners[place])] for place in places[:5])
+            more = f" and {len(places) - 5} more" if len(places) > 5 else ""
+            mark = marks.mark_text(places[0])
+            where = "" if right is None or marks is table else " in the right ear"
+            notices.append(f"mark {mark} is carried{where} by {len(places)} animals: {named}{more}")
+    if left_out:
+        notices.append(f"{left_out} more marks are carried by several animals")
     return tuple(notices)

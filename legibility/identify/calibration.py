@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,6 +91,14 @@ class FinalCalibration:
         return 1.0 / (self.photos_fitted + 2) if self.photos_fitted else 0.0
 
 
+class OtherAnimals(Protocol):
+    """Animals of a registry that are summed up."""
+
+    @property
+    def count(self) -> int: ...
+    def log_sum(self, exponent: float) -> float: ...
+
+
 @dataclass(frozen=True, slots=True)
 class Numbers:
     """tau, lam and beta for one photo and one registry, or for many in arrays of one shape."""
@@ -129,10 +137,15 @@ def numbers(calibration: FinalCalibration, animals: Any, certainty: Any) -> Numb
     return Numbers(exponent, floor, shift)
 
 
-def log_prior(animals: int, *, not_registered: float) -> NDArray[np.float64]:
-    """(animals + 1,) log prior: registered animals alike, and last "not registered"."""
+def log_prior(
+    animals: int, *, not_registered: float, entries: int | None = None
+) -> NDArray[np.float64]:
+    """(animals + 1,) log prior: registered animals alike, and last "not registered".
+
+    With ``entries`` only the last so many of them.
+    """
     with np.errstate(divide="ignore"):
-        prior = np.full(animals + 1, np.log1p(-not_registered) - np.log(max(animals, 1)))
+        prior = np.full(entries or animals + 1, np.log1p(-not_registered) - np.log(max(animals, 1)))
         prior[-1] = np.log(not_registered) if animals else 0.0
     return prior
 
@@ -144,6 +157,9 @@ def posterior(
     calibration: FinalCalibration,
     logp_no_mark: float = -np.inf,
     certainty: float = AVERAGE_CERTAINTY,
+    prior: NDArray[np.float64] | None = None,
+    cautious: bool = True,
+    others: OtherAnimals | None = None,
 ) -> NDArray[np.float64]:
     """Calibrated probabilities.
 
@@ -160,14 +176,21 @@ def posterior(
         nobody leaves it as it is.
     certainty : float, 0..1
         How sure the characters are on average.
+    prior : ndarray of float64, (n + 1,), optional
+        Log prior of the animals, in place of ``not_registered_prior`` and all others alike.
+    cautious : bool
+        False leaves out "something else went wrong" and "no mark": to explain what they change.
+    others : OtherAnimals, optional
+        Animals of the registry that are not among the n; only without ``prior``.
 
     Returns
     -------
     ndarray of float64, (n + 1,)
-        Sums to one.
+        Sums to one, together with the others.
     """
-    animals = log_likelihood.size - 1
-    prior = log_prior(animals, not_registered=not_registered_prior)
+    animals = log_likelihood.size - 1 + (0 if others is None else others.count)
+    if prior is None:
+        prior = log_prior(animals, not_registered=not_registered_prior, entries=log_likelihood.size)
     best = float(np.max(log_likelihood))
     if not np.isfinite(best):
         return np.exp(prior)
@@ -175,11 +198,17 @@ def posterior(
     score = float(chosen.exponent) * (log_likelihood - best)
     score[-1] += float(chosen.shift)
     weighted = score + prior
-    explained = float(np.logaddexp.reduce(weighted) - score[-1])
+    largest = float(np.max(weighted))
+    total = largest + float(np.log(np.sum(np.exp(weighted - largest))))
+    if others is not None:
+        exponent = float(chosen.exponent)
+        rest = others.log_sum(exponent) - exponent * best + float(prior[0])
+        total = float(np.logaddexp(total, rest))
+    explained = total - float(score[-1])
     nothing = share_of_chance(np.exp(min(0.0, logp_no_mark)), max(0.0, explained))
-    informed = np.exp(weighted - np.max(weighted))
-    informed /= informed.sum()
+    informed = np.exp(weighted - total)
     nothing = float(chosen.floor) + (1.0 - float(chosen.floor)) * nothing
+    nothing *= cautious
     return np.asarray((1.0 - nothing) * informed + nothing * np.exp(prior), dtype=np.float64)
 
 

@@ -93,6 +93,7 @@ def candidate_set(
     coverage: float,
     calibration: FinalCalibration,
     ranking: NDArray[np.float64] | None = None,
+    animals: int | None = None,
 ) -> CandidateSet:
     """Smallest set that holds the truth with probability ``coverage``.
 
@@ -108,13 +109,16 @@ def candidate_set(
     ranking : ndarray of float64, (n + 1,), optional
         Probabilities after ``calibration.scored_with``, by which photos were scored; by default
         the probabilities themselves.
+    animals : int, optional
+        Size of the registry where improbable animals were left out of the probabilities.
 
     Returns
     -------
     CandidateSet
         Equally probable outcomes are in it together, and the most probable one always.
     """
-    limits = set_limits(calibration.sets, animals=probabilities.size - 1, coverage=coverage)
+    size = probabilities.size - 1 if animals is None else animals
+    limits = set_limits(calibration.sets, animals=size, coverage=coverage)
     if not (math.isfinite(limits.registered) and math.isfinite(limits.unregistered)):
         few = f"only {limits.photos}" if limits.photos else "no"
         basis = f"sum of the probabilities ({few} calibration photos: coverage is not guaranteed)"

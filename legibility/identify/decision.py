@@ -6,17 +6,24 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from legibility.alphabet import ROW_SEPARATOR, UNREAD
-from legibility.containers import Candidate, Confusable, Decision, Identification, Reading
+from legibility.containers import (
+    Candidate,
+    Confusable,
+    Decision,
+    Given,
+    Identification,
+    Reading,
+)
 from legibility.identify.allowed_marks import probable_allowed_marks
 from legibility.identify.animals import Registry
 from legibility.identify.calibration import FinalCalibration
-from legibility.identify.candidates import best_candidates, calibrated, log_likelihoods
+from legibility.identify.candidates import best_candidates
 from legibility.identify.conformal import candidate_set
 from legibility.identify.confusables import confusables
 from legibility.identify.marktext import best_text, probable_marks
+from legibility.identify.one_photo import Weighed, weigh
 from legibility.marks.rules import Rules
 from legibility.settings import Settings
 
@@ -42,6 +49,7 @@ def identify(
     settings: Settings | None = None,
     calibration: FinalCalibration | None = None,
     capture_good_enough: bool = True,
+    given: Given | None = None,
 ) -> Identification:
     """Who the photo shows.
 
@@ -58,6 +66,8 @@ def identify(
         Default: :class:`FinalCalibration` as it is before fitting.
     capture_good_enough : bool
         False: the photo has a flag that prevents reading; what is not settled is then "retake".
+    given : Given, optional
+        What is known of the animal, and what people read; weighed against a registry only.
 
     Returns
     -------
@@ -66,38 +76,50 @@ def identify(
     """
     settings = settings or Settings()
     calibration = calibration or FinalCalibration()
+    given = given or Given()
     failed = Decision.UNREADABLE if capture_good_enough else Decision.RETAKE
     text = best_text(reading, settings)
-    no_mark = float(np.exp(min(0.0, reading.logp_no_mark)))
-    if not text or no_mark >= NO_MARK_PROBABILITY:
+    silent = not text or says_no_mark(reading)
+    known = registry is not None and len(registry) > 0
+    if silent and not (known and given.readings):
         return replace(
             _NOTHING, decision=failed, reason="nothing on the picture can be read as a mark"
         )
-    has_character = bool(text.strip(UNREAD + ROW_SEPARATOR))
-    exchange = confusables(reading, registry)
-    if registry is None or not len(registry):
-        if not has_character:
+    exchange = () if silent else confusables(reading, registry)
+    if registry is None or not known:
+        if not has_character(text):
             return replace(_NOTHING, decision=failed, reason="no character can be read")
         return _without_registry(reading, rules, settings, calibration, failed, exchange)
-
-    values = log_likelihoods(reading, registry, settings=settings)
-    probabilities = calibrated(values, reading, settings=settings, calibration=calibration)
-    scorer = calibration.scored_with
-    ranking = calibrated(values, reading, settings=settings, calibration=scorer) if scorer else None
-    return conclude(
-        probabilities,
+    weighed = weigh(
+        None if silent else reading,
         registry,
-        text=text,
+        given=given,
+        settings=settings,
+        calibration=calibration,
+    )
+    return conclude(
+        weighed,
+        registry,
+        text="" if silent else text,
         settings=settings,
         calibration=calibration,
         failed=failed,
         exchange=exchange,
-        ranking=ranking,
     )
 
 
+def says_no_mark(reading: Reading) -> bool:
+    """Whether a picture is more likely to show no readable mark than one."""
+    return float(np.exp(min(0.0, reading.logp_no_mark))) >= NO_MARK_PROBABILITY
+
+
+def has_character(text: str) -> bool:
+    """Whether any place of a mark was read."""
+    return bool(text.strip(UNREAD + ROW_SEPARATOR))
+
+
 def conclude(
-    probabilities: NDArray[np.float64],
+    weighed: Weighed,
     registry: Registry,
     *,
     text: str,
@@ -105,51 +127,85 @@ def conclude(
     calibration: FinalCalibration,
     failed: Decision,
     exchange: tuple[Confusable, ...] = (),
-    ranking: NDArray[np.float64] | None = None,
 ) -> Identification:
     """Candidates, set and decision from the probabilities of the animals.
 
     Parameters
     ----------
-    probabilities : (n + 1,) float64
-        Of one photo, or of several together; last "not registered".
+    weighed : Weighed
+        Of one photo, or of several together.
     registry : Registry
     text : str
-        Mark as read.
+        Mark as read in photos; empty when they show none.
     failed : Decision
         What is decided when too many animals fit.
     exchange : tuple of Confusable
-    ranking : (n + 1,) float64, optional
-        Probabilities by ``calibration.scored_with``.
     """
-    has_character = bool(text.strip(UNREAD + ROW_SEPARATOR))
+    said = [one.reading.text for one in weighed.eyes.readings]
+    probabilities = weighed.probabilities
+    listed = settings.candidates_listed
     candidates = best_candidates(
-        probabilities, registry, count=max(1, settings.candidates_listed), text=text
+        probabilities,
+        registry,
+        count=max(1, listed),
+        text=text or (said[0] if said else ""),
+        prior=weighed.prior.logp,
+        ear=weighed.ear,
+        outcomes=weighed.outcomes,
     )
     chosen = candidate_set(
         probabilities,
         coverage=settings.candidate_coverage,
         calibration=calibration,
-        ranking=ranking,
+        ranking=weighed.ranking,
+        animals=len(registry),
+    )
+    beside = Identification(
+        candidates=(),
+        candidate_set=(),
+        decision=failed,
+        misread_risk=1.0,
+        confusables=exchange,
+        not_registered_prior=float(np.exp(weighed.prior.logp[-1])),
+        prior=weighed.prior.statements,
+        prior_notices=weighed.prior.notices,
+        by_eye=weighed.eyes.readings,
+        photo_alone=best_candidates(
+            weighed.alone,
+            registry,
+            count=max(1, listed),
+            text=text,
+            prior=weighed.prior.logp,
+            ear=weighed.ear,
+        )
+        if said and text
+        else (),
     )
     first = candidates[0]
     settled = first.probability >= settings.identified_probability
-    if not settled and (not has_character or chosen.members.size > LARGEST_SET):
+    legible = has_character(text) or any(has_character(one) for one in said)
+    if not settled and (not legible or chosen.members.size > LARGEST_SET):
         why = f"{chosen.members.size} candidates fit what can be read"
-        return replace(_NOTHING, decision=failed, reason=why, confusables=exchange)
+        return replace(beside, reason=why)
+    outcomes = weighed.outcomes
     members = tuple(
-        None if index == len(registry) else registry.animal_id(int(index))
+        None
+        if index == probabilities.size - 1
+        else registry.animal_id(int(index if outcomes is None else outcomes[index]))
         for index in chosen.members
     )
     decision, why = _decision(first, settled, members, failed)
-    return Identification(
-        candidates=candidates[: settings.candidates_listed],
+    basis = chosen.basis
+    if said or weighed.prior.statements:
+        basis += ", by the photo alone; as good as what was said beside it"
+    return replace(
+        beside,
+        candidates=candidates[:listed],
         candidate_set=members,
         decision=decision,
         misread_risk=max(0.0, 1.0 - first.probability),
-        confusables=exchange,
         reason=why,
-        set_basis=chosen.basis,
+        set_basis=basis,
     )
 
 

@@ -126,7 +126,17 @@ def build_mark_table(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkTable:
         One per animal, in the registry's order.
     """
     texts = np.asarray(marks, dtype=f"S{_LONGEST_MARK}")
-    first_keys, second_keys = _row_keys(texts)
+    return _table(*_row_keys(texts))
+
+
+def part_of(table: MarkTable, animals: NDArray[np.integer]) -> MarkTable:
+    """Table of some of a table's animals, in the order given."""
+    keys = np.append(table.row_keys, np.uint64(0))
+    return _table(keys[table.first_row[animals]], keys[table.second_row[animals]])
+
+
+def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:
+    """Table from the keys of every animal's rows (0 = no second row)."""
     has_second = second_keys > 0
     row_keys, inverse = np.unique(
         np.concatenate([first_keys, second_keys[has_second]]), return_inverse=True

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -38,8 +38,18 @@ ROWS_AT_A_TIME: Final = 300
 
 __all__ = ["Registry", "RegistryCheck", "check_registry", "load_registry", "registry_of"]
 
-REQUIRED: Final = ("animal_id", "mark")
-KNOWN: Final = ("animal_id", "mark", "ear", "birth_date", "birth_year", "sex", "chip", "status")
+EAR_MARKS: Final = ("left_mark", "right_mark")
+KNOWN: Final = (
+    "animal_id",
+    "mark",
+    *EAR_MARKS,
+    "ear",
+    "birth_date",
+    "birth_year",
+    "sex",
+    "chip",
+    "status",
+)
 _DELIMITERS: Final = (",", ";", "\t")
 _MARK_BYTES: Final = 25
 
@@ -59,6 +69,8 @@ class RegistryCheck:
 @dataclass(frozen=True, slots=True)
 class _Chunk:
     marks: NDArray[np.bytes_]
+    rights: NDArray[np.bytes_]
+    """Marks of right ears that differ from those of the left ones; empty for the others."""
     columns: dict[str, TextColumn]
     years: NDArray[np.int16]
     lines: NDArray[np.int32]
@@ -80,7 +92,9 @@ def load_registry(path: Path, *, rules: Rules | None = None) -> Registry:
     path : Path
         First line: column names. ``animal_id`` and ``mark`` are required; ``ear``, ``birth_date``
         (YYYY-MM-DD) or ``birth_year``, ``sex``, ``chip``, ``status`` are optional; others are
-        ignored with a notice. Two-row marks are written ``AB/123``.
+        ignored with a notice. Two-row marks are written ``AB/123``. Where animals have a mark in
+        each ear, ``left_mark`` and ``right_mark`` stand in place of ``mark`` and ``ear``; one of
+        them may be empty.
     rules : Rules, optional
         Marks that break them are errors too.
 
@@ -156,12 +170,13 @@ def _assembled(scan: _Scan, rules: Rules | None) -> Registry:
         columns={
             column: joined([chunk.columns[column] for chunk in scan.chunks])
             for column in TEXT_FIELDS
-            if column in scan.header
+            if column in scan.chunks[0].columns
         },
         birth_years=np.concatenate([chunk.years for chunk in scan.chunks]),
         lines=np.concatenate([chunk.lines for chunk in scan.chunks]),
         notices=(f"columns not used: {', '.join(unknown)}",) if unknown else (),
         rules=rules,
+        rights=np.concatenate([chunk.rights for chunk in scan.chunks]),
     )
 
 
@@ -204,7 +219,18 @@ def _header(line: str, name: str) -> tuple[str, list[str]]:
         except csv.Error:
             continue
         header = [column.strip().lower() for column in fields]
-        if all(column in header for column in REQUIRED):
+        both = [column for column in EAR_MARKS if column in header]
+        if "animal_id" in header and ("mark" in header or both):
+            if "mark" in header and both:
+                raise RegistryError(
+                    f"{name}: line 1: found the columns mark and {both[0]}; expected mark, or "
+                    "left_mark and right_mark"
+                )
+            if both and "ear" in header:
+                raise RegistryError(
+                    f"{name}: line 1: found the columns ear and {both[0]}; expected ear only "
+                    "beside mark"
+                )
             twice = sorted({column for column in header if column and header.count(column) > 1})
             if twice:
                 raise RegistryError(f"{name}: line 1: column {twice[0]!r} is there twice")
@@ -278,12 +304,17 @@ def _check(
         found += [
             (line, field, known[p][1]) for line, p in zip(lines, pairs, strict=True) if known[p][1]
         ]
-    ears = values.get("ear", nothing)
-    marks = _marks(by_name["mark"], lines, ears, years.tolist(), rules, found)
+    if "mark" in by_name:
+        ears = values.get("ear", nothing)
+        marks = _marks("mark", by_name["mark"], lines, ears, years.tolist(), rules, found)
+        rights: Sequence[str] = nothing
+    else:
+        marks, rights, values["ear"] = _ear_marks(by_name, lines, years.tolist(), rules, found)
     for line, field, problem in sorted(found):
         problems.add(line, field, problem)
     chunk = _Chunk(
         np.array(marks, dtype=f"S{_MARK_BYTES}"),
+        np.array(rights, dtype=f"S{_MARK_BYTES}"),
         {column: text_column(texts) for column, texts in values.items()},
         years,
         np.array(lines, dtype=np.int32),
@@ -291,7 +322,47 @@ def _check(
     return chunk, values["animal_id"]
 
 
+def _ear_marks(
+    by_name: Mapping[str, tuple[str, ...]],
+    lines: list[int],
+    years: Sequence[int],
+    rules: Rules | None,
+    found: list[tuple[int, str, str]],
+) -> tuple[list[str], list[str], list[str]]:
+    """Marks (the left ear's where both differ), differing right ones, and the marks' ears."""
+    sides = []
+    for column in EAR_MARKS:
+        texts = by_name.get(column, ("",) * len(lines))
+        there = [place for place, text in enumerate(texts) if text.strip()]
+        checked = _marks(
+            column,
+            tuple(texts[place] for place in there),
+            [lines[place] for place in there],
+            [column.removesuffix("_mark")] * len(there),
+            [years[place] for place in there],
+            rules,
+            found,
+        )
+        side = [""] * len(lines)
+        for place, mark in zip(there, checked, strict=True):
+            side[place] = mark
+        found_none = set(range(len(lines))) - set(there)
+        sides.append((side, found_none))
+    (left, no_left), (right, no_right) = sides
+    found += [
+        (lines[place], "left_mark", "left_mark and right_mark are empty; expected at least one")
+        for place in no_left & no_right
+    ]
+    ears = [
+        "both" if a and a == b else "left" if a else "right"
+        for a, b in zip(left, right, strict=True)
+    ]
+    marks = [a or b for a, b in zip(left, right, strict=True)]
+    return marks, [b if a and b != a else "" for a, b in zip(left, right, strict=True)], ears
+
+
 def _marks(
+    column: str,
     texts: tuple[str, ...],
     lines: list[int],
     ears: Sequence[str],
@@ -315,7 +386,7 @@ def _marks(
         mark, problem = check_mark(text, rules, ear=ear, birth_year=year)
         marks.append(mark)
         if problem:
-            field = "birth_year" if problem.startswith("birth_year") else "mark"
+            field = "birth_year" if problem.startswith("birth_year") else column
             found.append((line, field, problem))
     return marks
 

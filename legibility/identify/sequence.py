@@ -43,6 +43,10 @@ class PhotoEvidence:
     """(n + 1,) log of probability after over before the photo; last "not registered"."""
     ear: str = ""
     stage: Stage = Stage.AS_FOUND
+    straight: NDArray[np.float64] | None = None
+    """(n + 1,) where each mark is in the ear it is recorded for; None: no matter of ears."""
+    swapped: NDArray[np.float64] | None = None
+    """(n + 1,) where the animal's ears were taken for each other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,29 +86,6 @@ def log_ratio(
     return np.asarray(np.maximum(ratio, LOG_FLOOR), dtype=np.float64)
 
 
-def for_ear(
-    ratio: NDArray[np.float64], elsewhere: NDArray[np.bool_], *, p_wrong_ear: float
-) -> NDArray[np.float64]:
-    """Evidence of a photo of one ear about animals whose mark is recorded in the other.
-
-    What is in an ear without a recorded mark is unknown: for those animals the photo says what it
-    says of "not registered", but for the chance that the ears were taken for each other.
-
-    Parameters
-    ----------
-    ratio : (n + 1,) float64
-    elsewhere : (n,) bool
-        Animals whose mark is recorded in the other ear only.
-    p_wrong_ear : float
-        Probability that a mark is in the other ear than recorded.
-    """
-    result = ratio.copy()
-    with np.errstate(divide="ignore"):
-        swapped = np.log(p_wrong_ear) + ratio[:-1][elsewhere]
-    result[:-1][elsewhere] = np.logaddexp(np.log1p(-p_wrong_ear) + ratio[-1], swapped)
-    return result
-
-
 def information(ratio: NDArray[np.float64], log_prior: NDArray[np.float64]) -> float:
     """How much evidence moves the prior: Kullback-Leibler divergence in nats, at least 0.
 
@@ -117,7 +98,12 @@ def information(ratio: NDArray[np.float64], log_prior: NDArray[np.float64]) -> f
 
 
 def combine(
-    photos: Sequence[PhotoEvidence], log_prior: NDArray[np.float64], *, tempering: Tempering
+    photos: Sequence[PhotoEvidence],
+    log_prior: NDArray[np.float64],
+    *,
+    tempering: Tempering,
+    p_wrong_ear: float = 0.0,
+    added: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
 ) -> Combined:
     """What photos of one animal say together.
 
@@ -128,9 +114,36 @@ def combine(
     log_prior : (n + 1,) float64
         Log-probabilities before any photo, ``-inf`` for animals that are ruled out.
     tempering : Tempering
+    p_wrong_ear : float
+        Probability that the animal's ears were taken for each other, once for all its photos.
+    added : (straight, swapped), optional
+        (n + 1,) further evidence that counts in full, likewise for both cases.
     """
+    weights = _weights(photos, log_prior, tempering)
+    straight, swapped = (np.array(log_prior, dtype=np.float64) for _ in range(2))
+    by_ear = False
+    for weight, photo in zip(weights, photos, strict=True):
+        if weight > 0:
+            by_ear |= photo.straight is not photo.swapped
+            straight += weight * (photo.log_ratio if photo.straight is None else photo.straight)
+            swapped += weight * (photo.log_ratio if photo.swapped is None else photo.swapped)
+    if added is not None:
+        by_ear |= added[0] is not added[1]
+        straight, swapped = straight + added[0], swapped + added[1]
+    score = straight
+    if by_ear:
+        with np.errstate(divide="ignore"):
+            wrong = np.log(p_wrong_ear)
+        score = np.logaddexp(np.log1p(-p_wrong_ear) + straight, wrong + swapped)
+    probabilities = np.exp(normalise_log(score))
+    return Combined(probabilities / probabilities.sum(), tuple(weights))
+
+
+def _weights(
+    photos: Sequence[PhotoEvidence], log_prior: NDArray[np.float64], tempering: Tempering
+) -> list[float]:
+    """Exponent of each photo."""
     weights = [0.0] * len(photos)
-    score = np.array(log_prior, dtype=np.float64)
     for stages in _by_ear_and_stage(photos).values():
         said = []
         for members in stages.values():
@@ -139,14 +152,9 @@ def combine(
             total = np.sum([w * photos[k].log_ratio for k, w in shares.items() if w > 0], axis=0)
             said.append((total, shares))
         for rank, place in enumerate(_most_first([total for total, _ in said], log_prior)):
-            factor = tempering.step**rank
-            total, shares = said[place]
-            if factor > 0:
-                score += factor * total
-            for index, share in shares.items():
-                weights[index] = factor * share
-    probabilities = np.exp(normalise_log(score))
-    return Combined(probabilities / probabilities.sum(), tuple(weights))
+            for index, share in said[place][1].items():
+                weights[index] = tempering.step**rank * share
+    return weights
 
 
 def fit_tempering(

@@ -25,12 +25,12 @@ from legibility.evidence.blind_score import BlindScore, score_sheets
 from legibility.evidence.reliability import reliability_record
 from legibility.evidence.sheets import (
     FilledSheet,
-    clean_reading,
     load_sheet,
     sheet_csv,
     sheet_json,
     unanswered,
 )
+from legibility.marks.open_readings import clean_reading
 from legibility.photo.load import load_photo
 from legibility.pipeline.run import read_photo
 from legibility.report.blind_page import sheet_page

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +16,7 @@ from legibility.alphabet import NO_CHARACTER, ROW_SEPARATOR, UNREAD
 from legibility.containers import (
     Decision,
     Flag,
+    Given,
     Identification,
     Photo,
     PhotoResult,
@@ -28,14 +29,16 @@ from legibility.enhance.chain import enhance
 from legibility.herd.grade import grade
 from legibility.identify.calibration import FinalCalibration
 from legibility.identify.calibration_file import calibration_sha256, load_final_calibration
-from legibility.identify.decision import identify
+from legibility.identify.decision import identify, says_no_mark
 from legibility.identify.marktext import best_text
+from legibility.identify.one_photo import weigh
 from legibility.networks import models_sha256
 from legibility.photo.capture import MarkBox, check_capture
 from legibility.photo.flags import describe
 from legibility.photo.load import load_photo
 from legibility.pipeline.cells import Readers
 from legibility.pipeline.drawn_row import Drawn, sight_along
+from legibility.pipeline.explain import CountedPhoto, explain
 from legibility.pipeline.reading import read_mark
 from legibility.settings import Settings
 
@@ -53,6 +56,8 @@ class Choices:
     """Enhancement steps that are not run."""
     drawn: Drawn | None = None
     """The row as a person drew it; the mark is looked for when it is None."""
+    given: Given = field(default_factory=Given)
+    """What people say beside the photo."""
 
 
 def read(
@@ -61,6 +66,7 @@ def read(
     registry: Registry | None = None,
     rules: Rules | None = None,
     settings: Settings | None = None,
+    given: Given | None = None,
 ) -> PhotoResult:
     """Read a photo file.
 
@@ -69,7 +75,7 @@ def read(
     PhotoError
         If the file cannot be used as a photo.
     """
-    return read_steps(path, registry=registry, rules=rules, settings=settings)[0]
+    return read_steps(path, registry=registry, rules=rules, settings=settings, given=given)[0]
 
 
 def read_steps(
@@ -78,6 +84,7 @@ def read_steps(
     registry: Registry | None = None,
     rules: Rules | None = None,
     settings: Settings | None = None,
+    given: Given | None = None,
 ) -> tuple[PhotoResult, Steps]:
     """Read a photo file and keep the pictures the reader looked at.
 
@@ -89,7 +96,7 @@ def read_steps(
     settings = settings or Settings()
     started = time.perf_counter()
     photo = load_photo(path, settings=settings)
-    return _read(photo, registry, rules, settings, Choices(), started)
+    return _read(photo, registry, rules, settings, Choices(given=given or Given()), started)
 
 
 def read_photo(
@@ -140,7 +147,12 @@ def _read(
         settings=settings,
         calibration=calibration,
         capture_good_enough=capture.good_enough,
+        given=choices.given,
     )
+    if registry is not None and choices.given.explain:
+        identification = with_explanation(
+            identification, reading, registry, choices.given, settings, calibration
+        )
     text = best_text(reading, settings)
     refused = identification.decision in (Decision.UNREADABLE, Decision.RETAKE) and (
         not text.strip(UNREAD + ROW_SEPARATOR) or math.exp(min(0.0, reading.logp_no_mark)) >= 0.5
@@ -162,6 +174,39 @@ def _read(
         measures=capture.measures,
     )
     return result, Steps(enhanced=enhanced, strips=sighting.tried, spots=sighting.spots)
+
+
+def with_explanation(
+    identification: Identification,
+    reading: Reading,
+    registry: Registry,
+    given: Given,
+    settings: Settings,
+    calibration: FinalCalibration,
+) -> Identification:
+    """The same with the explanation that was asked for, if anything was read."""
+    text = best_text(reading, settings)
+    silent = not text or says_no_mark(reading)
+    if not len(registry) or (silent and not given.readings):
+        return identification
+    weighed = weigh(
+        None if silent else reading,
+        registry,
+        given=given,
+        settings=settings,
+        calibration=calibration,
+    )
+    photos = [] if silent else [CountedPhoto(0, reading, given.known.ear, 1.0)]
+    told = explain(
+        given.explain,
+        photos,
+        weighed,
+        registry,
+        text=text,
+        settings=settings,
+        calibration=calibration,
+    )
+    return replace(identification, explanation=(told,))
 
 
 def final_calibration(settings: Settings) -> tuple[FinalCalibration, str]:

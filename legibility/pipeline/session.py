@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -18,7 +18,9 @@ from legibility.containers import (
     Candidate,
     Decision,
     Flag,
+    Given,
     Identification,
+    Known,
     PhotoResult,
     Provenance,
     Reading,
@@ -30,19 +32,23 @@ from legibility.containers import (
 )
 from legibility.identify.allowed_marks import probable_allowed_marks
 from legibility.identify.animals import Registry, registry_of
-from legibility.identify.calibration import FinalCalibration, log_prior
-from legibility.identify.candidates import calibrated, log_likelihoods
+from legibility.identify.by_eye import Eyes, eyes
+from legibility.identify.calibration import FinalCalibration
 from legibility.identify.confusables import confusables
-from legibility.identify.decision import NO_MARK_PROBABILITY, conclude
+from legibility.identify.decision import conclude, says_no_mark
+from legibility.identify.ears import ear_ratios, mark_likelihoods
+from legibility.identify.known import AnimalPrior, animal_prior
 from legibility.identify.marktext import best_text, probable_marks
-from legibility.identify.sequence import PhotoEvidence, combine, for_ear, log_ratio
+from legibility.identify.one_photo import Weighed, together
+from legibility.identify.sequence import PhotoEvidence
 from legibility.identify.stages import minutes_spent
 from legibility.identify.step_effects import StepModel
 from legibility.identify.stop import advise
 from legibility.networks import models_sha256
 from legibility.photo.fingerprint import Fingerprint, fingerprint, first_of_each
 from legibility.photo.load import load_photo
-from legibility.pipeline.run import final_calibration, read_photo
+from legibility.pipeline.explain import CountedPhoto, explain
+from legibility.pipeline.run import Choices, final_calibration, read_photo
 from legibility.settings import Settings
 
 if TYPE_CHECKING:
@@ -79,10 +85,20 @@ class _Said:
     indices: tuple[int, ...]
     photos: tuple[PhotoEvidence, ...]
     ranking: tuple[PhotoEvidence, ...]
+    prior: AnimalPrior
+    eyes: tuple[Eyes, Eyes]
+    """People's readings: where no photo counts yet, and beside one."""
+    ear: str
+    """The ear of all photos; empty when they show both, or none is named."""
 
 
 def read_shot(
-    path: Path, *, registry: Registry | None, rules: Rules | None, settings: Settings
+    path: Path,
+    *,
+    registry: Registry | None,
+    rules: Rules | None,
+    settings: Settings,
+    known: Known | None = None,
 ) -> ReadShot:
     """Read one photo and take its fingerprint.
 
@@ -92,14 +108,14 @@ def read_shot(
         If the file cannot be used as a photo.
     """
     photo = load_photo(path, settings=settings)
-    result = read_photo(photo, registry=registry, rules=rules, settings=settings)
+    choices = Choices(given=Given(known or Known()))
+    result = read_photo(photo, registry=registry, rules=rules, settings=settings, choices=choices)
     return ReadShot(result, fingerprint(photo.pixels))
 
 
 def says_nothing(reading: Reading, settings: Settings) -> bool:
     """Whether a photo shows no readable mark, by the same rule as for one photo alone."""
-    no_mark = math.exp(min(0.0, reading.logp_no_mark))
-    return no_mark >= NO_MARK_PROBABILITY or not best_text(reading, settings)
+    return says_no_mark(reading) or not best_text(reading, settings)
 
 
 def combine_session(
@@ -112,6 +128,7 @@ def combine_session(
     settings: Settings,
     model: StepModel,
     minutes: float = math.nan,
+    given: Given | None = None,
 ) -> SessionResult:
     """What photos of one animal say together, and what to do after each of them.
 
@@ -130,6 +147,9 @@ def combine_session(
         How photos combine, and what steps do.
     minutes : float
         Minutes of handling so far; NaN: what the stages take by the settings.
+    given : Given, optional
+        What is known of the animal, and what people read of the ear of the first photo that names
+        one; weighed against a registry only.
 
     Raises
     ------
@@ -144,7 +164,8 @@ def combine_session(
     repeats = first_of_each(
         [shot.result.sha256 for shot in read], [shot.fingerprint for shot in read]
     )
-    ears, notices = _ears(shots)
+    given = given or Given()
+    ears, notices = _ears(shots, given.known.ear)
     notices += tuple(
         f"{results[i].photo} shows the same shot as {results[k].photo}; it counts once"
         for i, k in enumerate(repeats)
@@ -162,10 +183,14 @@ def combine_session(
     if herd is None:
         readings = [results[index].reading for index in counted]
         herd = _marks_registry(readings, rules, settings, calibration.exponent)
-    said = _evidence(counted, shots, ears, results, herd, settings, calibration)
+        given = Given()
+    said = _evidence(counted, shots, ears, results, herd, settings, calibration, given)
     moments, last = [], (_nothing(results), (0.0,) * len(shots), "")
     for end in range(1, len(shots) + 1):
-        last = _conclusion(end, said, results, herd, known, settings, calibration, model)
+        asked = given.explain if known and end == len(shots) else ""
+        last = _conclusion(
+            end, said, results, herd, known, settings, calibration, model, explained=asked
+        )
         identification, _, _ = last
         done = [shot.stage for shot in shots[:end]]
         by_settings = minutes_spent(done, settings)
@@ -200,13 +225,14 @@ def combine_session(
     )
 
 
-def _ears(shots: Sequence[Shot]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _ears(shots: Sequence[Shot], known: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The ear each photo counts with. One of an unknown ear joins a named one: taking it for a
     third ear would let the same faults count twice."""
     named = list(dict.fromkeys(shot.ear for shot in shots if shot.ear))
+    named = named or [known] * bool(known)
     unnamed = sum(not shot.ear for shot in shots)
     notices: tuple[str, ...] = ()
-    if named and unnamed:
+    if named and unnamed and not (known and unnamed == len(shots)):
         notices = (f"{unnamed} photos name no ear; they are taken for the {named[0]} one",)
     return tuple(shot.ear or (named[0] if named else "") for shot in shots), notices
 
@@ -219,34 +245,47 @@ def _evidence(
     registry: Registry,
     settings: Settings,
     calibration: FinalCalibration,
+    given: Given,
 ) -> _Said:
-    prior = log_prior(len(registry), not_registered=settings.not_registered_prior)
-    elsewhere = {ear: _elsewhere(registry, ear) for ear in set(ears) if ear}
+    prior = animal_prior(registry, given.known, settings=settings)
     photos: list[list[PhotoEvidence]] = [[], []]
     for index in counted:
         reading = results[index].reading
-        values = log_likelihoods(reading, registry, settings=settings)
+        likelihoods = mark_likelihoods(reading, registry, settings=settings)
         for kept, chosen in zip(
             photos, (calibration, calibration.scored_with or calibration), strict=True
         ):
-            chances = calibrated(values, reading, settings=settings, calibration=chosen)
-            ratio = log_ratio(chances, prior)
-            if ears[index]:
-                other = elsewhere[ears[index]]
-                ratio = for_ear(ratio, other, p_wrong_ear=settings.p_wrong_ear)
-            kept.append(PhotoEvidence(ratio, ears[index], shots[index].stage))
-    return _Said(tuple(counted), tuple(photos[0]), tuple(photos[1]))
-
-
-def _elsewhere(registry: Registry, ear: str) -> NDArray[np.bool_]:
-    """(n,) animals whose mark is recorded in the other ear only."""
-    column = registry.columns.get("ear")
-    if column is None:
-        return np.zeros(len(registry), dtype=np.bool_)
-    other = "right" if ear == "left" else "left"
-    return np.fromiter(
-        (column[index] == other for index in range(len(column))), dtype=bool, count=len(column)
-    )
+            ratios = ear_ratios(
+                likelihoods,
+                reading,
+                registry,
+                ear=ears[index],
+                prior=prior.logp,
+                settings=settings,
+                calibration=chosen,
+            )
+            kept.append(
+                PhotoEvidence(
+                    ratios.either,
+                    ears[index],
+                    shots[index].stage,
+                    straight=ratios.straight,
+                    swapped=ratios.swapped,
+                )
+            )
+    seen = [
+        eyes(
+            given.readings,
+            registry,
+            ear=next((ear for ear in ears if ear), ""),
+            prior=prior.logp,
+            settings=settings,
+            beside_a_photo=beside,
+        )
+        for beside in (False, True)
+    ]
+    ear = ears[0] if len(set(ears)) == 1 else ""
+    return _Said(tuple(counted), tuple(photos[0]), tuple(photos[1]), prior, (seen[0], seen[1]), ear)
 
 
 def _conclusion(
@@ -258,36 +297,59 @@ def _conclusion(
     settings: Settings,
     calibration: FinalCalibration,
     model: StepModel,
+    *,
+    explained: str,
 ) -> tuple[Identification, tuple[float, ...], str]:
     """Identification by the first ``end`` photos, the photos' weights, and the mark as read."""
     weights = [0.0] * len(results)
     count = sum(index < end for index in said.indices)
-    if not count:
+    seen = said.eyes[count > 0]
+    if not count and not seen.readings:
         return _nothing(results[:end]), tuple(weights), ""
-    prior = log_prior(len(registry), not_registered=settings.not_registered_prior)
-    together = combine(said.photos[:count], prior, tempering=model.tempering)
-    for index, weight in zip(said.indices, together.weights, strict=False):
+    logp = said.prior.logp
+    all_together, alone = together(
+        list(said.photos[:count]), logp, seen, tempering=model.tempering, settings=settings
+    )
+    for index, weight in zip(said.indices, all_together.weights, strict=False):
         weights[index] = weight
     best = results[int(np.argmax(weights))]
-    text = best_text(best.reading, settings)
+    text = best_text(best.reading, settings) if count else ""
     failed = _nothing(results[:end]).decision
     if not known:
-        found = _without_registry(together.probabilities, registry, settings, failed)
+        found = _without_registry(all_together.probabilities, registry, settings, failed)
         return found, tuple(weights), text
     ranking = None
     if calibration.scored_with is not None:
-        ranked = combine(said.ranking[:count], prior, tempering=model.tempering)
+        ranked, _ = together(
+            list(said.ranking[:count]), logp, seen, tempering=model.tempering, settings=settings
+        )
         ranking = ranked.probabilities
+    weighed = Weighed(
+        all_together.probabilities, ranking, said.prior, seen, alone.probabilities, said.ear
+    )
     identification = conclude(
-        together.probabilities,
+        weighed,
         registry,
         text=text,
         settings=settings,
         calibration=calibration,
         failed=failed,
-        exchange=confusables(best.reading, registry),
-        ranking=ranking,
+        exchange=confusables(best.reading, registry) if count else (),
     )
+    if explained:
+        told = explain(
+            explained,
+            [
+                CountedPhoto(index, results[index].reading, photo.ear, weights[index])
+                for index, photo in zip(said.indices, said.photos[:count], strict=False)
+            ],
+            weighed,
+            registry,
+            text=text,
+            settings=settings,
+            calibration=calibration,
+        )
+        identification = replace(identification, explanation=(told,))
     return identification, tuple(weights), text
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from legibility.report.export import harmless
 from legibility.report.layout import columns, wrapped
-from legibility.report.record import round_probability
+from legibility.report.rounding import round_probability
 
 MARKS_SHOWN: Final = 40
 """Choice: marks that the table names; JSON and CSV hold all."""

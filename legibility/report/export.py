@@ -8,7 +8,8 @@ from collections.abc import Iterable
 from typing import Final
 
 from legibility.containers import PhotoResult
-from legibility.report.record import flag_names, round_probability
+from legibility.report.record import flag_names
+from legibility.report.rounding import round_probability
 
 ACTIVE: Final = ("=", "+", "-", "@", "\t", "\r")
 """First characters that make a spreadsheet take a cell for a formula.

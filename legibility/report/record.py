@@ -11,7 +11,6 @@ import numpy as np
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS
 from legibility.containers import (
-    Candidate,
     CaptureCheck,
     CellReading,
     Flag,
@@ -19,6 +18,9 @@ from legibility.containers import (
     Hypothesis,
     PhotoResult,
 )
+from legibility.report.beside import by_eye_record, candidate_record, prior_record
+from legibility.report.explanation import explanation_record
+from legibility.report.rounding import round_probability
 
 Record: TypeAlias = dict[str, Any]
 
@@ -39,35 +41,17 @@ FIELDS: Final = (
     "misread_risk",
     "provenance",
     "seconds",
+    "prior",
+    "by_eye",
+    "explanation",
 )
 """Names and order of the fields; other programs rely on both."""
 
 SMALLEST_ALTERNATIVE: Final = 0.001
 """Choice: alternatives less likely than this are left out of the line."""
 
-PROBABILITY_DECIMALS: Final = 6
-"""Choice: decimals of a probability; see :func:`round_probability`."""
-
 COORDINATE_DECIMALS: Final = 1
 """Choice: a tenth of a pixel is finer than any cell can be located."""
-
-
-def round_probability(value: float) -> float | None:
-    """A probability with six decimals that is 0 or 1 only when it was exactly that.
-
-    Rounding must not turn "almost certain" into "certain"; not a number becomes None.
-
-    Examples
-    --------
-    >>> round_probability(0.99999999), round_probability(1e-9), round_probability(1.0)
-    (0.999999, 1e-06, 1.0)
-    """
-    if not math.isfinite(value):
-        return None
-    if value <= 0.0 or value >= 1.0:
-        return min(max(value, 0.0), 1.0)
-    step = 10.0**-PROBABILITY_DECIMALS
-    return min(max(round(value, PROBABILITY_DECIMALS), step), round(1.0 - step, 6))
 
 
 def flag_names(flags: Flag) -> list[str]:
@@ -101,7 +85,7 @@ def result_record(result: PhotoResult) -> Record:
         "rotation_deg": None if best is None else _number(best.rotation_deg, 1),
         "mirrored": None if best is None else bool(best.mirrored),
         "grade": None if result.grade is None else _grade(result.grade),
-        "candidates": [_candidate(candidate) for candidate in identification.candidates],
+        "candidates": [candidate_record(one) for one in identification.candidates],
         "candidate_set": list(identification.candidate_set),
         "decision": identification.decision.value,
         "misread_risk": round_probability(identification.misread_risk),
@@ -112,6 +96,9 @@ def result_record(result: PhotoResult) -> Record:
             "calibration_sha256": result.provenance.calibration_sha256,
         },
         "seconds": _number(result.seconds, 3),
+        "prior": prior_record(identification),
+        "by_eye": by_eye_record(identification),
+        "explanation": explanation_record(identification),
     }
 
 
@@ -181,14 +168,6 @@ def _grade(grade: Grade) -> Record:
     return {
         "overall": _number(grade.overall, 2),
         "parameters": {name: _number(value, 2) for name, value in grade.parameters.items()},
-    }
-
-
-def _candidate(candidate: Candidate) -> Record:
-    return {
-        "animal_id": candidate.animal_id,
-        "mark": candidate.mark,
-        "probability": round_probability(candidate.probability),
     }
 
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 from legibility.containers import AnimalRisk, HerdRisk
 from legibility.report.export import harmless
 from legibility.report.layout import columns, pad, wrapped
-from legibility.report.record import round_probability
+from legibility.report.rounding import round_probability
 from legibility.report.words import percent
 
 ANIMALS_SHOWN: Final = 15

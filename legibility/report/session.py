@@ -12,12 +12,17 @@ from legibility.containers import (
     Status,
     Verdict,
 )
-from legibility.report.layout import bar, columns, pad, wrapped
-from legibility.report.record import (
-    Record,
-    result_record,
-    round_probability,
+from legibility.report.beside import (
+    by_eye_lines,
+    by_eye_record,
+    candidate_record,
+    prior_lines,
+    prior_record,
 )
+from legibility.report.explanation import explanation_lines, explanation_record
+from legibility.report.layout import bar, columns, pad, wrapped
+from legibility.report.record import Record, result_record
+from legibility.report.rounding import round_probability
 from legibility.report.words import candidate_name, percent
 
 FIELDS: Final = (
@@ -34,6 +39,9 @@ FIELDS: Final = (
     "notices",
     "provenance",
     "seconds",
+    "prior",
+    "by_eye",
+    "explanation",
 )
 """Names and order of the fields."""
 LABEL: Final = "  Advice      "
@@ -49,14 +57,7 @@ def session_record(result: SessionResult) -> Record:
         "session": result.session,
         "photos": [_photo(photo) for photo in result.photos],
         "text": result.text,
-        "candidates": [
-            {
-                "animal_id": candidate.animal_id,
-                "mark": candidate.mark,
-                "probability": round_probability(candidate.probability),
-            }
-            for candidate in identification.candidates
-        ],
+        "candidates": [candidate_record(one) for one in identification.candidates],
         "candidate_set": list(identification.candidate_set),
         "decision": identification.decision.value,
         "misread_risk": round_probability(identification.misread_risk),
@@ -71,6 +72,9 @@ def session_record(result: SessionResult) -> Record:
             "calibration_sha256": result.provenance.calibration_sha256,
         },
         "seconds": round(result.seconds, 3),
+        "prior": prior_record(identification),
+        "by_eye": by_eye_record(identification),
+        "explanation": explanation_record(identification),
     }
 
 
@@ -93,6 +97,12 @@ def session_table(result: SessionResult, *, caution: str) -> str:
     lines += wrapped(caution, indent=" " * len(LABEL), first=" " * len(LABEL))
     lines += ["", "  Photos", *_photos(result)]
     lines += _candidates(result)
+    for title, block in (
+        ("Known beforehand", prior_lines(result.identification)),
+        ("Read by people", by_eye_lines(result.identification)),
+        ("Why", explanation_lines(result.identification)),
+    ):
+        lines += ["", "  " + title, *block] if block else []
     lines += _steps(advice)
     for notice in result.notices:
         lines += ["", *wrapped(notice + ".", indent="    ", first="  - ")]

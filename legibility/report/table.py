@@ -9,6 +9,8 @@ from typing import Final
 
 from legibility.alphabet import UNREAD
 from legibility.containers import CaptureCheck, CellReading, PhotoResult, Status
+from legibility.report.beside import by_eye_lines, prior_lines
+from legibility.report.explanation import explanation_lines
 from legibility.report.layout import WIDTH, bar, columns, fit, pad, wrapped
 from legibility.report.record import best_character, cell_probabilities
 from legibility.report.words import (
@@ -55,10 +57,13 @@ def reading_table(
         lines += _block("Characters", _characters(result))
     lines += _block("Condition", _condition(result))
     lines += _block("Candidates", _candidates(result, coverage))
+    lines += _block("Known beforehand", prior_lines(result.identification))
+    lines += _block("Read by people", by_eye_lines(result.identification))
     lines += _block("Could be confused", _confusables(result))
     lines += _block(
         "Why", _bullets(list(dict.fromkeys([*result.reasons, *(flag.sentence for flag in flags)])))
     )
+    lines += _block("How it comes to that", explanation_lines(result.identification))
     lines += _block("What to do", _bullets(next_steps(result, tuple(flags))))
     return "\n".join(lines) + "\n"
 

@@ -5,6 +5,7 @@ python -m pytest tests/benchmarks/bench_registry.py -s
 
 from __future__ import annotations
 
+import resource
 import time
 from pathlib import Path
 
@@ -12,12 +13,16 @@ import numpy as np
 import pytest
 
 from legibility.alphabet import CHARACTERS, N_CLASSES
-from legibility.containers import CellReading, Hypothesis, NeedleEvidence, Reading
+from legibility.containers import Animal, CellReading, Hypothesis, NeedleEvidence, Reading
+from legibility.identify import shortlist
 from legibility.identify.calibration import FinalCalibration
+from legibility.identify.calibration_file import load_final_calibration
 from legibility.identify.decision import identify
-from legibility.identify.registry import load_registry
+from legibility.identify.registry import load_registry, registry_of
 
 HYPOTHESES = 5
+CASES = 5_000
+"""Random cases in which a shortlist is compared with a pass over all rows."""
 
 
 def marks(kind: str, count: int) -> list[str]:
@@ -74,3 +79,70 @@ def test_time_of_one_reading(kind: str, count: int, tmp_path: Path) -> None:
         times.append(time.perf_counter() - start)
     print(f"{kind:10s} {count:8d} rows: load {loaded:6.2f} s, identify {min(times):7.4f} s")
     assert min(times) < 60
+
+
+def clear_reading(rng: np.random.Generator, mark: str) -> Reading:
+    """One way round; each character with a certainty between 0.3 and 0.98."""
+
+    def cell(character: str) -> CellReading:
+        best = rng.uniform(0.3, 0.98)
+        weights = rng.dirichlet(np.full(N_CLASSES, 0.3)) * (1 - best) + 1e-6
+        weights[CHARACTERS.index(character)] += best
+        logp = np.log(weights / weights.sum())
+        return CellReading(logp, np.zeros((4, 2)), NeedleEvidence(12, 10.0), 0.5, 1.0)
+
+    rows = tuple(tuple(cell(c) for c in row) for row in mark.split("/"))
+    return Reading((Hypothesis(float(np.log(0.97)), rows, 0.0, False),), float(np.log(0.03)))
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("kind", ["numbered", "two rows", "random 6", "random 8"])
+def test_one_reading_against_a_million(kind: str, tmp_path: Path) -> None:
+    """Median time once loaded, and the memory of the process at its highest."""
+    path = tmp_path / "herd.csv"
+    herd = marks(kind, 1_000_000)
+    path.write_text("animal_id,mark\n" + "".join(f"ID{i:07d},{m}\n" for i, m in enumerate(herd)))
+    registry = load_registry(path)
+    calibration = load_final_calibration(None)
+    rng = np.random.default_rng(2)
+    wall, processor = [], []
+    for _ in range(21 if kind != "random 8" else 3):
+        said = clear_reading(rng, herd[rng.integers(len(herd))])
+        start, used = time.perf_counter(), time.process_time()
+        identify(said, registry, calibration=calibration)
+        wall.append(time.perf_counter() - start)
+        processor.append(time.process_time() - used)
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    print(
+        f"{kind:10s} 1,000,000 rows: median {1000 * np.median(wall):.0f} ms, of the processor "
+        f"{1000 * np.median(processor):.0f} ms; memory so far {memory:.2f} GiB"
+    )
+    assert memory < 4
+
+
+@pytest.mark.benchmark
+def test_shortlists_are_what_a_full_pass_gives(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same candidates in the same order, the same set, and probabilities to 1e-6."""
+    calibration = load_final_calibration(None)
+    rng = np.random.default_rng(3)
+    kinds = ("numbered", "two rows", "random 4")
+    herds = {
+        kind: (chosen := marks(kind, 3000), registry_of([Animal(m + str(i), m)
+               for i, m in enumerate(chosen)]))
+        for kind in kinds
+    }  # fmt: skip
+    largest = 0.0
+    for case in range(CASES):
+        herd, registry = herds[kinds[case % len(kinds)]]
+        said = clear_reading(rng, herd[rng.integers(len(herd))])
+        found = []
+        for least in (10, 10**9):
+            monkeypatch.setattr(shortlist, "LEAST_ANIMALS", least)
+            found.append(identify(said, registry, calibration=calibration))
+        one, other = found
+        assert [c.animal_id for c in one.candidates] == [c.animal_id for c in other.candidates]
+        assert (one.candidate_set, one.decision) == (other.candidate_set, other.decision)
+        for a, b in zip(one.candidates, other.candidates, strict=True):
+            largest = max(largest, abs(a.probability - b.probability))
+    print(f"{CASES} cases: the same candidates and sets; largest difference {largest:.1e}")
+    assert largest <= 1e-6

@@ -9,12 +9,12 @@ import pytest
 
 from legibility.errors import EvidenceError
 from legibility.evidence.sheets import (
-    clean_reading,
     load_sheet,
     sheet_csv,
     sheet_json,
     unanswered,
 )
+from legibility.marks.open_readings import clean_reading
 from tests.evidence.blind_builder import filled, small_key
 
 KEY = small_key()

@@ -297,3 +297,65 @@ def test_chunks_fit_together(tmp_path: Path) -> None:
         (f"k\u00fch{n}", f"{n % 977:03d}A", 1990 + n % 30, n + 2) for n in range(2000)
     ]
     assert got.birth_years.dtype == np.int16
+
+
+def test_a_mark_in_each_ear(tmp_path: Path) -> None:
+    content = (
+        "animal_id,left_mark,right_mark,birth_year,sex\n"
+        "1,a12,b34,2019,f\n2,,C5,2020,m\n3,D7,,,\n4,E9,e9,,\n5,A12,B34,,\n"
+    )
+    got = load_registry(written(tmp_path, content))
+    assert list(got) == [
+        Animal("1", "A12", "left", 2019, "f", line=2, right_mark="B34"),
+        Animal("2", "C5", "right", 2020, "m", line=3),
+        Animal("3", "D7", "left", line=4),
+        Animal("4", "E9", "both", line=5),
+        Animal("5", "A12", "left", line=6, right_mark="B34"),
+    ]
+    assert got.ears().tolist() == [1, 2, 1, 3, 1]
+    assert got.find("B34") == (0, 4)
+    assert (got.shown_mark(0), got.shown_mark(0, "right"), got.shown_mark(1)) == (
+        "A12 + B34", "B34", "C5",
+    )  # fmt: skip
+    assert got.notices == (
+        "mark A12 is carried by 2 animals: 1, 5",
+        "mark B34 is carried in the right ear by 2 animals: 1, 5",
+    )
+    assert registry_of(list(got)).digest == got.digest
+    other = load_registry(written(tmp_path, content.replace("b34", "b35")))
+    assert other.digest != got.digest
+
+
+def test_bad_marks_of_each_ear_are_named_by_their_column(tmp_path: Path) -> None:
+    rules = Rules(forms=(Form(("L##",), "left"), Form(("R##",), "right")))
+    message = failure(
+        tmp_path,
+        "animal_id,left_mark,right_mark\n1,L12,R12\n2,,\n3,R12,\n4,,K\u041217\n",
+        rules,
+    )
+    assert "line 3: left_mark and right_mark are empty" in message
+    assert "line 4: mark 'R12'" in message
+    assert "CYRILLIC CAPITAL LETTER VE" in message
+    check = check_registry(tmp_path / "herd.csv", rules=rules)
+    assert [(p.line, p.field) for p in check.problems] == [
+        (3, "left_mark"), (4, "left_mark"), (5, "right_mark"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("header", ["animal_id,mark,left_mark", "animal_id,right_mark,ear"])
+def test_columns_that_contradict_each_other_are_refused(tmp_path: Path, header: str) -> None:
+    assert "line 1: found the columns" in failure(tmp_path, header + "\n1,A1,left\n")
+
+
+@pytest.mark.parametrize("mark", ["7", "ABCDEFGH1234", "A/1", "ABCDEFGH1234/ABCDEFGH1234"])
+def test_marks_of_one_to_twelve_characters(tmp_path: Path, mark: str) -> None:
+    got = load_registry(written(tmp_path, f"animal_id,mark\n1,{mark}\n"))
+    assert got.mark(0) == mark
+    assert "at most 12" in failure(tmp_path, "animal_id,mark\n1,ABCDEFGH12345\n")
+
+
+def test_identifiers_are_found_whole() -> None:
+    registry = registry_of([Animal("goat 12", "A1"), Animal("goat 1", "A2"), Animal("é", "A3")])
+    assert [registry.index_of(name) for name in ("goat 1", "é", "goat 12", "goat", "at 1")] == [
+        1, 2, 0, -1, -1,
+    ]  # fmt: skip

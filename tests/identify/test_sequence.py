@@ -19,7 +19,6 @@ from legibility.identify.sequence import (
     Tempering,
     combine,
     fit_tempering,
-    for_ear,
     information,
     log_ratio,
     mean_log_truth,
@@ -81,13 +80,24 @@ def test_the_two_ears_count_in_full_beside_each_other() -> None:
     assert got.probabilities == pytest.approx(normal(PRIOR + np.array([3, 0, 0, 0, 0])))
 
 
-def test_a_mark_recorded_in_the_other_ear_only_is_no_evidence_here() -> None:
-    ratio = np.array([5.0, 5.0, 0.0, 0.0, -2.0])
-    elsewhere = np.array([True, False, False, False])
-    got = for_ear(ratio, elsewhere, p_wrong_ear=0.002)
-    assert got[1:] == pytest.approx(ratio[1:])
-    assert got[0] == pytest.approx(math.log(0.998 * math.exp(-2) + 0.002 * math.exp(5)))
-    assert for_ear(ratio, elsewhere, p_wrong_ear=0.0)[0] == pytest.approx(-2.0)
+def test_the_ears_are_taken_for_each_other_once_for_all_photos() -> None:
+    """By hand: (1 - p) of both straight and p of both swapped, not p squared."""
+    left = PhotoEvidence(
+        np.zeros(5),
+        "left",
+        straight=np.array([-5.0, 0, 0, 0, 0]),
+        swapped=np.array([4.0, 0, 0, 0, 0]),
+    )
+    right = PhotoEvidence(
+        np.zeros(5),
+        "right",
+        straight=np.array([-6.0, 0, 0, 0, 0]),
+        swapped=np.array([3.0, 0, 0, 0, 0]),
+    )
+    got = combine([left, right], PRIOR, tempering=Tempering(), p_wrong_ear=0.002)
+    odds = np.exp(PRIOR)
+    odds[0] *= 0.998 * math.exp(-11) + 0.002 * math.exp(7)
+    assert got.probabilities == pytest.approx(odds / odds.sum())
 
 
 def test_information_is_the_divergence_of_scipy() -> None:

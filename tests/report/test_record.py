@@ -18,8 +18,8 @@ from legibility.report.record import (
     flag_names,
     json_line,
     result_record,
-    round_probability,
 )
+from legibility.report.rounding import round_probability
 from tests.example_results import (
     ambiguous_result,
     example_results,
@@ -44,6 +44,9 @@ CONTRACT = [
     "misread_risk",
     "provenance",
     "seconds",
+    "prior",
+    "by_eye",
+    "explanation",
 ]
 """Names and order that other programs rely on, written down a second time on purpose."""
 
@@ -78,6 +81,7 @@ def test_values_of_an_ambiguous_photo() -> None:
         "animal_id": "goat 0142",
         "mark": "AB3/475",
         "probability": 0.71,
+        "prior": None,
     }
     assert record["candidates"][2]["animal_id"] is None
     assert record["candidate_set"] == ["goat 0142", "goat 0188", None]

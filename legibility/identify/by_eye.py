@@ -1,0 +1,144 @@
+"""Marks that people read, as evidence of the same kind as a photo's.
+
+A reader who names a character is right with probability r; a wrong one is any other alike. So the
+likelihood of "named 7" is r for 7 and (1 - r) / 36 for each of the 36 other classes ("no character"
+among them); of "[8B]" r / 2 for each of the two, and (1 - r) / 35 for the others; "?" says only
+that there is a place. Cells, missing and extra places and the application channel are then those of
+:mod:`legibility.identify.likelihood`. With ``p_reading_mistaken`` the reading says nothing.
+
+A person who looks at an ear sees the same faults as the photo. Beside a photo, or another person's
+reading, the one that says most counts with ``by_eye_exponent``, the next with its square, and so
+on; the photo's own evidence is never touched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import CHARACTERS, N_CLASSES
+from legibility.containers import (
+    Candidate,
+    CellReading,
+    EyeEvidence,
+    EyeReading,
+    Hypothesis,
+    NeedleEvidence,
+    Reading,
+)
+from legibility.identify.animals import Registry
+from legibility.identify.calibration import FinalCalibration
+from legibility.identify.candidates import best_candidates
+from legibility.identify.ears import EarRatios, ear_ratios, mark_likelihoods
+from legibility.identify.sequence import information
+from legibility.marks.open_readings import reading_rows
+from legibility.probability import normalise_log
+from legibility.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Eyes:
+    """Evidence of people's readings together."""
+
+    readings: tuple[EyeEvidence, ...]
+    ratios: tuple[EarRatios, ...]
+    """Of each reading alone, unweighted."""
+
+    def added(self, part: str = "either") -> NDArray[np.float64]:
+        """(n + 1,) what they add to the log-probabilities; 0.0 without a reading."""
+        total = np.zeros(())
+        for one, ratios in zip(self.readings, self.ratios, strict=True):
+            total = total + one.weight * getattr(ratios, part)
+        return np.asarray(total, dtype=np.float64)
+
+
+def reading_by_eye(said: EyeReading) -> Reading:
+    """What a person read, in the form of a photo's reading.
+
+    Examples
+    --------
+    >>> said = reading_by_eye(EyeReading("K?", accuracy=0.9))
+    >>> [round(float(np.exp(cell.logp.max())), 3) for cell in said.hypotheses[0].rows[0]]
+    [0.9, 0.027]
+    """
+    rows = tuple(
+        tuple(_cell(place, said.accuracy) for place in row) for row in reading_rows(said.text)
+    )
+    if not rows:
+        return Reading((), 0.0)
+    return Reading((Hypothesis(0.0, rows, 0.0, False),), -np.inf)
+
+
+def eyes(
+    said: Sequence[EyeReading],
+    registry: Registry,
+    *,
+    ear: str,
+    prior: NDArray[np.float64],
+    settings: Settings,
+    beside_a_photo: bool,
+) -> Eyes:
+    """Evidence of people's readings of one ear.
+
+    Parameters
+    ----------
+    said : sequence of EyeReading
+    registry : Registry
+    ear : str
+        "left", "right", or "" for not known.
+    prior : (n + 1,) float64
+    settings : Settings
+    beside_a_photo : bool
+        Whether a photo of the same ear counts too.
+    """
+    calibration = FinalCalibration(exponent=1.0, floor=settings.p_reading_mistaken)
+    known: list[tuple[EyeReading, EarRatios, tuple[Candidate, ...]]] = []
+    for one in said:
+        reading = reading_by_eye(one)
+        if not reading.hypotheses:
+            nothing = np.zeros(len(registry) + 1)
+            known.append((one, EarRatios(nothing, nothing, nothing), ()))
+            continue
+        ratios = ear_ratios(
+            mark_likelihoods(reading, registry, settings=settings),
+            reading,
+            registry,
+            ear=ear,
+            prior=prior,
+            settings=settings,
+            calibration=calibration,
+        )
+        chances = np.exp(normalise_log(prior + ratios.either))
+        first = best_candidates(chances, registry, count=1, text=one.text, prior=prior, ear=ear)
+        known.append((one, ratios, first))
+    says = [information(ratios.either, prior) for _, ratios, _ in known]
+    order = sorted(range(len(known)), key=lambda index: -says[index])
+    weights = [0.0] * len(known)
+    for rank, index in enumerate(order):
+        weights[index] = settings.by_eye_exponent ** (rank + beside_a_photo)
+    return Eyes(
+        tuple(
+            EyeEvidence(one, first, weight)
+            for (one, _, first), weight in zip(known, weights, strict=True)
+        ),
+        tuple(ratios for _, ratios, _ in known),
+    )
+
+
+def with_reliability(said: EyeReading, measured: float, *, basis: str) -> EyeReading:
+    """The same reading by a reader whose reliability was measured."""
+    return replace(said, accuracy=measured, basis=basis)
+
+
+def _cell(place: str, accuracy: float) -> CellReading:
+    """A place that a person read as one of ``place``."""
+    weights = np.full(N_CLASSES, 1.0 / N_CLASSES)
+    if len(place) < len(CHARACTERS):
+        right = min(max(accuracy, 1.0 / N_CLASSES), 1.0 - 1e-6)
+        weights[:] = (1.0 - right) / (N_CLASSES - len(place))
+        weights[[CHARACTERS.index(character) for character in place]] = right / len(place)
+    nowhere = np.zeros((4, 2))
+    return CellReading(np.log(weights), nowhere, NeedleEvidence(0, 0.0), 0.0, 0.0)
