@@ -75,6 +75,7 @@ def case_figures(folder: Path, case: Case) -> CaseFigures:
     stated, settings = load_case_settings(folder)
     rules = load_rules(folder / RULES) if (folder / RULES).exists() else None
     registry = load_case_registry(folder, rules=rules)
+    agreement, unmasking = _agreement(folder, case)
     photos = [_photo(folder, case, index, settings) for index in range(len(case.items))]
     results = [
         read_photo(photo, registry=registry, rules=rules, settings=settings) for photo in photos
@@ -87,7 +88,6 @@ def case_figures(folder: Path, case: Case) -> CaseFigures:
         settings=settings,
         allow_different_ears=case.different_ears,
     )
-    agreement, unmasking = _agreement(folder, case)
     figures = {
         "readings": [_reading(place, result) for place, result in enumerate(results, start=1)],
         "comparison": comparison_record(comparison),

@@ -175,16 +175,14 @@ def _photo_lines(photo: Record) -> list[str]:
     for note in photo["notes"]:
         lines += wrapped(note)
     if photo["readers"]:
-        each = ", ".join(
-            f"{reader_name(r)} {log10_text(v)}" for r, v in photo["readers"].items()
-        )
+        each = ", ".join(f"{reader_name(r)} {log10_text(v)}" for r, v in photo["readers"].items())
         lines += wrapped(f"readers as they are: {each}")
     readers = list(photo["readers"])
     rows = [[*HEADINGS, *map(reader_name, readers)]]
     for c in photo["characters"]:
         place = [str(c["row"]), str(c["place"]), c["A"] or "-", c["B"] or "-"]
-        each = [log10_text(c["readers"][r]) for r in readers]
-        rows.append([*place, log10_text(c["log_ratio"]), *each])
+        apart = [log10_text(c["readers"][r]) for r in readers]
+        rows.append([*place, log10_text(c["log_ratio"]), *apart])
     if photo["characters"]:
         rows.append(["", "", "", "rest", log10_text(photo["rest"]), *[""] * len(readers)])
         right = frozenset(range(4, 5 + len(readers)))

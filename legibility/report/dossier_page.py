@@ -6,6 +6,7 @@ import base64
 from collections.abc import Mapping
 from typing import Any
 
+from legibility.report.blind_text import kappa_text, share_text
 from legibility.report.comparison_page import entropy_lines, tippett_lines
 from legibility.report.comparison_text import (
     cap_sentence,
@@ -37,6 +38,8 @@ def dossier_page(record: Mapping[str, Any], pictures: Mapping[str, bytes]) -> st
             "log10": log10_text,
             "reader": reader_name,
             "when": time_text,
+            "share": share_text,
+            "kappa": kappa_text,
         },
         record=record,
         numbers={c["section"]: n for n, c in enumerate(record["contents"], start=1)},
