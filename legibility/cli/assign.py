@@ -9,7 +9,7 @@ import click
 from legibility.batch.new_marks import BOUND, new_marks
 from legibility.cli import options
 from legibility.cli.output import json_output
-from legibility.report.assign import assign_csv, assign_record, assign_table
+from legibility.report.assign import assign_csv, assign_page, assign_record, assign_table
 from legibility.report.writing import write_text
 from legibility.risk.needle_count import CAPACITY
 
@@ -66,6 +66,7 @@ from legibility.risk.needle_count import CAPACITY
 @options.settings_option
 @options.json_option
 @options.csv_option
+@options.html_option
 def assign(
     registry: Path,
     count: int,
@@ -80,6 +81,7 @@ def assign(
     settings_file: Path | None,
     json_target: str | None,
     csv_target: Path | None,
+    html_target: Path | None,
 ) -> None:
     """Propose new marks that cannot be confused, and say how many there are.
 
@@ -105,5 +107,8 @@ def assign(
             write(assign_record(mark))
     if csv_target is not None:
         write_text(csv_target, assign_csv(marks))
+    summary = found.summary()
+    if html_target is not None:
+        write_text(html_target, assign_page(summary, marks))
     if json_target != "-":
-        click.echo(assign_table(found.summary(), marks), nl=False)
+        click.echo(assign_table(summary, marks), nl=False)

@@ -61,7 +61,7 @@ def compare(
     from legibility.batch.finding import photos_in
     from legibility.evidence.comparison_record import comparison_entry, comparison_record
     from legibility.pipeline.compare import compare_files
-    from legibility.report.comparison_page import write_comparison_page
+    from legibility.report.comparison_page import PhotoPictures, write_comparison_page
     from legibility.report.comparison_text import comparison_text
 
     result, pictures = compare_files(
@@ -77,7 +77,8 @@ def compare(
         write(record)
     if json_target != "-":
         click.echo(comparison_text(record), nl=False)
-    if page is not None:
-        write_comparison_page(page, record, [(p.pixels, p.rows) for p in pictures])
     inputs, outputs = comparison_entry(record)
+    if page is not None:
+        shown = [PhotoPictures(p.pixels, p.rows, p.steps, p.row_steps) for p in pictures]
+        outputs["page_sha256"] = write_comparison_page(page, record, shown)
     enter(record_file, by=by, what="compare", inputs=inputs, outputs=outputs)

@@ -96,6 +96,8 @@ def rerun(ctx: click.Context, case: Path, tolerance: float, json_target: str | N
         tolerance=done.tolerance,
         changed_versions=done.changed_versions,
         pictures=done.pictures,
+        words=done.words,
+        page=done.page,
     )
     with json_output(json_target) as (write, _):
         write(record)

@@ -16,6 +16,8 @@ HATCH_PERIOD_SHARE = 0.012
 """Choice: distance between the lines of a hatching, as a share of the longest side."""
 HATCH_SHARE = 0.45
 """Choice: share of the area that the lines of a hatching cover."""
+DECODED = "decoded, turned upright, RGB"
+"""First step of every picture."""
 TINT = 0.35
 """Choice: how strongly the area between the lines takes the mask's colour."""
 
@@ -46,7 +48,7 @@ def step_pictures(enhanced: Enhanced) -> dict[str, ColorImage]:
 
 def picture_steps(enhanced: Enhanced, *, without: Collection[str] = ()) -> dict[str, list[str]]:
     """What was done to the original for each of :func:`step_pictures`, in order."""
-    start = ["decoded, turned upright, RGB"]
+    start = [DECODED]
     if enhanced.scale < 1:
         start.append(f"reduced to {enhanced.scale:.6g} of its size by averaging areas")
     used = {

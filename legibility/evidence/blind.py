@@ -62,6 +62,11 @@ class KeyPhoto:
 
     photo: str
     sha256: str
+    picture_sha256: str = ""
+    """Of the picture that sheets show. It does not name its original itself: that would tell
+    which two pictures are one mark."""
+    steps: tuple[str, ...] = ()
+    """What was done to the original for that picture, in order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +191,15 @@ def load_key(path: Path) -> tuple[Key, str]:
 
 
 def _key(values: Mapping[str, Any]) -> Key:
-    photos = tuple(KeyPhoto(str(p["photo"]), str(p["sha256"])) for p in values["photos"])
+    photos = tuple(
+        KeyPhoto(
+            str(p["photo"]),
+            str(p["sha256"]),
+            str(p.get("picture_sha256", "")),
+            tuple(map(str, p.get("steps", ()))),
+        )
+        for p in values["photos"]
+    )
     sheets = []
     for row in values["sheets"]:
         items = tuple(

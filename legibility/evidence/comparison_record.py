@@ -72,6 +72,8 @@ def comparison_record(result: Comparison) -> dict[str, Any]:
                 "resampled": i.source,
                 "low": _round(math.exp(i.low)),
                 "high": _round(math.exp(i.high)),
+                "log_low_uncapped": _round(i.uncapped[0]),
+                "log_high_uncapped": _round(i.uncapped[1]),
             }
             for i in result.intervals
         ],
@@ -200,7 +202,7 @@ def _photo(photo: PhotoEvidence, part: float, model: RatioModel) -> dict[str, An
             "A": p.first,
             "B": p.second,
             "log_ratio": _round(value),
-            "readers": {r: _round(v) for r, v in p.differences.items()},
+            "readers": {r: _round(v) for r, v in p.differences.items() if r in scores.scores},
         }
         for p, value in zip(photo.characters, added, strict=True)
     ]

@@ -1,8 +1,8 @@
 """The record of a dossier: one set of values for the page, the JSON and the zip.
 
 Sections follow the order of contents of ISO 21043-5:2025 (its list of contents only was seen):
-administrative information, integrity of items, uncertainty and significant figures, probabilities
-and likelihood ratios, review. No conformity is claimed.
+administrative information, integrity of items, uncertainty and significant figures, probabilities,
+likelihood ratios, estimations, review. No conformity is claimed.
 """
 
 from __future__ import annotations
@@ -16,18 +16,19 @@ FORMAT: Final = 1
 
 CONTENTS: Final = (
     ("question", "Question and propositions", "administrative information (5.2)"),
+    ("versions", "Versions", "administrative information (5.2)"),
     ("items", "Items and custody", "integrity of items (5.3)"),
     ("pictures", "Pictures", "integrity of items (5.3)"),
+    ("uncertainty", "Uncertainty and significant figures", "uncertainty (5.4)"),
     ("readings", "Readings", "probabilities (5.5.2)"),
+    ("agreement", "Agreement of readers", "probabilities (5.5.2)"),
     ("ratio", "Likelihood ratio and its uncertainty", "likelihood ratios (5.5.3)"),
     ("alternatives", "Alternatives in the registry", "likelihood ratios (5.5.3)"),
-    ("agreement", "Agreement of readers", "probabilities (5.5.2)"),
     ("validity", "Validity of such ratios", "likelihood ratios (5.5.3)"),
-    ("uncertainty", "Uncertainty and significant figures", "uncertainty (5.4)"),
+    ("condition", "Condition of the mark", "estimations (5.5.4)"),
     ("limits", "Limits, and what was not considered", ""),
-    ("review", "Review", "case-file review (6)"),
-    ("versions", "Versions", "administrative information (5.2)"),
     ("cautions", "Cautions", ""),
+    ("review", "Review", "case-file review (6)"),
 )
 """Section, heading, and where the list of contents of ISO 21043-5:2025 has it."""
 

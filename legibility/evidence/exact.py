@@ -39,7 +39,10 @@ def exact_comparison(result: Comparison) -> dict[str, Any]:
     return {
         "ratio": _ratio(result.ratio),
         "against_neither": [_ratio(r) for r in result.against_neither],
-        "intervals": [{"low": _number(i.low), "high": _number(i.high)} for i in result.intervals],
+        "intervals": [
+            {"low": _number(i.low), "high": _number(i.high), "uncapped": _numbers(i.uncapped)}
+            for i in result.intervals
+        ],
         "variants": [_ratio(v.ratio) for v in result.variants],
         "by_photo": _numbers(result.by_photo),
         "one_ear": _number(result.one_ear),

@@ -60,12 +60,15 @@ class LogRatio:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """95 % interval of a log ratio by resampling, within the cap."""
+    """95 % interval of a log ratio by resampling."""
 
     source: str
     """What was resampled."""
     low: float
+    """Within the cap."""
     high: float
+    uncapped: tuple[float, float]
+    """Both ends before the cap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +141,7 @@ def intervals(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Interva
     base = np.tile(np.array(model.together), (REPEATS, 1))
     speaking = [photo for photo in photos if photo.scores]
     if not speaking:
-        return (Interval("no photo says anything", 0.0, 0.0),)
+        return (Interval("no photo says anything", 0.0, 0.0, (0.0, 0.0)),)
     each = np.array(
         [[photo.differences(0, 1)[reader] for reader in TOGETHER] for photo in speaking]
     )
@@ -150,7 +153,8 @@ def intervals(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Interva
     def interval(source: str, weights: NDArray[np.float64], of: NDArray[np.int64]) -> Interval:
         totals = np.einsum("bk,kr,br->b", _rank_shares(of, model.repeat), each, weights)
         low, high = np.percentile(np.clip(totals, *model.cap), TAILS)
-        return Interval(source, float(low), float(high))
+        ends = np.percentile(totals, TAILS)
+        return Interval(source, float(low), float(high), (float(ends[0]), float(ends[1])))
 
     found = [interval("calibration data", refitted, once)]
     if len(speaking) > 1:

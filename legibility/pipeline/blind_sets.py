@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from legibility.containers import Photo
+from legibility.enhance.pictures import DECODED
 from legibility.errors import EvidenceError, RegistryError
 from legibility.evidence.blind import (
     Key,
@@ -34,8 +36,9 @@ from legibility.marks.open_readings import clean_reading
 from legibility.photo.load import load_photo
 from legibility.pipeline.run import read_photo
 from legibility.report.blind_page import sheet_page
-from legibility.report.mark_crop import upright_mark, whole_photo
-from legibility.report.page import jpeg_address
+from legibility.report.mark_crop import CUT_OUT, upright_mark, whole_photo
+from legibility.report.page import jpeg_bytes, jpeg_data_address
+from legibility.report.steps import custody_comment
 from legibility.report.writing import write_text
 from legibility.settings import Settings
 
@@ -43,6 +46,8 @@ REPEATS: Final = 0.25
 """Choice: share of the marks shown twice to each reader."""
 NO_MARK: Final = 0.5
 """Choice: where no mark is more probable than one, the whole photo is shown."""
+IN_KEY: Final = "in the key of this set"
+"""Where a sheet's picture has its original named: readers must not see which two are one mark."""
 QUALITY: Final = 92
 """Choice: of the JPEG pictures on a sheet, above what shows blocks about dots."""
 
@@ -94,12 +99,17 @@ def make_blind(
     for path in paths:
         photo = load_photo(path, settings=settings)
         photos.setdefault(photo.sha256, photo)
-    known = [KeyPhoto(photo.name, photo.sha256) for photo in photos.values()]
-    before = _before(known, readers, after, first_key) if after or first_key else ()
+    named = [KeyPhoto(photo.name, photo.sha256) for photo in photos.values()]
+    before = _before(named, readers, after, first_key) if after or first_key else ()
+    pictures, known = [], []
+    for photo in photos.values():
+        data, steps = _picture(photo, settings)
+        pictures.append(jpeg_data_address(data))
+        digest = hashlib.sha256(data).hexdigest()
+        known.append(KeyPhoto(photo.name, photo.sha256, digest, steps))
     key = draw_key(
         known, readers, repeats=repeats, at=_now(), seed=seed, claims=claims, before=before
     )
-    pictures = [_picture(photo, settings) for photo in photos.values()]
     text = key_text(key)
     files = []
     for sheet in key.sheets:
@@ -190,12 +200,15 @@ def _before(
     )
 
 
-def _picture(photo: Photo, settings: Settings) -> str:
+def _picture(photo: Photo, settings: Settings) -> tuple[bytes, tuple[str, ...]]:
+    """The JPEG file a sheet shows, and what was done for it."""
     reading = read_photo(photo, settings=settings).reading
     sighted = math.exp(min(0.0, reading.logp_no_mark)) < NO_MARK
     found = [h for h in reading.hypotheses[:1] if any(h.rows) and sighted]
     crop = upright_mark(photo.pixels, found[0]) if found else whole_photo(photo.pixels)
-    return jpeg_address(crop, quality=QUALITY)
+    done = CUT_OUT if found else f"shown whole, {crop.shape[1]} x {crop.shape[0]} pixels"
+    steps = (DECODED, done)
+    return jpeg_bytes(crop, quality=QUALITY, comment=custody_comment(IN_KEY, steps)), steps
 
 
 def _truth(path: Path, key: Key) -> Mapping[str, str]:

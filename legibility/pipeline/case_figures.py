@@ -26,10 +26,10 @@ from legibility.pipeline.case_files import (
 from legibility.pipeline.compare import ComparedPhoto, compare_photos
 from legibility.pipeline.run import read_photo
 from legibility.report.drawing import draw_cells, shrink
-from legibility.report.mark_crop import upright_mark
+from legibility.report.mark_crop import CUT_OUT, upright_mark
 from legibility.report.page import jpeg_bytes, png_bytes
 from legibility.report.record import result_record
-from legibility.report.steps import custody_texts
+from legibility.report.steps import custody_comment, custody_texts
 from legibility.settings import Settings
 
 PICTURE_PX: Final = 1000
@@ -75,6 +75,7 @@ def case_figures(folder: Path, case: Case) -> CaseFigures:
     stated, settings = load_case_settings(folder)
     rules = load_rules(folder / RULES) if (folder / RULES).exists() else None
     registry = load_case_registry(folder, rules=rules)
+    agreement, unmasking = _agreement(folder, case)
     photos = [_photo(folder, case, index, settings) for index in range(len(case.items))]
     results = [
         read_photo(photo, registry=registry, rules=rules, settings=settings) for photo in photos
@@ -87,7 +88,6 @@ def case_figures(folder: Path, case: Case) -> CaseFigures:
         settings=settings,
         allow_different_ears=case.different_ears,
     )
-    agreement, unmasking = _agreement(folder, case)
     figures = {
         "readings": [_reading(place, result) for place, result in enumerate(results, start=1)],
         "comparison": comparison_record(comparison),
@@ -172,13 +172,13 @@ def _add_pictures(
     best = result.reading.hypotheses[:1]
     if best and any(best[0].rows):
         crop = upright_mark(photo.pixels, best[0])
-        shown.append(("mark, upright", crop, [start[0], "mark cut out, turned upright"]))
+        shown.append(("mark, upright", crop, [start[0], CUT_OUT]))
     for row, picture in enumerate(seen.rows, start=1):
         shown.append(
             (
                 f"needles of both claims, row {row}",
                 picture,
-                [start[0], "row cut out", "ink separated from skin", "needles of claims drawn"],
+                [*seen.row_steps],
             )
         )
     for title, pixels, how in shown:
@@ -186,11 +186,10 @@ def _add_pictures(
         if small.shape != pixels.shape:
             how = [*how, f"reduced to {small.shape[1]} x {small.shape[0]} pixels"]
         exact = title == TITLES["ink"] or title.startswith("needles")
-        texts = custody_texts(photo.sha256, how)
         if exact:
-            data = png_bytes(small, texts=texts)
+            data = png_bytes(small, texts=custody_texts(photo.sha256, how))
         else:
-            said = "; ".join(f"{name}: {text}" for name, text in texts.items())
+            said = custody_comment(photo.sha256, how)
             data = jpeg_bytes(small, quality=QUALITY, comment=said)
         stem = title.replace(",", "").replace(" ", "-")
         name = f"pictures/{place:02d}-{stem}.{'png' if exact else 'jpg'}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from legibility.containers import ColorImage, GrayImage
 from legibility.evidence.comparison import DecisiveCell
@@ -12,6 +13,9 @@ from legibility.pipeline.cells import needle_model
 from legibility.pipeline.claim_scores import PhotoOpinions
 from legibility.read.needles import NeedleVote
 from legibility.report.needle_picture import ClaimNeedle, draw_claims
+
+CLAIM_STEPS: Final = ("row cut out", "ink separated from skin", "needles of claims drawn")
+"""What :func:`claim_pictures` do to a decoded photo."""
 
 
 def decisive_cells(seen: PhotoOpinions, parts: Sequence[CharacterPart]) -> tuple[DecisiveCell, ...]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from legibility import __version__
 from legibility.containers import ColorImage, Photo, Provenance
+from legibility.enhance.pictures import DECODED
 from legibility.errors import EvidenceError
 from legibility.evidence.comparison import (
     Alternative,
@@ -31,7 +32,7 @@ from legibility.evidence.ratio_file import (
     load_ratio_model,
     measured_models_sha256,
 )
-from legibility.evidence.ratio_model import TOGETHER, RatioModel
+from legibility.evidence.ratio_model import READERS, RatioModel
 from legibility.identify.alignment import Prices
 from legibility.identify.channel import channel_odds, channel_outcomes
 from legibility.identify.marktable import MarkTable
@@ -41,7 +42,7 @@ from legibility.identify.rules import Rules
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_marks
 from legibility.networks import models_sha256
 from legibility.photo.load import load_photo
-from legibility.pipeline.claim_needles import claim_pictures, decisive_cells
+from legibility.pipeline.claim_needles import CLAIM_STEPS, claim_pictures, decisive_cells
 from legibility.pipeline.claim_scores import (
     PhotoOpinions,
     as_recorded,
@@ -72,6 +73,10 @@ class ComparedPhoto:
     pixels: ColorImage
     rows: tuple[ColorImage, ...]
     """Both claims' needles over the ink map, a picture a row."""
+    steps: tuple[str, ...] = (DECODED,)
+    """What was done to the original for ``pixels``."""
+    row_steps: tuple[str, ...] = (DECODED, *CLAIM_STEPS)
+    """The same for ``rows``."""
 
 
 def compare(
@@ -253,7 +258,7 @@ def _character_parts(seen: PhotoOpinions, marks: tuple[str, str]) -> tuple[Chara
     return character_parts(
         [row.logp for row in seen.kept],
         marks,
-        readers=TOGETHER,
+        readers=READERS,
         extra=prices.extra_cell,
         missed=prices.missed_cell,
     )

@@ -5,16 +5,16 @@ from __future__ import annotations
 import hashlib
 import json
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from legibility.errors import EvidenceError
+from legibility.errors import EvidenceError, LegibilityError
 from legibility.evidence.case_zip import unpack, zip_bytes
 from legibility.evidence.dossier import FORMAT, dossier_record
 from legibility.evidence.refigure import TOLERANCE, Difference, compared
-from legibility.pipeline.case_figures import case_figures
+from legibility.pipeline.case_figures import CaseFigures, case_figures
 from legibility.pipeline.case_files import (
     CASE,
     Case,
@@ -30,6 +30,8 @@ from legibility.settings import Settings
 
 DOSSIER: Final = "dossier.json"
 PAGE: Final = "dossier.html"
+_APART: Final = frozenset({"figures", "pictures", "versions"})
+"""Parts of the record that are compared in a manner of their own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,11 @@ class Rerun:
     """What the figures were made with, and is another now."""
     pictures: int
     """Pictures compared byte by byte; 0 on another platform."""
+    words: int
+    """Other entries of the record compared: with the same version all, such as limits and cautions,
+    else those that ask."""
+    page: bool
+    """Whether the page was made again and compared byte by byte."""
 
 
 def make_dossier(case: Case, files: Mapping[str, bytes], *, page: Path) -> Dossier:
@@ -72,14 +79,7 @@ def make_dossier(case: Case, files: Mapping[str, bytes], *, page: Path) -> Dossi
         write_files(folder, contents)
         done = case_figures(folder, case)
         settings, _ = load_case_settings(folder)
-    record = dossier_record(
-        asdict(case),
-        done.figures,
-        pictures=done.pictures,
-        versions=versions(second_reader=settings.second_reader),
-        unmasking=done.unmasking,
-    )
-    record["settings"] = asdict(settings)
+    record = _record(case, done, settings)
     text = json.dumps(record, indent=1, allow_nan=False) + "\n"
     html = dossier_page(record, done.files)
     contents |= {**done.files, DOSSIER: text.encode("ascii"), PAGE: html.encode("utf-8")}
@@ -113,56 +113,74 @@ def rerun(path: Path, *, tolerance: float = TOLERANCE) -> Rerun:
     with tempfile.TemporaryDirectory(prefix="legibility-rerun-") as name:
         folder = Path(name)
         unpack(path, folder)
-        case = load_case(folder)
-        before = _held(folder)
-        done = case_figures(folder, case)
-        settings, _ = load_case_settings(folder)
-    now = versions(second_reader=settings.second_reader)
-    changed = compared(before["versions"], now)[1]
-    same = all(before["versions"].get(name) == now[name] for name in SAME_BITS)
+        try:
+            return _rerun(folder, tolerance)
+        except LegibilityError as error:
+            # Where the case lay for the moment is no help to anybody.
+            raise type(error)(str(error).replace(f"{folder}/", "")) from error
+
+
+def _rerun(folder: Path, tolerance: float) -> Rerun:
+    case = load_case(folder)
+    before = _held(folder)
+    done = case_figures(folder, case)
+    settings, _ = load_case_settings(folder)
+    again = json.loads(json.dumps(_record(case, done, settings)))
+    then, now = before["versions"], again["versions"]
+    changed = compared(then, now)[1]
+    same = all(then.get(name) == now[name] for name in SAME_BITS)
+    same_words = then.get("legibility") == now["legibility"]
     allowed = 0.0 if same else tolerance
-    count, differences = compared(before["figures"], dict(done.figures), tolerance=allowed)
+    count, differences = compared(before["figures"], again["figures"], tolerance=allowed)
     pictures = 0
     if same:
-        held = {p["file"]: p["sha256"] for p in before["pictures"]}
-        again = {p.file: p.sha256 for p in done.pictures}
-        pictures, others = compared({"pictures": held}, {"pictures": again})
+        pictures, others = compared(*(_digests(r["pictures"]) for r in (before, again)))
         differences += others
-    differences += compared({"case": _asked(before)}, {"case": _asked_of(case, settings)})[1]
-    return Rerun(count, differences, same, allowed, changed, pictures)
+    asked = ("question", "items", "settings")
+    names = [n for n in again if n not in _APART] if same_words else asked
+    words, others = compared(*({n: r.get(n) for n in names} for r in (before, again)))
+    differences += others
+    page = same and same_words and not differences
+    if page:
+        # Nothing differs, so this is the page of the record that the zip holds.
+        html = dossier_page(before, done.files).encode("utf-8")
+        if not _is(folder / PAGE, html):
+            differences += (Difference(PAGE, "not the page of this record", "the page of it"),)
+    return Rerun(count, differences, same, allowed, changed, pictures, words, page)
+
+
+def _record(case: Case, done: CaseFigures, settings: Settings) -> dict[str, Any]:
+    record = dossier_record(
+        asdict(case),
+        done.figures,
+        pictures=done.pictures,
+        versions=versions(second_reader=settings.second_reader),
+        unmasking=done.unmasking,
+    )
+    return {**record, "settings": asdict(settings)}
+
+
+def _digests(pictures: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    return {"pictures": {p["file"]: {k: v for k, v in p.items() if k != "file"} for p in pictures}}
+
+
+def _is(path: Path, data: bytes) -> bool:
+    try:
+        return path.read_bytes() == data
+    except OSError:
+        return False
 
 
 def _held(folder: Path) -> dict[str, Any]:
-    """The record in a zip, as far as it is compared."""
+    """The record in a zip."""
     values: Any
     try:
         values = json.loads((folder / DOSSIER).read_text("utf-8"))
         if values["format"] != FORMAT:
             raise ValueError(f"format is not {FORMAT}")
-        pictures = [
-            {"file": str(p["file"]), "sha256": str(p["sha256"])} for p in values["pictures"]
-        ]
-        return {
-            "figures": dict(values["figures"]),
-            "versions": dict(values["versions"]),
-            "pictures": pictures,
-            "items": values["items"],
-            "settings": values["settings"],
-            "question": dict(values["question"]),
-        }
+        for name in ("figures", "versions", "question"):
+            values[name] = dict(values[name])
+        values["pictures"] = [{**p, "file": str(p["file"])} for p in values["pictures"]]
+        return dict(values)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise EvidenceError(f"{DOSSIER}: cannot be used: {error}") from error
-
-
-def _asked(before: Mapping[str, Any]) -> dict[str, Any]:
-    return {
-        "question": before["question"].get("question"),
-        "items": before["items"],
-        "settings": before["settings"],
-    }
-
-
-def _asked_of(case: Case, settings: Settings) -> dict[str, Any]:
-    values = asdict(case)
-    plain = json.loads(json.dumps(values["items"]))
-    return {"question": case.question, "items": plain, "settings": asdict(settings)}

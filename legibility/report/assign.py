@@ -1,4 +1,4 @@
-"""Proposed marks: table for a terminal, JSON objects, table for a spreadsheet."""
+"""Proposed marks: table for a terminal, page, JSON objects, table for a spreadsheet."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from legibility.report.export import harmless
 from legibility.report.layout import columns, wrapped
+from legibility.report.page import render_page
 from legibility.report.rounding import round_probability
 
 MARKS_SHOWN: Final = 40
@@ -61,33 +62,54 @@ def assign_table(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]])
         "as one another",
         f"with probability {summary['bound']:g} or more, even when {summary['condition']}.",
     ]
-    if summary["released"]:
-        lines.append(f"Marks of animals that left, free again: {summary['released']}.")
     rows: list[tuple[str, ...]] = [("Mark", "Needles", "Worst rival", "Confused", "")]
     rows += [_row(mark) for mark in marks[:MARKS_SHOWN]]
     lines += ["", *columns(rows, limits=(20, 7, 20, 10, 40), right=frozenset({1, 3}))]
     if len(marks) > MARKS_SHOWN:
-        lines.append(f"... and {len(marks) - MARKS_SHOWN} more; --json or --csv hold all.")
-    lines += ["", *_worst(summary), "", *_room(summary), "", *_alphabet(summary)]
+        lines.append(f"... and {len(marks) - MARKS_SHOWN} more; --json, --csv and --html hold all.")
+    lines += ["", *_room(summary), "", *_alphabet(summary)]
+    for note in assign_notes(summary):
+        lines += ["", *wrapped(note, first="", indent="  ")]
+    return "\n".join(lines) + "\n"
+
+
+def assign_page(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> str:
+    """The same with all marks as one HTML page, which opens offline and prints."""
+    return render_page(
+        "assign.html",
+        summary=summary,
+        marks=marks,
+        notes=assign_notes(summary),
+        rows=[_row(mark) for mark in marks],
+        room=_room_rows(summary),
+        coding=_coding(summary),
+        codes=_code_rows(summary),
+        left_out=_advice(summary),
+        alphabet=_alphabet_rows(summary),
+    )
+
+
+def assign_notes(summary: Mapping[str, Any]) -> list[str]:
+    """Worst pair, check character, needles and released marks, a sentence or two each."""
+    notes = [_worst(summary)]
+    if summary["released"]:
+        notes.append(f"Marks of animals that left, free again: {summary['released']}.")
     check = summary["check"]
-    lines += ["", *wrapped(f"{check['sentence']}.", first="Check character: ")]
+    said = f"Check character: {check['sentence']}."
     if check["scheme"]:
-        lines += wrapped(
-            f"{check['scheme']} takes a mark from {check['needles_without']:.0f} to "
+        said += (
+            f" {check['scheme']} takes a mark from {check['needles_without']:.0f} to "
             f"{check['needles_with']:.0f} needles on average and makes room for "
             f"{_number(check['with_check'])} marks instead of {_number(check['without'])}."
         )
+    notes.append(said)
     if summary["flagged"]:
-        lines += [
-            "",
-            *wrapped(
-                f"{summary['flagged']} of these marks take more than the {summary['needles_max']} "
-                "needles that the pliers hold (a full mark uses up to 64: common practice, no "
-                "source).",
-                first="Needles: ",
-            ),
-        ]
-    return "\n".join(lines) + "\n"
+        notes.append(
+            f"Needles: {summary['flagged']} of these marks take more than the "
+            f"{summary['needles_max']} needles that the pliers hold (a full mark uses up to 64: "
+            "common practice, no source)."
+        )
+    return notes
 
 
 def _row(mark: Mapping[str, Any]) -> tuple[str, ...]:
@@ -103,18 +125,28 @@ def _row(mark: Mapping[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _worst(summary: Mapping[str, Any]) -> list[str]:
+def _worst(summary: Mapping[str, Any]) -> str:
     worst = summary["worst"]
     if not worst or not worst["worst_rival"]:
-        return [f"Worst pair: none reaches a thousandth of {summary['bound']:g}."]
+        return f"Worst pair: none reaches a thousandth of {summary['bound']:g}."
     whose = "registered" if worst["registered"] else "new"
-    return [
+    return (
         f"Worst pair: {worst['mark']} and {worst['worst_rival']} ({whose}), "
         f"read as one another with probability {worst['probability']:.1e}."
+    )
+
+
+def _room_rows(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
+    space = summary["space"]
+    return [
+        ("Marks the rules allow", _number(space["allowed"])),
+        ("... not confused with a registered one", _estimate(space["free"])),
+        ("... sure to exist without a pair confused", _estimate(space["together"])),
+        ("... and no more than", f"{_number(space['at_most'])} ({space['at_most_by']})"),
     ]
 
 
-def _room(summary: Mapping[str, Any]) -> list[str]:
+def _coding(summary: Mapping[str, Any]) -> str:
     space = summary["space"]
     sure = (
         f"at least {space['gilbert_varshamov']} by Gilbert and Varshamov (marks that differ in "
@@ -122,41 +154,48 @@ def _room(summary: Mapping[str, Any]) -> list[str]:
         if space["distance_sure"]
         else "no number of different places is always safe, so Gilbert and Varshamov say nothing"
     )
-    rows = [
-        ("Marks the rules allow", _number(space["allowed"])),
-        ("... not confused with a registered one", _estimate(space["free"])),
-        ("... sure to exist without a pair confused", _estimate(space["together"])),
-        ("... and no more than", f"{_number(space['at_most'])} ({space['at_most_by']})"),
-    ]
-    lines = ["How many such marks exist", *("  " + line for line in columns(rows, limits=(45, 40)))]
-    lines += wrapped(f"Coding theory alone: {sure}.")
-    table: list[tuple[str, ...]] = [("places that differ", "at least", "Hamming", "Singleton")]
-    table += [tuple(_number(v) for v in row) for row in summary["codes"]]
+    return f"Coding theory alone: {sure}."
+
+
+def _code_rows(summary: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    return [tuple(_number(v) for v in row) for row in summary["codes"]]
+
+
+def _room(summary: Mapping[str, Any]) -> list[str]:
+    lines = ["How many such marks exist"]
+    lines += ["  " + line for line in columns(_room_rows(summary), limits=(42, 54))]
+    lines += wrapped(_coding(summary))
+    table = [("places that differ", "at least", "Hamming", "Singleton"), *_code_rows(summary)]
     return [*lines, *("  " + line for line in columns(table, limits=(20, 16, 16, 16), right=_ALL))]
 
 
 _ALL: Final = frozenset({0, 1, 2, 3})
 
 
-def _alphabet(summary: Mapping[str, Any]) -> list[str]:
+def _advice(summary: Mapping[str, Any]) -> str:
     out = summary["advised_out"]
-    advice = (
-        f"leave out {' '.join(out)}"
-        if out
-        else "leave out none; fewer characters would give fewer safe marks"
-    )
-    rows = [("Left out", "Last one taken for", "How often", "Safe marks at least")]
-    for step in summary["alphabet"]:
-        rows.append(
-            (
-                step["left_out"] or "none",
-                step["confused_with"] or "-",
-                f"{100 * step['probability']:.1f} %" if step["confused_with"] else "-",
-                _number(step["marks"]),
-            )
+    if out:
+        return f"leave out {' '.join(out)}"
+    return "leave out none; fewer characters would give fewer safe marks"
+
+
+def _alphabet_rows(summary: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    return [
+        (
+            step["left_out"] or "none",
+            step["confused_with"] or "-",
+            f"{100 * step['probability']:.1f} %" if step["confused_with"] else "-",
+            _number(step["marks"]),
         )
+        for step in summary["alphabet"]
+    ]
+
+
+def _alphabet(summary: Mapping[str, Any]) -> list[str]:
+    heading = ("Left out", "Last one taken for", "How often", "Safe marks at least")
+    rows = [heading, *_alphabet_rows(summary)]
     table = columns(rows, limits=(20, 18, 10, 20), right=frozenset({2, 3}))
-    return [f"Characters: {advice}.", *("  " + line for line in table)]
+    return [f"Characters: {_advice(summary)}.", *("  " + line for line in table)]
 
 
 def _estimate(value: Mapping[str, Any]) -> str:

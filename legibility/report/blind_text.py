@@ -19,7 +19,7 @@ def blind_text(record: Record) -> str:
     lines = ["Readers"]
     rows = [["reader", "named", "given up", "right", "against known marks"]]
     for reader in record["readers"]:
-        right = _share(reader["right"]) if reader["right"] else "none known"
+        right = share_text(reader["right"]) if reader["right"] else "none known"
         rows.append(
             [
                 reader["reader"],
@@ -69,25 +69,27 @@ def _pairs(title: str, pairs: list[Record]) -> list[str]:
         rows.append(
             [
                 " and ".join(names),
-                _share(pair["characters"]),
-                _kappa(pair["character_kappa"]),
-                _share(pair["marks"]),
-                _kappa(pair["mark_kappa"]),
-                f"{_kappa(linear)} linear, {_kappa(square)} quadratic",
+                share_text(pair["characters"]),
+                kappa_text(pair["character_kappa"]),
+                share_text(pair["marks"]),
+                kappa_text(pair["mark_kappa"]),
+                f"{kappa_text(linear)} linear, {kappa_text(square)} quadratic",
             ]
         )
     table = columns(rows, limits=[24, 26, 6, 26, 6, 32])
     return ["", title, *("  " + line for line in table)]
 
 
-def _share(share: Record) -> str:
+def share_text(share: Record) -> str:
+    """A count out of all, with its interval."""
     if not share["total"]:
         return "none"
     low, high = 100 * share["low"], 100 * share["high"]
     return f"{share['count']} of {share['total']} ({low:.0f}-{high:.0f} %)"
 
 
-def _kappa(kappa: Record | None) -> str:
+def kappa_text(kappa: Record | None) -> str:
+    """Kappa, or a dash where it cannot be computed."""
     return "-" if kappa is None else _number(kappa["kappa"])
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,40 +14,45 @@ from legibility.report.comparison_text import (
     cap_sentence,
     log10_text,
     ratio_text,
+    reader_name,
     weight_sentence,
 )
 from legibility.report.drawing import shrink
 from legibility.report.page import jpeg_address, png_bytes, render_page
-from legibility.report.writing import write_text
+from legibility.report.steps import custody_comment, custody_texts
+from legibility.report.writing import write_bytes
 
 PHOTO_PX: Final = 700
 """Choice: longest side of the photo on the page."""
 
 
-def comparison_page(
-    record: Mapping[str, Any],
-    pictures: Sequence[tuple[ColorImage, Sequence[ColorImage]]],
-) -> str:
-    """The page; it opens offline.
+@dataclass(frozen=True, slots=True)
+class PhotoPictures:
+    """Pictures of one photo, and what was done to the original for them."""
+
+    pixels: ColorImage
+    rows: Sequence[ColorImage]
+    steps: Sequence[str]
+    row_steps: Sequence[str]
+
+
+def comparison_page(record: Mapping[str, Any], pictures: Sequence[PhotoPictures]) -> str:
+    """The page; it opens offline. Its pictures hold their original's digest and their steps.
 
     Parameters
     ----------
     record : mapping
         As :func:`legibility.evidence.comparison_record.comparison_record` makes it.
-    pictures : sequence of (photo, row pictures)
+    pictures : sequence of PhotoPictures
         One for each photo of the record.
     """
     shown = [
-        {
-            "photo": jpeg_address(shrink(photo, max_height_px=PHOTO_PX, max_width_px=PHOTO_PX)),
-            "rows": [png_address(row) for row in rows],
-        }
-        for photo, rows in pictures
+        _shown(photo["sha256"], own) for photo, own in zip(record["photos"], pictures, strict=True)
     ]
     curves = record["validity"]
     return render_page(
         "comparison.html",
-        filters={"ratio": ratio_text, "log10": log10_text},
+        filters={"ratio": ratio_text, "log10": log10_text, "reader": reader_name},
         record=record,
         pictures=shown,
         headline=_headline(record),
@@ -57,23 +64,24 @@ def comparison_page(
 
 
 def write_comparison_page(
-    path: Path,
-    record: Mapping[str, Any],
-    pictures: Sequence[tuple[ColorImage, Sequence[ColorImage]]],
-) -> None:
-    """Write the page, whole or not at all.
+    path: Path, record: Mapping[str, Any], pictures: Sequence[PhotoPictures]
+) -> str:
+    """Write the page, whole or not at all; gives its SHA-256.
 
     Raises
     ------
     OutputError
         If it cannot be written.
     """
-    write_text(path, comparison_page(record, pictures))
+    data = comparison_page(record, pictures).encode("utf-8", errors="backslashreplace")
+    write_bytes(path, data)
+    return hashlib.sha256(data).hexdigest()
 
 
-def png_address(pixels: ColorImage) -> str:
-    """A picture without loss as a ``data:`` address."""
-    return "data:image/png;base64," + base64.b64encode(png_bytes(pixels)).decode("ascii")
+def png_address(pixels: ColorImage, *, texts: Mapping[str, str]) -> str:
+    """A picture without loss, with texts, as a ``data:`` address."""
+    data = png_bytes(pixels, texts=texts)
+    return "data:image/png;base64," + base64.b64encode(data).decode("ascii")
 
 
 def tippett_lines(curve: Mapping[str, Sequence[float]]) -> dict[str, Any]:
@@ -104,6 +112,20 @@ def entropy_lines(curve: Mapping[str, Sequence[float]]) -> dict[str, Any]:
         for name in ("ratios", "recalibrated", "silent")
     }
     return {"low": min(at), "high": max(at), **lines}
+
+
+def _shown(sha256: str, pictures: PhotoPictures) -> dict[str, Any]:
+    """Addresses of one photo's pictures."""
+    small = shrink(pictures.pixels, max_height_px=PHOTO_PX, max_width_px=PHOTO_PX)
+    reduced = f"reduced to {small.shape[1]} x {small.shape[0]} pixels"
+    steps = [*pictures.steps, *([reduced] if small.shape != pictures.pixels.shape else [])]
+    texts = custody_texts(sha256, pictures.row_steps)
+    return {
+        "photo": jpeg_address(small, comment=custody_comment(sha256, steps)),
+        "steps": steps,
+        "rows": [png_address(row, texts=texts) for row in pictures.rows],
+        "row_steps": list(pictures.row_steps),
+    }
 
 
 def _headline(record: Mapping[str, Any]) -> str:

@@ -13,7 +13,13 @@ Record = Mapping[str, Any]
 
 NEEDLES_SHOWN: Final = 6
 """Choice: strongest needles of a cell in the text; the page and the record have all."""
-HEADINGS: Final = ("row", "place", "A", "B", "log10 ratio")
+READER_NAMES: Final = {
+    "pooled": "fused",
+    "network": "network",
+    "needles": "needle model",
+    "second": "second reader",
+}
+HEADINGS: Final = ("row", "place", "A", "B", "adds")
 
 
 def ratio_text(ratio: float) -> str:
@@ -36,6 +42,11 @@ def log10_text(log_ratio: float) -> str:
     """A natural-log ratio as a signed common logarithm."""
     value = log_ratio / math.log(10.0)
     return f"{0.0 if abs(value) < 0.005 else value:+.2f}"
+
+
+def reader_name(reader: str) -> str:
+    """A reader as people are told of it."""
+    return READER_NAMES.get(reader, reader)
 
 
 def weight_sentence(record: Record) -> str:
@@ -67,7 +78,7 @@ def cap_sentence(record: Record) -> str:
     if record["capped"]:
         said += (
             " This one was capped: the readers' own figure is "
-            f"10^{log10_text(record['log_ratio_uncapped'])}."
+            f"{ratio_text(math.exp(record['log_ratio_uncapped']))}."
         )
     return said
 
@@ -108,8 +119,12 @@ def _section(title: str, rows: Sequence[Sequence[str]]) -> list[str]:
 
 
 def _interval_rows(record: Record) -> list[list[str]]:
-    return [
-        [i["resampled"], f"{ratio_text(i['low'])} to {ratio_text(i['high'])}"]
+    return [["", "ratio", "log10 before cap"]] + [
+        [
+            i["resampled"],
+            f"{ratio_text(i['low'])} to {ratio_text(i['high'])}",
+            f"{log10_text(i['log_low_uncapped'])} to {log10_text(i['log_high_uncapped'])}",
+        ]
         for i in record["intervals"]
     ]
 
@@ -160,17 +175,19 @@ def _photo_lines(photo: Record) -> list[str]:
     for note in photo["notes"]:
         lines += wrapped(note)
     if photo["readers"]:
-        each = ", ".join(f"{r} {log10_text(v)}" for r, v in photo["readers"].items())
+        each = ", ".join(f"{reader_name(r)} {log10_text(v)}" for r, v in photo["readers"].items())
         lines += wrapped(f"readers as they are: {each}")
-    rows = [list(HEADINGS)]
-    rows += [
-        [str(c["row"]), str(c["place"]), c["A"] or "-", c["B"] or "-", log10_text(c["log_ratio"])]
-        for c in photo["characters"]
-    ]
+    readers = list(photo["readers"])
+    rows = [[*HEADINGS, *map(reader_name, readers)]]
+    for c in photo["characters"]:
+        place = [str(c["row"]), str(c["place"]), c["A"] or "-", c["B"] or "-"]
+        apart = [log10_text(c["readers"][r]) for r in readers]
+        rows.append([*place, log10_text(c["log_ratio"]), *apart])
     if photo["characters"]:
-        rows.append(["", "", "", "rest", log10_text(photo["rest"])])
-        right = frozenset({4})
-        lines += ["  " + line for line in columns(rows, limits=[5, 6, 4, 4, 12], right=right)]
+        rows.append(["", "", "", "rest", log10_text(photo["rest"]), *[""] * len(readers)])
+        right = frozenset(range(4, 5 + len(readers)))
+        limits = [5, 6, 4, 4, 12] + [14] * len(readers)
+        lines += ["  " + line for line in columns(rows, limits=limits, right=right)]
     for cell in photo["cells"]:
         lines += _cell_lines(cell)
     return lines

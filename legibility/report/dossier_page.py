@@ -6,11 +6,13 @@ import base64
 from collections.abc import Mapping
 from typing import Any
 
+from legibility.report.blind_text import kappa_text, share_text
 from legibility.report.comparison_page import entropy_lines, tippett_lines
 from legibility.report.comparison_text import (
     cap_sentence,
     log10_text,
     ratio_text,
+    reader_name,
     weight_sentence,
 )
 from legibility.report.page import render_page
@@ -31,7 +33,14 @@ def dossier_page(record: Mapping[str, Any], pictures: Mapping[str, bytes]) -> st
     curves = weighed["validity"]
     return render_page(
         "dossier.html",
-        filters={"ratio": ratio_text, "log10": log10_text},
+        filters={
+            "ratio": ratio_text,
+            "log10": log10_text,
+            "reader": reader_name,
+            "when": time_text,
+            "share": share_text,
+            "kappa": kappa_text,
+        },
         record=record,
         numbers={c["section"]: n for n, c in enumerate(record["contents"], start=1)},
         pictures=[
@@ -69,6 +78,21 @@ def made_with(record: Mapping[str, Any]) -> list[tuple[str, str]]:
     ):
         rows.append((name, digest or "none"))
     return rows
+
+
+def time_text(stamp: str) -> str:
+    """A time as people write it; what is no time stays as it is.
+
+    Examples
+    --------
+    >>> time_text("2024-05-01T07:30:05+00:00"), time_text("2024-05-01"), time_text("")
+    ('2024-05-01 07:30:05 UTC', '2024-05-01', '')
+    """
+    shown = stamp.replace("T", " ", 1)
+    for ending in ("+00:00", "Z"):
+        if shown.endswith(ending):
+            return shown.removesuffix(ending) + " UTC"
+    return shown if " " in shown else stamp
 
 
 def _address(name: str, data: bytes) -> str:

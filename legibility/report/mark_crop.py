@@ -18,6 +18,9 @@ LARGEST_PX: Final = 1400
 ENLARGED: Final = 2.0
 """Choice: most that a small mark is enlarged."""
 
+CUT_OUT: Final = "mark cut out, turned upright"
+"""What :func:`upright_mark` did, for the list of a picture's steps."""
+
 
 def upright_mark(pixels: ColorImage, hypothesis: Hypothesis) -> ColorImage:
     """The mark cut out, upright and not mirrored, as the hypothesis has it.

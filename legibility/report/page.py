@@ -93,7 +93,7 @@ def jpeg_bytes(pixels: ColorImage, *, quality: int = 85, comment: str = "") -> b
     return data[:2].tobytes() + marker + data[2:].tobytes()
 
 
-def jpeg_address(pixels: ColorImage, *, quality: int = 85) -> str:
+def jpeg_address(pixels: ColorImage, *, quality: int = 85, comment: str = "") -> str:
     """A picture as a ``data:`` address (RFC 2397), so that a page needs no other file.
 
     Raises
@@ -101,7 +101,11 @@ def jpeg_address(pixels: ColorImage, *, quality: int = 85) -> str:
     OutputError
         If it cannot be encoded.
     """
-    data = jpeg_bytes(pixels, quality=quality)
+    return jpeg_data_address(jpeg_bytes(pixels, quality=quality, comment=comment))
+
+
+def jpeg_data_address(data: bytes) -> str:
+    """The same for a JPEG file."""
     return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
 
 

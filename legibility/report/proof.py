@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from legibility.report.layout import columns
+from legibility.report.layout import columns, wrapped
 from legibility.report.words import percent
 
 CAUTION: Final = (
     "This is advice about a card. Look at the dies in the pliers yourself before they go",
     "through skin; the attending veterinarian and the registry authority decide.",
+)
+
+AS_THEY_ARE: Final = (
+    "A die is learned as it is on the card: a needle that it lacked there is not",
+    "missed later. Count the needles of the dies once.",
 )
 
 
@@ -20,7 +25,7 @@ def proof_lines(record: Mapping[str, Any]) -> list[str]:
     lines = [
         f"Meant        {record['mark']}",
         f"On the card  {record['found']}{seen}",
-        f"Answer       {record['sentence']}",
+        *wrapped(record["sentence"], first="Answer       ", indent="             "),
         f"Chance that the card is right: {percent(record['probability'])}",
     ]
     if record["dies"]:
@@ -29,7 +34,7 @@ def proof_lines(record: Mapping[str, Any]) -> list[str]:
         wide = (3, 3, 5, 16, 9, 34)
         lines += ["", *columns([heading, *rows], limits=wide, right=frozenset({0, 1, 4}))]
     if record["learned"]:
-        lines += ["", f"Dies learned or confirmed: {' '.join(record['learned'])}"]
+        lines += ["", f"Dies learned or confirmed: {' '.join(record['learned'])}", *AS_THEY_ARE]
     return [*lines, "", *CAUTION]
 
 
@@ -46,7 +51,7 @@ def _die_row(die: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _needles(state: Mapping[str, Any]) -> str:
     if not state["judged"]:
-        return "pattern not known"
+        return "cannot tell: pattern not known"
     faults = [f"{state[name]} {name}" for name in ("missing", "bent") if state[name]]
     if not faults:
         return f"all {state['expected']}"

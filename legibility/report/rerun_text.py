@@ -30,6 +30,8 @@ def rerun_record(
     tolerance: float,
     changed_versions: Iterable[Differs],
     pictures: int,
+    words: int,
+    page: bool,
 ) -> dict[str, Any]:
     """The comparison as plain values."""
     found = [_plain(d) for d in differences]
@@ -41,6 +43,8 @@ def rerun_record(
         "tolerance": tolerance,
         "changed_versions": [_plain(d) for d in changed_versions],
         "pictures": pictures,
+        "words": words,
+        "page": page,
     }
 
 
@@ -71,6 +75,10 @@ def rerun_text(record: Mapping[str, Any]) -> str:
             first="",
             indent="",
         )
+    if record["words"]:
+        lines.append(f"{record['words']} other entries of the record compared.")
+    if record["page"]:
+        lines.append("The page was made again and compared byte by byte.")
     for d in record["differences"][:DIFFERENCES_SHOWN]:
         lines += wrapped(
             f"{d['figure']}: {d['before']}, now {d['again']}", first="  - ", indent="    "

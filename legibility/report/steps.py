@@ -147,6 +147,12 @@ def custody_texts(parent_sha256: str, steps: Sequence[str]) -> dict[str, str]:
     return {"Parent-SHA-256": parent_sha256, "Steps": "; ".join(steps)}
 
 
+def custody_comment(parent_sha256: str, steps: Sequence[str]) -> str:
+    """The same in one line, for formats that hold one text."""
+    texts = custody_texts(parent_sha256, steps)
+    return "; ".join(f"{name}: {text}" for name, text in texts.items())
+
+
 def folder_name(photo: str, sha256: str) -> str:
     """A photo's name in plain letters and a digest that keeps two photos of one name apart.
 

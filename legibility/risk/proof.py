@@ -11,20 +11,32 @@ Order by order the places are independent, so all combinations are summed exactl
 
 with ``w`` and ``t`` the chance of a wrong and of a turned die and ``L`` the likelihoods that the
 reader gives for each place.
+
+Wrong dies are rare, and a look-alike is one of 35: that prior alone would outweigh a card that
+plainly shows 8 where B is meant, which is the very thing a proof is for. So no card is right
+against what is seen: where another character explains a place better than the one that is meant,
+the answer is a wrong die, a die upside down or "cannot tell", whatever the prior says.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, N_CHARACTERS, ROW_SEPARATOR, index_of, split_mark
+from legibility.alphabet import (
+    CHARACTERS,
+    LOOK_ALIKE,
+    N_CHARACTERS,
+    ROW_SEPARATOR,
+    index_of,
+    split_mark,
+)
 from legibility.settings import Settings
 
 SURE: Final = 0.95
@@ -33,6 +45,10 @@ takes a minute."""
 DOUBT: Final = 0.10
 """Choice: below this probability of being right a card is called wrong and the likeliest fault is
 named; between the two another photo is asked for."""
+LOG_SEEN: Final = math.log(SURE / (1.0 - SURE))
+"""Log-likelihood of another character over the one that is meant that makes a die wrong."""
+SAME_EITHER_WAY: Final = frozenset("08HINOSXZ")
+"""Characters that look the same when turned by half a circle, by their usual shape."""
 UNLIKELY: Final = 1e-4
 """Choice: least prior of a fault, so that settings of zero leave room for what is plain to see."""
 
@@ -65,7 +81,7 @@ class NeedleState:
     """Needles of one die against its pattern."""
 
     judged: bool
-    """False: the pattern of this die is not known and its shape gives no cause for doubt."""
+    """False: the pattern of this die is not known, or this is another die of that character."""
     expected: int = 0
     missing: int = 0
     bent: int = 0
@@ -127,7 +143,8 @@ class Proof:
     """As it stands on the card; "?" where that is not clear."""
     sentence: str
     probability: float
-    """That the card shows the mark that is meant, 0..1 (needles apart)."""
+    """That the card shows the mark that is meant, 0..1 (needles apart). Where the dots speak
+    against a die, no more than they leave it at even odds."""
     dies: tuple[DieFinding, ...]
     seen_mirrored: bool
     swapped: tuple[int, int] | None = None
@@ -137,6 +154,18 @@ class Proof:
     def exit_code(self) -> int:
         """What ``legibility proof`` returns."""
         return EXIT_CODES[self.verdict]
+
+
+@dataclass(frozen=True, slots=True)
+class _Rival:
+    """A character that explains a place better than the one that is meant."""
+
+    die: DieFinding
+    found: str
+    log_ratio: float
+    """Log-likelihood of it over the one that is meant; positive."""
+    turned: bool
+    """The die that is meant, upside down, explains the place about as well: that is likelier."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +254,9 @@ def _explain(
             prior = np.full(N_CHARACTERS, wrong / (N_CHARACTERS - 1))
             prior[index_of(character)] = 1 - wrong - turned
             upright = np.log(prior) + place.upright
-            over = math.log(turned) + float(place.turned[index_of(character)])
+            # The same either way: upside down it looks as it does upright, whatever is read.
+            ways = place.upright if character in SAME_EITHER_WAY else place.turned
+            over = math.log(turned) + float(ways[index_of(character)])
             at_place = float(np.logaddexp(np.logaddexp.reduce(upright), over))
             logp += at_place
             log_right += float(upright[index_of(character)])
@@ -254,6 +285,28 @@ def _findings(rows: tuple[str, ...], best: _Explained) -> tuple[DieFinding, ...]
     return tuple(out)
 
 
+def _rivals(dies: tuple[DieFinding, ...], best: _Explained) -> list[_Rival]:
+    """Places at which the dots alone speak for another upright die than the one found there.
+
+    Characters that many die sets make alike (O and 0, I and 1) are no rivals of each other.
+    """
+    out = []
+    for die, (_, _, expected) in zip(dies, best.options, strict=True):
+        if die.turned or die.found != expected:
+            continue
+        seen = best.view.rows[die.row - 1][die.cell - 1].upright.copy()
+        own = float(seen[index_of(expected)])
+        if twin := LOOK_ALIKE.get(expected):
+            seen[index_of(twin)] = -np.inf
+        top = int(np.argmax(seen))
+        if seen[top] > own:
+            place = best.view.rows[die.row - 1][die.cell - 1]
+            over = float(place.turned[index_of(expected)]) > float(seen[top]) - LOG_SEEN
+            is_turned = over and expected not in SAME_EITHER_WAY
+            out.append(_Rival(die, CHARACTERS[top], float(seen[top]) - own, is_turned))
+    return out
+
+
 def _answer(
     mark: str, dies: tuple[DieFinding, ...], best: _Explained, p_right: float, p_order: float
 ) -> Proof:
@@ -268,13 +321,39 @@ def _answer(
         for die, (_, _, expected) in zip(dies, best.options, strict=True)
         if not die.turned and die.found != expected
     ]
-    if p_right >= SURE:
+    rivals = _rivals(dies, best) if p_right > DOUBT else []
+    plain = [rival for rival in rivals if rival.log_ratio >= LOG_SEEN]
+    if plain:
+        verdict = Verdict.TURNED if all(r.turned for r in plain) else Verdict.WRONG_DIE
+        sentence = "probably " + "; ".join(
+            f"{_where(r.die, two_rows)} ({r.die.meant}) is upside down, or {r.found} stands there"
+            if r.turned
+            else f"wrong {_where(r.die, two_rows)} ({r.found} where {r.die.meant} is meant)"
+            for r in plain
+        )
+        p_right = min(p_right, math.prod(1 / (1 + math.exp(r.log_ratio)) for r in plain))
+        instead = {(r.die.row, r.die.cell): r for r in plain}
+        dies = tuple(_instead(die, instead.get((die.row, die.cell))) for die in dies)
+    elif rivals:
+        doubted = ", ".join(
+            f"{_where(r.die, two_rows)} ({r.die.found} or {r.found})" for r in rivals
+        )
+        sentence = f"cannot tell {doubted}: look at the die, and photograph the card again"
+        p_right = min(p_right, math.prod(1 / (1 + math.exp(r.log_ratio)) for r in rivals))
+    elif p_right >= SURE:
         faulty = [die for die in dies if die.needles.faulty]
         verdict = Verdict.NEEDLE if faulty else Verdict.RIGHT
         sentence = "; ".join(_needle_words(die, two_rows) for die in faulty)
         sentence = sentence or "the card shows the mark that is meant"
+        unjudged = [die for die in dies if not die.needles.judged]
+        if unjudged and not faulty:
+            where = "any die" if len(unjudged) == len(dies) else _list(unjudged, two_rows)
+            sentence += (
+                f"; cannot tell whether a needle is missing or bent in {where}: no card has taught "
+                "that pattern yet (--learn), so count the needles yourself"
+            )
     elif p_right > DOUBT or not (swapped or wrong or turned):
-        doubtful = ", ".join(_where(die, two_rows) for die in unclear)
+        doubtful = _list(unclear, two_rows)
         sentence = "cannot tell" + (f" {doubtful}" if doubtful else " the order of the dies")
         sentence += ": photograph again, from straight above and nearer"
     else:
@@ -284,7 +363,10 @@ def _answer(
         parts += [
             f"wrong {_where(d, two_rows)} ({d.found} where {d.meant} is meant)" for d in wrong
         ]
-        parts += [f"{_where(die, two_rows)} ({die.meant}) is upside down" for die in turned]
+        parts += [
+            f"{_where(die, two_rows)} ({die.meant}) is upside down{_or_upright(die, best)}"
+            for die in turned
+        ]
         sentence = ("probably " if unclear or p_order < SURE else "") + "; ".join(parts)
         if swapped:
             verdict = Verdict.SWAPPED
@@ -303,6 +385,22 @@ def _answer(
         seen_mirrored=best.view.mirrored,
         swapped=swapped if verdict is not Verdict.CANNOT_TELL else None,
     )
+
+
+def _or_upright(die: DieFinding, best: _Explained) -> str:
+    """The other character that would look like a die upside down, where one does."""
+    place = best.view.rows[die.row - 1][die.cell - 1]
+    top = int(np.argmax(place.upright))
+    near = float(place.upright[top] - place.turned[index_of(die.found)]) > -LOG_SEEN
+    return f", or {CHARACTERS[top]} stands there" if near and CHARACTERS[top] != die.found else ""
+
+
+def _instead(die: DieFinding, rival: _Rival | None) -> DieFinding:
+    if rival is None:
+        return die
+    odds = 1 / (1 + math.exp(-rival.log_ratio))
+    found = die.found if rival.turned else rival.found
+    return replace(die, found=found, turned=rival.turned, needles=UNJUDGED, probability=odds)
 
 
 def _written(mark: str, dies: tuple[DieFinding, ...]) -> str:
@@ -337,6 +435,10 @@ def _layout(mark: str, rows: tuple[str, ...], view: CardView) -> Proof:
 
 def _where(die: DieFinding, two_rows: bool) -> str:
     return f"die {die.cell} of row {die.row}" if two_rows else f"die {die.cell}"
+
+
+def _list(dies: Sequence[DieFinding], two_rows: bool) -> str:
+    return ", ".join(_where(die, two_rows) for die in dies)
 
 
 def _pair(swapped: tuple[int, int], two_rows: bool) -> str:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import hashlib
+import io
 import json
 import re
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from PIL import Image
 
 from legibility.cli import cli
 
@@ -60,6 +63,24 @@ def test_a_sheet_opens_offline_and_gives_nothing_away(made: tuple[Path, Path]) -
         assert told not in bare
     assert hashlib.sha256(key.read_bytes()).hexdigest() in page
     assert not (set(sheets.iterdir()) & {key})
+
+
+def test_pictures_say_how_they_were_made_and_only_the_key_of_what(made: tuple[Path, Path]) -> None:
+    sheets, key = made
+    photos = json.loads(key.read_text("utf-8"))["photos"]
+    page = (sheets / "sheet-reader-1.html").read_text("utf-8")
+    shown = {base64.b64decode(a) for a in re.findall(r'src="data:image/jpeg;base64,([^"]+)"', page)}
+    assert {hashlib.sha256(data).hexdigest() for data in shown} == {
+        photo["picture_sha256"] for photo in photos
+    }
+    for data in shown:
+        with Image.open(io.BytesIO(data)) as picture:
+            said = picture.info["comment"].decode("ascii")
+        assert said.startswith("Parent-SHA-256: in the key of this set; Steps: decoded")
+        assert not any(photo["sha256"].encode("ascii") in data for photo in photos)
+    for photo in photos:
+        assert photo["sha256"] == hashlib.sha256(Path(photo["photo"]).read_bytes()).hexdigest()
+        assert photo["steps"][-1] == "mark cut out, turned upright"
 
 
 def test_score_reliability_and_claims_in_order(made: tuple[Path, Path], tmp_path: Path) -> None:

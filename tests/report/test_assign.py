@@ -6,7 +6,13 @@ import csv
 import io
 from typing import Any
 
-from legibility.report.assign import HEADING, assign_csv, assign_record, assign_table
+from legibility.report.assign import (
+    HEADING,
+    assign_csv,
+    assign_page,
+    assign_record,
+    assign_table,
+)
 
 MARK: dict[str, Any] = {
     "mark": "K417",
@@ -83,3 +89,15 @@ def test_csv_cells_cannot_act() -> None:
     assert rows[1][1] == "'=K471"
     assert rows[1][2] == "0.00042"
     assert rows[2][1] == ""
+
+
+def test_the_page_holds_all_marks_and_says_what_the_table_says() -> None:
+    hostile = {**MARK, "mark": "<b>K417</b>", "worst_rival": "<script>alert(1)</script>"}
+    page = assign_page({**SUMMARY, "worst": hostile}, [hostile, *[ALONE] * 60])
+    assert page.count('<td class="mark">B223</td>') == 60
+    assert "<script" not in page
+    assert "&lt;b&gt;K417&lt;/b&gt;" in page
+    for wanted in ("Leave out O.", "about 100 (90 to 110)", "damm", "2 of these marks", "Hamming"):
+        assert wanted in page
+    assert "src=" not in page
+    assert "href=" not in page

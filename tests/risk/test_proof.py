@@ -86,6 +86,80 @@ def test_a_place_that_hesitates_cannot_be_told() -> None:
     assert proof.exit_code == 24
 
 
+def seen(evidence: dict[str, float]) -> CardPlace:
+    """A place with log-likelihoods of some characters; the others are far below."""
+    up = np.full(N_CHARACTERS, CLEAR)
+    for character, value in evidence.items():
+        up[index_of(character)] = value
+    return CardPlace(up, np.full(N_CHARACTERS, CLEAR))
+
+
+@pytest.mark.parametrize(
+    ("log_ratio", "verdict", "words"),
+    [
+        (5.0, Verdict.WRONG_DIE, "probably wrong die 2 (S where 5 is meant)"),
+        (1.0, Verdict.CANNOT_TELL, "cannot tell die 2 (5 or S)"),
+        (-1.0, Verdict.RIGHT, "the card shows the mark that is meant"),
+    ],
+)
+def test_no_card_is_right_against_what_is_seen(
+    log_ratio: float, verdict: Verdict, words: str
+) -> None:
+    """By Bayes with the settings' prior of a wrong die all three would be right: at most
+    exp(5) * 0.002 / 35 = 0.8 % for S."""
+    rows = ((place("K"), seen({"5": 0.0, "S": log_ratio}), place("7")),)
+    proof = prove("K57", [CardView(0.0, rows)])
+    assert proof.verdict is verdict
+    assert words in proof.sentence
+    assert (proof.probability > 0.5) == (verdict is Verdict.RIGHT)
+    assert proof.found == ("KS7" if verdict is Verdict.WRONG_DIE else "K57")
+
+
+def test_characters_that_die_sets_make_alike_are_no_rivals() -> None:
+    rows = ((seen({"0": 0.0, "O": 2.0}), seen({"I": 0.0, "1": 1.0})),)
+    assert prove("0I", [CardView(0.0, rows)]).verdict is Verdict.RIGHT
+
+
+def test_what_looks_the_same_either_way_is_never_called_upside_down() -> None:
+    """8 upside down looks like 8: a place that looks like B is B."""
+    over = np.full(N_CHARACTERS, CLEAR)
+    over[index_of("8")] = 0.0
+    rows = ((place("K"), CardPlace(seen({"B": 0.0, "8": -12.0}).upright, over)),)
+    proof = prove("K8", [CardView(0.0, rows)])
+    assert proof.verdict is Verdict.WRONG_DIE
+    assert "wrong die 2 (B where 8 is meant)" in proof.sentence
+
+
+def test_a_die_upside_down_that_looks_like_another_names_it() -> None:
+    over = np.full(N_CHARACTERS, CLEAR)
+    over[index_of("6")] = 0.0
+    rows = ((place("K"), CardPlace(seen({"9": 0.0}).upright, over)),)
+    proof = prove("K6", [CardView(0.0, rows)])
+    assert proof.verdict is Verdict.TURNED
+    assert "die 2 (6) is upside down, or 9 stands there" in proof.sentence
+
+
+def test_a_die_that_may_be_upside_down_is_not_right_for_its_prior() -> None:
+    over = np.full(N_CHARACTERS, CLEAR)
+    over[index_of("1")] = 5.5
+    rows = ((place("K"), CardPlace(seen({"L": 5.4, "1": 0.0}).upright, over)),)
+    proof = prove("K1", [CardView(0.0, rows)])
+    assert proof.verdict is Verdict.TURNED
+    assert "die 2 (1) is upside down, or L stands there" in proof.sentence
+    assert proof.dies[1].turned
+    assert proof.probability < 0.1
+
+
+def test_unknown_patterns_are_said_and_known_ones_are_not() -> None:
+    known = NeedleState(judged=True, expected=9)
+    rows = ((place("K", needles=known), place("7")),)
+    proof = prove("K7", [CardView(0.0, rows)])
+    assert proof.verdict is Verdict.RIGHT
+    assert "missing or bent in die 2: no card has taught" in proof.sentence
+    rows = ((place("K", needles=known), place("7", needles=known)),)
+    assert prove("K7", [CardView(0.0, rows)]).sentence == "the card shows the mark that is meant"
+
+
 def test_the_probability_is_bayes_over_all_explanations() -> None:
     """By hand: one die, likelihoods 1 and 0.5 for A and B, else nothing, no swap possible."""
     up = np.full(N_CHARACTERS, -np.inf)
