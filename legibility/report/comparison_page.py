@@ -15,7 +15,7 @@ from legibility.report.comparison_text import (
     weight_sentence,
 )
 from legibility.report.drawing import shrink
-from legibility.report.page import jpeg_address, png_bytes, render_page
+from legibility.report.page import Renderer, jpeg_address, png_bytes, render_page
 from legibility.report.writing import write_text
 
 PHOTO_PX: Final = 700
@@ -25,6 +25,9 @@ PHOTO_PX: Final = 700
 def comparison_page(
     record: Mapping[str, Any],
     pictures: Sequence[tuple[ColorImage, Sequence[ColorImage]]],
+    *,
+    render: Renderer = render_page,
+    **values: Any,
 ) -> str:
     """The page; it opens offline.
 
@@ -43,7 +46,7 @@ def comparison_page(
         for photo, rows in pictures
     ]
     curves = record["validity"]
-    return render_page(
+    return render(
         "comparison.html",
         filters={"ratio": ratio_text, "log10": log10_text},
         record=record,
@@ -53,6 +56,7 @@ def comparison_page(
         cap=cap_sentence(record),
         tippett=tippett_lines(curves["tippett"]),
         entropy=entropy_lines(curves["cross_entropy"]),
+        **values,
     )
 
 

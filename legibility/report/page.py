@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 from urllib.parse import quote
 
 import cv2
@@ -17,8 +17,25 @@ from legibility.report.png_text import with_texts
 from legibility.report.words import CAUTION, advice, candidate_name, next_steps, percent, sentence
 from legibility.report.writing import printable
 
+if TYPE_CHECKING:
+    from jinja2 import BaseLoader, Environment
+
+PART: Final = "{% block body %}{% endblock %}"
+"""What is left of the page around a template where it is part of another one."""
 _LONGEST_COMMENT: Final = 65_533
 """Bytes that a JPEG comment can have."""
+
+
+class Renderer(Protocol):
+    """Makes a page of a template: a file by itself, or a part of a larger page."""
+
+    def __call__(
+        self,
+        template: str,
+        *,
+        filters: Mapping[str, Callable[..., str]] | None = None,
+        **values: Any,
+    ) -> str: ...
 
 
 def render_page(
@@ -33,25 +50,74 @@ def render_page(
     filters : mapping of str to callable, optional
         More ways for the template to write a value.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    return _render(_environment(filters), template, values)
 
+
+def render_part(
+    template: str,
+    *,
+    links: Mapping[str, Callable[..., str]],
+    filters: Mapping[str, Callable[..., str]] | None = None,
+    **values: Any,
+) -> str:
+    """The same without head and foot, for a page around it that brings :func:`page_style`.
+
+    Parameters
+    ----------
+    links : mapping of str to callable
+        Ways to write ``animal``, ``photo`` and ``behind`` that lead somewhere; on a page that
+        stands alone they are plain words.
+    """
+    from jinja2 import DictLoader
+
+    environment = _environment({**(filters or {}), **links}, DictLoader({"base.html": PART}))
+    return _render(environment, template, values)
+
+
+def page_style(template: str = "base.html") -> str:
+    """The style sheet of a template's pages."""
+    environment = _environment(None)
+    parts = []
+    for name, block in (("base.html", "look"), (template, "style")):
+        found = environment.get_template(name)
+        parts += found.blocks[block](found.new_context()) if block in found.blocks else ()
+    return "".join(parts)
+
+
+def _environment(
+    filters: Mapping[str, Callable[..., str]] | None, first: BaseLoader | None = None
+) -> Environment:
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+
+    package = PackageLoader("legibility.report", "templates")
     environment = Environment(
-        loader=PackageLoader("legibility.report", "templates"),
+        loader=package if first is None else ChoiceLoader([first, package]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters.update(
-        percent=percent, printable=printable, sentence=sentence, address=_address
+        percent=percent,
+        printable=printable,
+        sentence=sentence,
+        address=_address,
+        animal=printable,
+        photo=lambda name, sha256: printable(name),
+        behind=lambda words, what: words,
     )
     environment.filters.update(filters or {})
+    return environment
+
+
+def _render(environment: Environment, template: str, values: Mapping[str, Any]) -> str:
+    given = {"tools": "", **values}
     return environment.get_template(template).render(
         caution=CAUTION,
         advice=advice,
         candidate_name=candidate_name,
         next_steps=next_steps,
-        **values,
+        **given,
     )
 
 
