@@ -24,6 +24,7 @@ from legibility.errors import StoreError
 from legibility.herd.histories import (
     Sighted,
     histories,
+    last_in_each_year,
     sighted,
     spans_by_age,
     spans_by_grade,
@@ -145,15 +146,58 @@ def day_of(text: str) -> float:
         return np.nan
 
 
-def _computed(db: HerdDatabase, *, usable_grade: float, settings: Settings) -> HerdState:
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """All marks of the record and their sightings."""
+
+    animals: list[AnimalRow]
+    marks: list[MarkRow]
+    owner: NDArray[np.int64]
+    """(marks,) place of the animal."""
+    begins: list[tuple[float, bool]]
+    applied: Floats
+    photos: Sightings
+    seen: Sighted
+
+
+def judged_at_age(db: HerdDatabase, *, usable_grade: float, years: int) -> dict[str, bool]:
+    """Animals whose mark was judged at an age of so many whole years, and whether it was usable.
+
+    What stands behind one row of the share usable by age.
+    """
+    with db.snapshot():
+        all_seen = _seen(db, usable_grade=usable_grade)
+    mark, year, usable = last_in_each_year(all_seen.seen, all_seen.applied)
+    return {
+        all_seen.marks[m].animal_id: bool(good)
+        for m, y, good in zip(mark.tolist(), year.tolist(), usable.tolist(), strict=True)
+        if y == years
+    }
+
+
+def _seen(db: HerdDatabase, *, usable_grade: float) -> _Seen:
     animals = list(all_animals(db))
     index = {animal.animal_id: place for place, animal in enumerate(animals)}
     marks = _by_start([mark for mark in all_marks(db) if mark.animal_id in index], index)
     owner = np.array([index[mark.animal_id] for mark in marks], dtype=np.int64)
     begins = [_applied(mark, animals[index[mark.animal_id]]) for mark in marks]
-    applied = np.array([day for day, _ in begins], dtype=np.float64)
     photos = all_sightings(db)
-    seen = _sighted(db, photos, index, owner, marks, usable_grade)
+    return _Seen(
+        animals,
+        marks,
+        owner,
+        begins,
+        np.array([day for day, _ in begins], dtype=np.float64),
+        photos,
+        _sighted(db, photos, index, owner, marks, usable_grade),
+    )
+
+
+def _computed(db: HerdDatabase, *, usable_grade: float, settings: Settings) -> HerdState:
+    everything = _seen(db, usable_grade=usable_grade)
+    animals, marks, owner = everything.animals, everything.marks, everything.owner
+    begins, applied = everything.begins, everything.applied
+    photos, seen = everything.photos, everything.seen
     known = histories(seen, len(marks))
     classes = _classes(marks, [animals[place] for place in owner], applied)
     properties = [(name, list(classes[:, at])) for at, name in enumerate(PROPERTIES)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol
@@ -75,23 +76,22 @@ def render_part(
 
 
 def page_style(template: str = "base.html") -> str:
-    """The style sheet of a template's pages."""
-    environment = _environment(None)
-    parts = []
+    """The style sheet of a template's pages: plain text in its block ``style``."""
+    loader, parts = _loader(), []
     for name, block in (("base.html", "look"), (template, "style")):
-        found = environment.get_template(name)
-        parts += found.blocks[block](found.new_context()) if block in found.blocks else ()
+        source, _, _ = loader.get_source(_environment(None), name)
+        found = re.search(rf"{{% block {block} %}}(.*?){{% endblock %}}", source, re.DOTALL)
+        parts.append(found[1] if found else "")
     return "".join(parts)
 
 
 def _environment(
     filters: Mapping[str, Callable[..., str]] | None, first: BaseLoader | None = None
 ) -> Environment:
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+    from jinja2 import ChoiceLoader, Environment, StrictUndefined
 
-    package = PackageLoader("legibility.report", "templates")
     environment = Environment(
-        loader=package if first is None else ChoiceLoader([first, package]),
+        loader=_loader() if first is None else ChoiceLoader([first, _loader()]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -108,6 +108,12 @@ def _environment(
     )
     environment.filters.update(filters or {})
     return environment
+
+
+def _loader() -> BaseLoader:
+    from jinja2 import PackageLoader
+
+    return PackageLoader("legibility.report", "templates")
 
 
 def _render(environment: Environment, template: str, values: Mapping[str, Any]) -> str:

@@ -43,6 +43,7 @@ def serve(config: ServerConfig, say: Callable[[str], None]) -> None:
     finally:
         listening.stop()
         server.dispatcher.close()
+        server.office.close()
 
 
 def welcome(config: ServerConfig, code: str) -> tuple[str, ...]:

@@ -14,6 +14,8 @@ from legibility.web.config import ServerConfig
 from legibility.web.devices import Devices
 from legibility.web.dispatcher import Dispatcher, ReadPhoto, process_pool
 from legibility.web.measures import Measures
+from legibility.web.office_tasks import OfficeTasks, gentle_pool
+from legibility.web.office_work import run_task
 from legibility.web.uploads import Upload, Uploads
 from legibility.web.visits import Visits
 
@@ -28,6 +30,7 @@ class Server:
     visits: Visits
     measures: Measures
     dispatcher: Dispatcher
+    office: OfficeTasks
 
     def read(self, upload: Upload) -> None:
         """Have an upload read."""
@@ -101,6 +104,13 @@ def open_server(
             failed=uploads.fail,
             ended=lambda upload_id: _tell(ended, upload_id),
             read=read,
+        ),
+        office=OfficeTasks(
+            folder / "office",
+            herd=config.herd,
+            settings=config.settings,
+            run=run_task,
+            open_pool=open_pool or gentle_pool,
         ),
     )
     ended.append(server.combine)
