@@ -132,12 +132,14 @@ def case_from_record(
     EvidenceError, StoreError, PhotoError
         As :func:`case_from_herd`.
     """
+    from legibility.identify.rules import load_rules
     from legibility.pipeline.herd_registry import registry_from
 
     claims = _two(asked.claims, "name both")
+    rules = load_rules(asked.rules) if asked.rules else None
     now = _now()
     with open_herd(herd, read_only=True) as db:
-        known = registry_from(db)
+        known = registry_from(db, rules=rules)
         photos = [_photo_named(db, digest) for digest in dict.fromkeys(digests)]
         if not photos:
             raise EvidenceError("no photo was chosen; choose at least one")

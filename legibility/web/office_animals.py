@@ -19,13 +19,14 @@ from legibility.report.curve_plot import Bar, Line, share_plot
 from legibility.report.record import result_record
 from legibility.report.words import advice, next_steps, percent
 from legibility.report.writing import write_bytes
-from legibility.store.photos import find_photo
+from legibility.store.photos import find_photo, newest_photos
 from legibility.store.readings import readings_of, whole_reading
 from legibility.web.api import server
 from legibility.web.office_links import animal_address, group_address, photo_address
 from legibility.web.office_parts import (
     SHA256,
     kept_pictures,
+    named_photos,
     number,
     office,
     page,
@@ -105,6 +106,24 @@ def animal() -> Response:
     with record() as db:
         found = animal_file(db, request.args.get("id", ""), usable_grade=usable_grade())
     return page("office_animal.html", found=found, plot=_plot(found))
+
+
+@office.get("/photos")
+def photos() -> Response:
+    """The newest photos, or those that nobody gave to an animal."""
+    unnamed = request.args.get("unnamed") == "yes"
+    skip = int(number("skip", 0, least=0, most=10_000_000))
+    with record() as db:
+        rows = newest_photos(db, unnamed=unnamed, skip=skip, count=A_PAGE + 1)
+        readings = {row.sha256: readings_of(db, row.sha256)[-1:] for row in rows}
+    return page(
+        "office_photos.html",
+        photos=[(row, name, readings[row.sha256]) for row, name in named_photos(rows[:A_PAGE])],
+        more=len(rows) > A_PAGE,
+        unnamed=unnamed,
+        skip=skip,
+        size=A_PAGE,
+    )
 
 
 @office.get("/photo")

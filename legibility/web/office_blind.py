@@ -13,7 +13,7 @@ from legibility.evidence.blind import Key, load_key
 from legibility.evidence.sheets import load_sheet
 from legibility.pipeline.blind_sets import REPEATS
 from legibility.report.writing import write_bytes
-from legibility.store.photos import all_photos
+from legibility.store.photos import newest_photos
 from legibility.web.api import server
 from legibility.web.office_parts import (
     chosen_photos,
@@ -31,6 +31,8 @@ from legibility.web.office_tasks import TaskState
 OFFERED: Final = 100
 """Choice: photos offered for sheets, the newest first."""
 MOST_READERS: Final = 20
+LONGEST: Final = 200
+"""Choice: characters of a claim."""
 
 
 @office.get("/blind")
@@ -50,14 +52,15 @@ def make_sheets() -> Response:
         repeats = number("repeats", REPEATS, least=0, most=1, whole=False)
     except SettingsError as error:
         return _form(str(error), 422)
-    return started("blind", {"photos": photos, "readers": readers, "repeats": repeats})
+    asked = {"photos": photos, "readers": readers, "repeats": repeats, "claims": [], "after": ""}
+    return started("blind", asked)
 
 
 @office.get("/blind/<task_id>")
 def blind_set(task_id: str) -> Response:
     """One set: which sheets came back, and a form to hand one in."""
     state, key = _set(task_id)
-    return page("office_blind_set.html", task=state, sheets=_sheets(key, task_id), problem="")
+    return _shown(state, key, "", 200)
 
 
 @office.post("/blind/<task_id>/sheet")
@@ -76,8 +79,7 @@ def hand_in(task_id: str) -> Response:
         waiting.replace(_received(task_id) / f"{_place(key, filled.sheet.sheet):02d}.txt")
     except EvidenceError as error:
         words = str(error).replace(str(waiting), "this sheet")
-        sheets = _sheets(key, task_id)
-        return page("office_blind_set.html", 422, task=state, sheets=sheets, problem=words)
+        return _shown(state, key, words, 422)
     finally:
         waiting.unlink(missing_ok=True)
     return to(url_for("office.blind_set", task_id=task_id))
@@ -92,9 +94,21 @@ def score(task_id: str) -> Response:
     return started("score", {"of": task_id})
 
 
+@office.post("/blind/<task_id>/claims")
+def show_claims(task_id: str) -> Response:
+    """Make second sheets that show claims, for readers whose first sheets came back."""
+    state, key = _set(task_id)
+    claims = [request.form.get(name, "").strip()[:LONGEST] for name in ("a", "b")]
+    if not all(claims):
+        raise SettingsError("a claim is empty; name both")
+    if key.claims:
+        raise SettingsError("these sheets showed claims already")
+    return started("blind", {**state.asked, "claims": claims, "after": task_id})
+
+
 def _form(problem: str, status: int) -> Response:
     with record() as db:
-        photos = list(all_photos(db))[-OFFERED:][::-1]
+        photos = newest_photos(db, count=OFFERED)
     sets = [task for task in server().office.all() if task.kind == "blind"]
     return page(
         "office_blind.html",
@@ -106,6 +120,14 @@ def _form(problem: str, status: int) -> Response:
         ticked=request.values.getlist("photo"),
         readers=request.values.get("readers", "reader 1\nreader 2"),
     )
+
+
+def _shown(state: TaskState, key: Key, problem: str, status: int) -> Response:
+    sheets = _sheets(key, state.task_id)
+    return page(
+        "office_blind_set.html", status, task=state, sheets=sheets, claims=key.claims,
+        complete=all(came for _, came in sheets), problem=problem,
+    )  # fmt: skip
 
 
 def _set(task_id: str) -> tuple[TaskState, Key]:

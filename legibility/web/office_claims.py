@@ -13,7 +13,7 @@ from legibility.pipeline.herd_record import record_decision
 from legibility.store.animals import find_animal
 from legibility.store.database import HerdDatabase
 from legibility.store.decisions import all_cases, all_decisions, find_case
-from legibility.store.photos import all_photos, find_photo, photos_of
+from legibility.store.photos import find_photo, newest_photos, photos_of
 from legibility.store.records import DecisionRow, PhotoRow
 from legibility.web.api import server
 from legibility.web.office_parts import (
@@ -170,7 +170,6 @@ def _offered(db: HerdDatabase, names: list[str], digest: str) -> list[PhotoRow]:
     for row in ([asked] if asked else []) + [p for n in names if n for p in photos_of(db, n)]:
         found.setdefault(row.sha256, row)
     if any(names) or digest:
-        unnamed = [row for row in all_photos(db) if not row.animal_id]
-        for row in reversed(unnamed):
+        for row in newest_photos(db, unnamed=True, count=MOST_LISTED):
             found.setdefault(row.sha256, row)
     return list(found.values())[:MOST_LISTED]

@@ -15,6 +15,7 @@ from legibility.pipeline.herd_worklist import ORDERS, SHOWN
 from legibility.risk.kernel import NAMED, grade_of
 from legibility.store.decisions import all_cases
 from legibility.web.api import server
+from legibility.web.office_links import PREFIX
 from legibility.web.office_parts import (
     choice,
     computed,
@@ -29,18 +30,19 @@ from legibility.web.office_parts import (
 )
 from legibility.web.office_tasks import TooManyTasksError
 
-COUNTED: Final = (
-    ("animals", "animals"),
-    ("marks", "marks"),
-    ("chips", "transponders"),
-    ("photos", "photos"),
-    ("readings", "readings"),
-    ("human_readings", "readings by people"),
-    ("scans", "transponder scans"),
-    ("decisions", "decisions"),
-    ("events", "entries of the record"),
+COUNTED: Final[tuple[tuple[str, str, str], ...]] = (
+    ("animals", "animals", "/animals"),
+    ("marks", "marks", "/animals"),
+    ("chips", "transponders", "/animals?group=transponder"),
+    ("photos", "photos", "/photos"),
+    ("readings", "readings", "/photos"),
+    ("human_readings", "readings by people", ""),
+    ("scans", "transponder scans", ""),
+    ("cases", "cases", "/cases"),
+    ("decisions", "decisions", ""),
+    ("events", "entries of the record", "/chain"),
 )
-"""Tables and what people call their rows."""
+"""Tables, what people call their rows, and the page behind the count."""
 KINDS: Final = {
     "compare": "Claims weighed",
     "dossier": "Dossier",
@@ -76,7 +78,10 @@ def in_words(error: LegibilityError) -> Response:
 def home() -> Response:
     """What the record holds, and what waits."""
     with record() as db:
-        counts = [(words, db.count(table)) for table, words in COUNTED]
+        counts = [
+            (words, db.count(table), f"{PREFIX}{behind}" if behind else "")
+            for table, words, behind in COUNTED
+        ]
         open_cases = list(all_cases(db, open_only=True))
         head = chain_head(db)
     return page(

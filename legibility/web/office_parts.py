@@ -12,7 +12,7 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 from markupsafe import Markup
 
 from legibility.errors import SettingsError
-from legibility.herd.handling import Handling
+from legibility.herd.handling import load_handling
 from legibility.pipeline.custody import chain_head
 from legibility.report.words import CAUTION
 from legibility.store.database import HerdDatabase, open_herd
@@ -36,6 +36,7 @@ NAVIGATION: Final = (
     ("office.worklist", "Worklist"),
     ("office.plan", "Plan"),
     ("office.animals", "Animals"),
+    ("office.photos", "Photos"),
     ("office.risk", "Risk"),
     ("office.claims", "Claims"),
     ("office.cases", "Cases"),
@@ -54,7 +55,7 @@ def record(*, write: bool = False) -> Iterator[HerdDatabase]:
 
 def usable_grade() -> float:
     """Below this grade a mark counts as lost."""
-    return Handling().usable_grade
+    return load_handling(server().config.costs).usable_grade
 
 
 def who() -> str:

@@ -46,6 +46,10 @@ class Task:
     settings: Settings
     asked: Mapping[str, Any] = field(default_factory=dict)
     who: str = ""
+    costs: Path | None = None
+    """File of the herd's own figures of handling."""
+    rules: Path | None = None
+    """File of the herd's rules of marks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,12 +100,15 @@ class OfficeTasks:
         settings: Settings,
         run: Run,
         open_pool: Callable[[], Executor] = gentle_pool,
+        costs: Path | None = None,
+        rules: Path | None = None,
     ) -> None:
         self._folder = folder
         self._herd = herd
         self._settings = settings
         self._run = run
         self._open_pool = open_pool
+        self._files = (costs, rules)
         self._pool: Executor | None = None
         self._lock = threading.RLock()
         self._running: dict[str, Future[dict[str, Any]]] = {}
@@ -121,7 +128,9 @@ class OfficeTasks:
         stamp : str
             State of the record, such as the hash of its last entry.
         """
-        text = json.dumps([kind, dict(asked), stamp, __version__, self._settings.sha256])
+        digests = [_digest(path) for path in self._files]
+        made_with = [stamp, __version__, self._settings.sha256, *digests]
+        text = json.dumps([kind, dict(asked), made_with])
         task_id = hashlib.sha256(text.encode()).hexdigest()[:32]
         with self._lock:
             known = self.find(task_id)
@@ -200,7 +209,7 @@ class OfficeTasks:
         folder.mkdir(mode=0o700, exist_ok=True)
         kept = {"kind": kind, "asked": dict(asked), "who": who, "at": time.time(), "again": again}
         write_json(folder / ASKED_FILE, kept)
-        task = Task(kind, self._herd, folder, self._settings, dict(asked), who)
+        task = Task(kind, self._herd, folder, self._settings, dict(asked), who, *self._files)
         future = self._submit(task)
         self._running[task_id] = future
         future.add_done_callback(lambda done: self._done(task_id, done))
@@ -237,3 +246,10 @@ class OfficeTasks:
         again = [found for found in self._every() if found.again and found.state != "waiting"]
         for old in again[KEPT - 1 :]:
             shutil.rmtree(self.folder_of(old.task_id), ignore_errors=True)
+
+
+def _digest(path: Path | None) -> str:
+    try:
+        return "" if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return "not there"

@@ -10,12 +10,17 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from legibility.herd.handling import Handling
+from legibility.herd.handling import load_handling
 from legibility.report.writing import write_text
 from legibility.web.office_links import as_part
 from legibility.web.office_tasks import BODY_FILE, Task
+
+if TYPE_CHECKING:
+    from legibility.identify.rules import Rules
+    from legibility.pipeline.herd_worklist import Ranking
+    from legibility.store.database import HerdDatabase
 
 Said = dict[str, Any]
 
@@ -33,13 +38,12 @@ def run_task(task: Task) -> Said:
 
 def work_worklist(task: Task) -> Said:
     """``legibility worklist``."""
-    from legibility.pipeline.herd_worklist import rank_herd
     from legibility.report.herd_list import worklist_csv, worklist_page
     from legibility.store.database import open_herd
 
     asked = task.asked
     with open_herd(task.herd) as db:
-        ranking = rank_herd(db, settings=task.settings, today=_day(asked))
+        ranking = _ranking(db, task)
         found = ranking.worklist(asked["limit"], act=asked["act"], order=asked["order"])
     record = found.record()
     write_text(task.out / "worklist.csv", worklist_csv(record["items"]))
@@ -58,7 +62,6 @@ def work_plan(task: Task) -> Said:
     from legibility.herd.planning import Day
     from legibility.pipeline.herd_plan import plan_day
     from legibility.pipeline.herd_sheets import sheet_details
-    from legibility.pipeline.herd_worklist import rank_herd
     from legibility.report.herd_list import plan_page
     from legibility.store.database import open_herd
 
@@ -66,7 +69,7 @@ def work_plan(task: Task) -> Said:
     numbers = ("hands", "chutes", "transponders", "sedations")
     day = Day(float(asked["minutes"]), *(int(asked[name]) for name in numbers))
     with open_herd(task.herd) as db:
-        ranking = rank_herd(db, settings=task.settings, today=_day(asked))
+        ranking = _ranking(db, task)
         found = plan_day(ranking, day, must=asked["must"], sedated=asked["sedated"])
         pictures = sheet_details(db, [act.item for act in found.acts], settings=task.settings)
     record = found.record()
@@ -88,7 +91,9 @@ def work_retention(task: Task) -> Said:
     from legibility.store.database import open_herd
 
     with open_herd(task.herd) as db:
-        found = retention(db, usable_grade=Handling().usable_grade, settings=task.settings)
+        found = retention(
+            db, usable_grade=load_handling(task.costs).usable_grade, settings=task.settings
+        )
     record = found.record()
     write_text(task.out / "retention.html", retention_page(record))
     write_text(task.out / "retention.json", json.dumps(record) + "\n")
@@ -109,9 +114,12 @@ def work_risk(task: Task) -> Said:
     from legibility.report.risk_page import ANIMALS_LISTED, PAIRS_DRAWN, risk_page
     from legibility.store.database import open_herd
 
+    rules = _rules(task)
     with open_herd(task.herd, read_only=True) as db:
-        registry = registry_from(db)
-    report = report_on(registry, condition=task.asked["condition"], settings=task.settings, jobs=1)
+        registry = registry_from(db, rules=rules)
+    report = report_on(
+        registry, rules=rules, condition=task.asked["condition"], settings=task.settings, jobs=1
+    )
     grade, matrix, low, high = report.commonest()
     drawn: dict[str, Any] = {
         "herd": report.totals(pairs=PAIRS_DRAWN),
@@ -176,8 +184,9 @@ def work_compare(task: Task) -> Said:
 
     asked = task.asked
     files = photo_files(task.herd, asked["photos"])
+    rules = _rules(task)
     with open_herd(task.herd, read_only=True) as db:
-        registry = registry_from(db)
+        registry = registry_from(db, rules=rules)
     photos = [
         replace(load_photo(path, settings=task.settings), name=Path(row.path).name)
         for row, path in files
@@ -186,6 +195,7 @@ def work_compare(task: Task) -> Said:
         photos,
         _two(asked),
         registry=registry,
+        rules=rules,
         settings=task.settings,
         allow_different_ears=asked["different_ears"],
     )
@@ -218,6 +228,7 @@ def work_dossier(task: Task) -> Said:
         authority=asked["authority"],
         by=task.who,
         different_ears=asked["different_ears"],
+        rules=task.rules,
     )
     if asked["case"]:
         case, files = case_from_herd(task.herd, asked["case"], (), put, settings=task.settings)
@@ -267,12 +278,16 @@ def work_blind(task: Task) -> Said:
 
     asked = task.asked
     key_file = task.out / "key" / "key.json"
+    first = task.out.parent / asked["after"] if asked["after"] else None
     key, files = make_blind(
         [path for _, path in photo_files(task.herd, asked["photos"])],
         folder=task.out / "sheets",
         key_file=key_file,
         readers=asked["readers"],
         repeats=asked["repeats"],
+        claims=asked["claims"],
+        after=received(first) if first else (),
+        first_key=first / "key" / "key.json" if first else None,
     )
     inputs, outputs = made_entry(key, files, key_file=key_file)
     record_work(task.herd, what="blind make", who=task.who, inputs=inputs, outputs=outputs)
@@ -286,6 +301,11 @@ def work_blind(task: Task) -> Said:
     return _words(task, "Blind reading sheets", "", text, files=names)
 
 
+def received(folder: Path) -> list[Path]:
+    """Filled sheets of a set that came back, a reader each."""
+    return sorted((folder / "received").glob("*.txt"))
+
+
 def work_score(task: Task) -> Said:
     """``legibility blind score`` of the sheets that came back."""
     from legibility.evidence.blind_record import score_record
@@ -295,7 +315,7 @@ def work_score(task: Task) -> Said:
     from legibility.report.blind_text import blind_text
 
     folder = task.out.parent / task.asked["of"]
-    sheets = sorted((folder / "received").glob("*.txt"))
+    sheets = received(folder)
     key_file = folder / "key" / "key.json"
     record = score_record(score_blind(sheets, key_file=key_file))
     write_text(task.out / "score.json", json.dumps(record) + "\n")
@@ -340,8 +360,18 @@ def _sheet_words(file: Path) -> str:
     return f"{file.stem}: table to fill in (CSV)"
 
 
-def _day(asked: Mapping[str, Any]) -> date:
-    return date.fromisoformat(asked["today"])
+def _ranking(db: HerdDatabase, task: Task) -> Ranking:
+    from legibility.pipeline.herd_worklist import rank_herd
+
+    today = date.fromisoformat(task.asked["today"])
+    handling = load_handling(task.costs)
+    return rank_herd(db, handling=handling, settings=task.settings, today=today)
+
+
+def _rules(task: Task) -> Rules | None:
+    from legibility.identify.rules import load_rules
+
+    return None if task.rules is None else load_rules(task.rules)
 
 
 def _two(asked: Mapping[str, Any]) -> tuple[str, str]:

@@ -110,6 +110,8 @@ def open_server(
             herd=config.herd,
             settings=config.settings,
             run=run_task,
+            costs=config.costs,
+            rules=config.rules,
             open_pool=open_pool or gentle_pool,
         ),
     )
