@@ -7,13 +7,20 @@ from typing import Any
 from flask import Flask, redirect, render_template, request
 from werkzeug.exceptions import HTTPException, Unauthorized
 
-from legibility.web import guard, office_animals, office_blind, office_claims, office_pages
+from legibility.web import (
+    guard,
+    office_animals,
+    office_blind,
+    office_claims,
+    office_lists,
+    office_pages,
+)
 from legibility.web.api import api
 from legibility.web.office_parts import office
 from legibility.web.pages import pages
 from legibility.web.state import Server
 
-OFFICE = (office_animals, office_blind, office_claims, office_pages)
+OFFICE = (office_animals, office_blind, office_claims, office_lists, office_pages)
 """Their pages are part of the office as soon as they are imported."""
 
 

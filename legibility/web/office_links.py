@@ -13,6 +13,7 @@ from legibility.report.page import Renderer, render_part
 from legibility.report.writing import printable
 
 PREFIX: Final = "/office"
+OTHER_LISTS: Final = frozenset({"scans", "people", "confirmed"})
 TOOLS: Final = "<!--tools-->"
 """Where a page's forms go in a body that was rendered before; no escaped value can hold it."""
 
@@ -34,7 +35,9 @@ def photo_address(sha256: str) -> str:
 
 
 def group_address(group: str) -> str:
-    """List of the animals of a group."""
+    """List of the animals of a group, or another list that stands behind figures."""
+    if group in OTHER_LISTS:
+        return f"{PREFIX}/list/{group}"
     return f"{PREFIX}/animals?{urlencode({'group': group})}"
 
 

@@ -36,11 +36,11 @@ COUNTED: Final[tuple[tuple[str, str, str], ...]] = (
     ("chips", "transponders", "/animals?group=transponder"),
     ("photos", "photos", "/photos"),
     ("readings", "readings", "/photos"),
-    ("human_readings", "readings by people", ""),
-    ("scans", "transponder scans", ""),
+    ("human_readings", "readings by people", "/list/people"),
+    ("scans", "transponder scans", "/list/scans"),
     ("cases", "cases", "/cases"),
-    ("decisions", "decisions", ""),
-    ("events", "entries of the record", "/chain"),
+    ("decisions", "decisions", "/list/decisions"),
+    ("events", "entries of the record", "/list/entries"),
 )
 """Tables, what people call their rows, and the page behind the count."""
 KINDS: Final = {

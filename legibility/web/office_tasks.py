@@ -11,7 +11,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Mapping
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -111,7 +111,7 @@ class OfficeTasks:
         self._files = (costs, rules)
         self._pool: Executor | None = None
         self._lock = threading.RLock()
-        self._running: dict[str, Future[dict[str, Any]]] = {}
+        self._running: dict[str, threading.Event] = {}
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
 
     def folder_of(self, task_id: str) -> Path:
@@ -157,9 +157,9 @@ class OfficeTasks:
 
     def wait(self, task_id: str, seconds: float) -> None:
         """Give a task a moment to be done."""
-        future = self._running.get(task_id)
-        if future is not None:
-            wait([future], timeout=seconds)
+        ended = self._running.get(task_id)
+        if ended is not None:
+            ended.wait(seconds)
 
     def find(self, task_id: str) -> TaskState | None:
         """What became of a task; None when there is none such."""
@@ -210,9 +210,13 @@ class OfficeTasks:
         kept = {"kind": kind, "asked": dict(asked), "who": who, "at": time.time(), "again": again}
         write_json(folder / ASKED_FILE, kept)
         task = Task(kind, self._herd, folder, self._settings, dict(asked), who, *self._files)
-        future = self._submit(task)
-        self._running[task_id] = future
-        future.add_done_callback(lambda done: self._done(task_id, done))
+        ended = self._running[task_id] = threading.Event()
+        try:
+            future = self._submit(task)
+        except RuntimeError as error:
+            self._running.pop(task_id, None)
+            raise StoreError("the server is being stopped; ask again when it runs") from error
+        future.add_done_callback(lambda done: self._done(task_id, done, ended))
 
     def _submit(self, task: Task) -> Future[dict[str, Any]]:
         if self._pool is None:
@@ -223,7 +227,7 @@ class OfficeTasks:
             self._pool = self._open_pool()
             return self._pool.submit(self._run, task)
 
-    def _done(self, task_id: str, done: Future[dict[str, Any]]) -> None:
+    def _done(self, task_id: str, done: Future[dict[str, Any]], ended: threading.Event) -> None:
         if done.cancelled():
             return
         error = done.exception()
@@ -240,6 +244,7 @@ class OfficeTasks:
             )
             write_json(folder / FAILED_FILE, {"error": said})
         self._running.pop(task_id, None)
+        ended.set()
 
     def _tidy(self) -> None:
         """Drop pages that can be computed again, the oldest first."""

@@ -45,6 +45,7 @@ from legibility.store.records import (
 from legibility.store.scans import add_scan
 from legibility.web.config import ServerConfig
 from legibility.web.office_tasks import OfficeTasks, Task
+from legibility.web.office_work import run_task
 from legibility.web.state import open_server
 from tests.example_steps import example_pixels
 from tests.herd_records import TODAY, add_photo, fading_herd, reading
@@ -69,6 +70,13 @@ PAGES = (
     "/office/case?number=1",
     f"/office/claims?a=Ewe+003&b={quote(HOSTILE)}",
     "/office/blind",
+    "/office/photos",
+    "/office/photos?unnamed=yes",
+    "/office/list/scans",
+    "/office/list/people",
+    "/office/list/confirmed",
+    "/office/list/decisions",
+    "/office/list/entries",
 )
 
 
@@ -342,6 +350,7 @@ def test_history_risk_and_chain_say_what_the_commands_say(
         (f"/office/tasks/{'a' * 32}", 404),
         ("/office/look/dossier.html.css", 404),
         ("/office/case?number=99", 404),
+        ("/office/list/devices", 404),
     ],
 )
 def test_what_is_not_there_is_said_in_words(desk: Phone, address: str, status: int) -> None:
@@ -445,6 +454,35 @@ def test_tasks_survive_failures_and_restarts(tmp_path: Path) -> None:
     assert again.page("risk", {"condition": "worn"}, stamp="1").state == "waiting"
     assert [task.kind for task in again.all()] == ["compare"]
     assert again.find("../x") is None
+
+
+def test_work_is_done_in_a_process_of_its_own(herd: Path, tmp_path: Path) -> None:
+    """Processes are started afresh, so that all a task needs has to travel to it."""
+    tasks = OfficeTasks(tmp_path, herd=herd, settings=Settings(), run=run_task)
+    task_id = tasks.start("verify", {"anchor": ""}, who="Ada")
+    assert tasks.folder_of(task_id).exists()
+    tasks.wait(task_id, 60)
+    found = tasks.find(task_id)
+    tasks.close()
+    assert found is not None
+    assert (found.state, found.error) == ("done", "")
+    assert "entries and" in (tasks.folder_of(task_id) / "body.html").read_text("utf-8")
+
+
+def test_the_herds_own_figures_are_used(herd: Path, pair, tmp_path: Path) -> None:
+    costs = tmp_path / "costs.toml"
+    costs.write_text("cost = 77\nusable_grade = 3.5\n[costs]\n")
+    told = json.loads(call("worklist", herd, "--costs", costs, "--json", "-"))
+    config = ServerConfig(herd=herd, host_names=("localhost",), costs=costs)
+    desk = pair(open_server(config, open_pool=InlineExecutor))
+    page = words(desk.client.get("/office/worklist").text)
+    assert joined(told["items"][0]["reason"]) in page
+    assert " 77 " in page
+    assert "below 3.5 the mark" in words(desk.client.get(photo_of(herd)).text)
+
+
+def photo_of(herd: Path) -> str:
+    return f"/office/photo?sha256={digest_of(herd.parent / '<b>ear.png')}"
 
 
 def test_a_broken_pool_is_opened_again(tmp_path: Path) -> None:
