@@ -17,6 +17,7 @@ from legibility.store.decisions import all_cases
 from legibility.web.api import server
 from legibility.web.office_links import PREFIX
 from legibility.web.office_parts import (
+    KINDS,
     choice,
     computed,
     lines,
@@ -43,14 +44,6 @@ COUNTED: Final[tuple[tuple[str, str, str], ...]] = (
     ("events", "entries of the record", "/list/entries"),
 )
 """Tables, what people call their rows, and the page behind the count."""
-KINDS: Final = {
-    "compare": "Claims weighed",
-    "dossier": "Dossier",
-    "rerun": "Dossier computed again",
-    "blind": "Blind reading sheets",
-    "score": "Readers compared",
-}
-"""What persons start, in words."""
 ACTS: Final = {"": "anything", **{act: act for act in DEFAULT_ACTS}}
 MOST_SHOWN: Final = 1000
 """Choice: animals of a worklist on one page."""
@@ -182,7 +175,7 @@ def task(task_id: str) -> Response:
     state = server().office.find(task_id)
     if state is None:
         abort(404, "there is no such result")
-    return result(state, tools="office_next.html" if state.kind in KINDS else "")
+    return result(state, tools="office_next.html" if not state.again else "")
 
 
 @office.get("/tasks/<task_id>/<path:name>")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -31,6 +32,19 @@ LOOK_AGAIN_S: Final = 3
 SHA256: Final = re.compile(r"[0-9a-f]{64}")
 DATA_IMAGES: Final = HEADERS["Content-Security-Policy"].replace("img-src", "img-src data:")
 """Reports carry their pictures inside; ``data:`` pictures run nothing."""
+KINDS: Final = {
+    "worklist": "Whom to look at first",
+    "plan": "Plan for the handling day",
+    "retention": "How marks and transponders last",
+    "risk": "Which marks will be taken for which",
+    "verify": "Is the record as it was",
+    "compare": "Claims weighed",
+    "dossier": "Dossier",
+    "rerun": "Dossier computed again",
+    "blind": "Blind reading sheets",
+    "score": "Readers compared",
+}
+"""What is computed, in words."""
 NAVIGATION: Final = (
     ("office.home", "Overview"),
     ("office.worklist", "Worklist"),
@@ -95,7 +109,12 @@ def result(state: TaskState, *, tools: str = "", **values: Any) -> Response:
         csrf = here.devices.csrf_of(device_here())
         form = Markup(render_template(tools, csrf=csrf, task=state, **values))
     if state.state == "waiting":
-        answer = page("office_wait.html", task=state)
+        answer = page(
+            "office_wait.html",
+            what=KINDS[state.kind],
+            seconds=round(time.time() - state.at),
+            before=here.office.before(state.task_id),
+        )
         answer.headers["Refresh"] = str(LOOK_AGAIN_S)
         return answer
     if state.state != "done":

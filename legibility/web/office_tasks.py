@@ -161,6 +161,11 @@ class OfficeTasks:
         if ended is not None:
             ended.wait(seconds)
 
+    def before(self, task_id: str) -> int:
+        """How many others are done before a task that waits."""
+        waiting = list(self._running)
+        return waiting.index(task_id) if task_id in waiting else 0
+
     def find(self, task_id: str) -> TaskState | None:
         """What became of a task; None when there is none such."""
         if not is_client_id(task_id):

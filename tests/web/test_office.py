@@ -419,8 +419,10 @@ def test_a_long_computation_shows_a_page_that_looks_again(
         assert answer.status_code == 200
         assert "Being computed" in answer.text
         assert int(answer.headers["Refresh"]) > 0
+        assert "seconds ago" in answer.text
         assert Parts(answer.text).inline == []
-    assert len(pool.waiting) <= 1
+    assert len(pool.waiting) == 1
+    assert "1 other is" in desk.client.get("/office/worklist?limit=4").text
     pool.work()
     answer = desk.client.get(address)
     assert "Refresh" not in answer.headers
