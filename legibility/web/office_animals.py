@@ -194,13 +194,17 @@ def _plot(found: AnimalFile) -> Markup:
     points = found.condition
     if len(points) < 2:
         return Markup()
+    # Of several photos on one day the best shows the mark; the others were worse photos of it.
+    best: dict[float, float] = {}
+    for point in points:
+        best[point.years] = max(point.grade / 4, best.get(point.years, 0.0))
     bars = [Bar(p.years, p.grade / 4, p.grade / 4, p.grade / 4, p.words) for p in points]
     limit = usable_grade()
     most = max(max(p.years for p in points) * 1.05, 1.0)
     return Markup(
         share_plot(
             lines=[
-                Line([(p.years, p.grade / 4) for p in points], "grade"),
+                Line(sorted(best.items()), "best grade of the day"),
                 Line([(0.0, limit / 4), (most, limit / 4)], "below this, lost", "dashed"),
             ],
             bars=bars,

@@ -13,15 +13,19 @@ import numpy as np
 import pytest
 
 from legibility.batch.executors import InlineExecutor
+from legibility.errors import EvidenceError
 from legibility.photo.load import load_photo
+from legibility.pipeline.case_files import Case
 from legibility.pipeline.custody import verify_herd
 from legibility.pipeline.record_pictures import BESIDE_PX
 from legibility.report.mark_crop import MARGIN, upright_mark
 from legibility.settings import Settings
 from legibility.store.database import open_herd
-from legibility.store.events import all_events
+from legibility.store.decisions import open_case
+from legibility.store.events import all_events, append_event
 from legibility.store.photo_folder import digest_of
 from legibility.store.readings import readings_of, whole_reading
+from legibility.store.records import CaseRow
 from legibility.web.app import create_app
 from legibility.web.config import ServerConfig
 from legibility.web.state import open_server
@@ -119,6 +123,38 @@ def test_a_dossier_holds_the_original_and_is_entered_into_the_chain(
     assert opened.headers["Content-Security-Policy"].startswith("sandbox;")
     opened.close()
     assert verify_herd(herd).problems == ()
+
+
+def test_a_dossier_of_a_case_takes_what_the_case_is_about(
+    herd: Path, desk: Phone, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    detail = {"animals": ["Eskel 005", "Amsel 001"], "photo_sha256": SHA}
+    with open_herd(herd) as db, db.transaction():
+        open_case(db, CaseRow("k1", "two animals, one number", "a summary", detail))
+        append_event(db, what="test")
+    seen: list[Case] = []
+
+    def noted(case: Case, files: object, *, page: Path) -> None:
+        seen.append(case)
+        raise EvidenceError("enough is known")
+
+    monkeypatch.setattr("legibility.pipeline.dossier.make_dossier", noted)
+    shown = desk.client.get("/office/case?number=1").text
+    assert f"/office/photo?sha256={SHA}" in shown
+    answer = desk.client.get(send(desk, "/office/case/dossier", number="1", authority="the breed"))
+    assert answer.status_code == 422
+    assert "enough is known" in words(answer.text)
+    swapped = {"a": "Amsel 001", "b": "Eskel 005", "number": "1"}
+    send(desk, "/office/case/dossier", **swapped)
+    assert [case.claims for case in seen] == [
+        ("Eskel 005", "Amsel 001"),
+        ("Amsel 001", "Eskel 005"),
+    ]
+    assert [item.sha256 for case in seen for item in case.items] == [SHA, SHA]
+    assert (seen[0].number, seen[0].authority, seen[0].made_by) == (1, "the breed", "<desk>")
+    asked = {"csrf": desk.csrf, "number": "1", "a": "Amsel 001"}
+    answer = desk.client.post("/office/case/dossier", data=asked)
+    assert "name both claims" in words(answer.text)
 
 
 def test_claims_that_cannot_be_weighed_are_refused_in_words(desk: Phone) -> None:
