@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from legibility import __version__
+from legibility.batch.executors import initialise_worker
 from legibility.errors import LegibilityError, StoreError
 from legibility.settings import Settings
 from legibility.web.journal import log
@@ -85,6 +86,7 @@ def gentle_pool() -> ProcessPoolExecutor:
 
 
 def _give_way() -> None:
+    initialise_worker()
     if hasattr(os, "nice"):
         os.nice(NICENESS)
 
