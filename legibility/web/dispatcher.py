@@ -26,7 +26,7 @@ ReadPhoto: TypeAlias = Callable[[ChutePhoto], float]
 def warm_up() -> int:
     """Load the networks, so that the first photo need not wait for them."""
     initialise_worker()
-    threading.Thread(target=_end_with_server, daemon=True).start()
+    threading.Thread(target=end_with_server, daemon=True).start()
     import numpy as np
 
     from legibility.containers import Photo
@@ -53,7 +53,7 @@ def process_pool(jobs: int) -> ProcessPoolExecutor:
     return pool
 
 
-def _end_with_server() -> None:
+def end_with_server() -> None:
     """End this process when the server was killed: nobody else would, and it holds memory."""
     server = multiprocessing.parent_process()
     if server is not None:

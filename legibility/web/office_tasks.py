@@ -21,6 +21,7 @@ from legibility import __version__
 from legibility.batch.executors import initialise_worker
 from legibility.errors import LegibilityError, StoreError
 from legibility.settings import Settings
+from legibility.web.dispatcher import end_with_server
 from legibility.web.journal import log
 from legibility.web.keeping import is_client_id, read_json, write_json
 
@@ -87,6 +88,7 @@ def gentle_pool() -> ProcessPoolExecutor:
 
 def _give_way() -> None:
     initialise_worker()
+    threading.Thread(target=end_with_server, daemon=True).start()
     if hasattr(os, "nice"):
         os.nice(NICENESS)
 
