@@ -21,7 +21,6 @@ from legibility import __version__
 from legibility.batch.executors import initialise_worker
 from legibility.errors import LegibilityError, StoreError
 from legibility.settings import Settings
-from legibility.web.dispatcher import end_with_server
 from legibility.web.journal import log
 from legibility.web.keeping import is_client_id, read_json, write_json
 
@@ -88,9 +87,17 @@ def gentle_pool() -> ProcessPoolExecutor:
 
 def _give_way() -> None:
     initialise_worker()
-    threading.Thread(target=end_with_server, daemon=True).start()
+    threading.Thread(target=_end_with_server, daemon=True).start()
     if hasattr(os, "nice"):
         os.nice(NICENESS)
+
+
+def _end_with_server() -> None:
+    """End this process when the server was killed: nobody else would, and it holds memory."""
+    server = multiprocessing.parent_process()
+    if server is not None:
+        server.join()
+        os._exit(1)
 
 
 class OfficeTasks:
