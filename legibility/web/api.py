@@ -91,7 +91,7 @@ def get_visit(visit_id: str) -> dict[str, Any]:
 @api.put("/visits/<visit_id>/photos/<upload_id>")
 def put_photo(visit_id: str, upload_id: str) -> Any:
     """Take a photo in; sent again under the same id it is not doubled."""
-    here = server()
+    here, visit = server(), _visit(visit_id)
     if here.uploads.find(upload_id) is None and here.dispatcher.is_full:
         here.measures.count("uploads_total", outcome="busy")
         busy = current_app.make_response(
@@ -99,7 +99,6 @@ def put_photo(visit_id: str, upload_id: str) -> Any:
         )
         busy.headers["Retry-After"] = "3"
         return busy
-    visit = _visit(visit_id)
     if request.content_length is None:
         abort(411)
     stage = request.args.get("stage", "as_found")

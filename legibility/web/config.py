@@ -56,6 +56,12 @@ class ServerConfig:
         return self.certificate is not None
 
     @property
+    def pairing_page(self) -> str:
+        """Where another device pairs; the last name, since the first ones mean this computer."""
+        name = self.host_names[-1] if self.host == "0.0.0.0" else self.host
+        return f"{'https' if self.secure else 'http'}://{name}:{self.port}/pair"
+
+    @property
     def folder(self) -> Path:
         """What the server keeps beside the record: ``herd.db`` has ``herd.web``."""
         return self.herd.with_suffix(".web")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import threading
@@ -10,6 +11,7 @@ from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.connection import Connection
 from typing import TypeAlias, TypeVar
 
 from legibility.batch.executors import initialise_worker
@@ -23,10 +25,37 @@ T = TypeVar("T")
 ReadPhoto: TypeAlias = Callable[[ChutePhoto], float]
 
 
-def warm_up() -> int:
-    """Load the networks, so that the first photo need not wait for them."""
+class ReadingPool(ProcessPoolExecutor):
+    """Fresh interpreters, networks loaded.
+
+    Forking a process that already runs threads can hang, so they are spawned.
+    """
+
+    def __init__(self, jobs: int) -> None:
+        context = multiprocessing.get_context("spawn")
+        heard, self._held = context.Pipe(duplex=False)
+        super().__init__(jobs, mp_context=context, initializer=warm_up, initargs=(heard,))
+        for _ in range(jobs):
+            # Processes start when something waits for them, not before.
+            self.submit(os.getpid)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """End the processes; with ``cancel_futures`` also in the middle of a photo."""
+        if cancel_futures:
+            self._held.close()
+        super().shutdown(wait=wait, cancel_futures=cancel_futures)
+
+
+def warm_up(heard: Connection) -> None:
+    """Load what a reading needs, so that the first photo need not wait for it.
+
+    Parameters
+    ----------
+    heard
+        Ends when the server closes its other end, or was killed: then this process ends, too.
+    """
     initialise_worker()
-    threading.Thread(target=_end_with_server, daemon=True).start()
+    threading.Thread(target=_end_with, args=(heard,), daemon=True).start()
     import numpy as np
 
     from legibility.containers import Photo
@@ -37,28 +66,12 @@ def warm_up() -> int:
     # A mark, not an empty picture: only then is everything loaded that a reading needs.
     scene = sample_scene(np.random.default_rng(0), wear="mild", width_px=480)
     read_photo(Photo("", "", render(scene).pixels), settings=Settings())
-    return os.getpid()
 
 
-def process_pool(jobs: int) -> ProcessPoolExecutor:
-    """Fresh interpreters, networks loaded.
-
-    Forking a process that already runs threads can hang, so they are spawned.
-    """
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=warm_up)
-    for _ in range(jobs):
-        # Processes start when something waits for them, not before.
-        pool.submit(os.getpid)
-    return pool
-
-
-def _end_with_server() -> None:
-    """End this process when the server was killed: nobody else would, and it holds memory."""
-    server = multiprocessing.parent_process()
-    if server is not None:
-        server.join()
-        os._exit(1)
+def _end_with(heard: Connection) -> None:
+    with contextlib.suppress(EOFError, OSError):
+        heard.recv_bytes()
+    os._exit(1)
 
 
 class Dispatcher:

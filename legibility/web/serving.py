@@ -98,7 +98,7 @@ def serve(
         listening.serve()
     finally:
         listening.stop()
-        server.dispatcher.close()
+        server.close()
 
 
 def _adapter(config: ServerConfig) -> LateHandshake:
@@ -122,8 +122,7 @@ def welcome(config: ServerConfig, code: str) -> tuple[str, ...]:
 
     import segno
 
-    name = config.host_names[-1] if config.host == "0.0.0.0" else config.host
-    address = f"{'https' if config.secure else 'http'}://{name}:{config.port}/pair"
+    address = config.pairing_page
     lines = [f"Open {address}", f"Pairing code (once, for one device): {code[:4]}-{code[4:]}"]
     if config.host != "127.0.0.1":
         picture = io.StringIO()

@@ -15,7 +15,7 @@ from legibility.pipeline.chute_session import READ_FILE, ChuteShot, ChuteVisit
 from legibility.web.combining import Combining
 from legibility.web.config import ServerConfig
 from legibility.web.devices import Devices
-from legibility.web.dispatcher import Dispatcher, ReadPhoto, process_pool
+from legibility.web.dispatcher import Dispatcher, ReadingPool, ReadPhoto
 from legibility.web.journal import log
 from legibility.web.measures import Measures
 from legibility.web.transponder import pair_photos_of
@@ -79,6 +79,11 @@ class Server:
         photos = filter(None, (self.uploads.find(name) for name in visit["uploads"]))
         pair_photos_of(self.config.herd, visit["scans"], [photo.sha256 for photo in photos])
 
+    def close(self) -> None:
+        """Stop; the next start goes on with what was not done."""
+        self.combining.close()
+        self.dispatcher.close()
+
     def _asked(self, upload: Upload) -> ChutePhoto:
         return ChutePhoto(
             herd=self.config.herd,
@@ -107,7 +112,7 @@ def open_server(
     uploads = Uploads(folder / "uploads", max_bytes=int(config.settings.max_file_mib * MIB))
     ended: list[Callable[[str], None]] = []
     dispatcher = Dispatcher(
-        open_pool or (lambda: process_pool(config.jobs or usable_cores())),
+        open_pool or (lambda: ReadingPool(config.jobs or usable_cores())),
         most=limits.waiting_photos,
         measures=measures,
         failed=uploads.fail,

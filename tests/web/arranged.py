@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 
 from legibility.photo.load import load_photo
-from legibility.pipeline.chute import ANSWER_FILE, ChutePhoto, write_jpeg
+from legibility.pipeline.chute import ANSWER_FILE, ChutePhoto, read_chute_photo, write_jpeg
 from legibility.report.drawing import shrink
 from legibility.store.database import open_herd
 from legibility.store.importing import import_photo
@@ -74,7 +74,11 @@ def arranged_read(asked: ChutePhoto, *, seconds: float = 0.0) -> float:
 
 
 def serve(arguments: list[str]) -> None:
-    """``HERD.db --port N [--eyes-first] [--slow SECONDS]`` with the arranged reading."""
+    """``HERD.db --port N [--eyes-first] [--slow SECONDS]`` with the arranged reading.
+
+    ``--real`` reads in a pool as always, and ``--pool`` has the arranged reading in one; only the
+    limits of how often a device may ask are lifted.
+    """
     from legibility.batch.executors import InlineExecutor
     from legibility.web.config import Limits, ServerConfig
     from legibility.web.serving import serve as serve_until_interrupted
@@ -89,13 +93,28 @@ def serve(arguments: list[str]) -> None:
             uploads_per_minute=100_000, requests_per_minute=100_000, pairings_per_minute=100_000
         ),
     )
-    read = partial(arranged_read, seconds=slow)
+    read = read_chute_photo if "--real" in arguments else partial(arranged_read, seconds=slow)
+    pool = None if {"--real", "--pool"} & set(arguments) else InlineExecutor
     serve_until_interrupted(
         config,
         partial(print, flush=True),
-        open=partial(open_server, open_pool=InlineExecutor, read=read),
+        open=partial(open_server, open_pool=pool, read=read),
     )
 
 
+def serve_by_command(arguments: list[str]) -> None:
+    """``legibility serve`` with all its options, but without processes that read."""
+    from legibility.batch.executors import InlineExecutor
+    from legibility.cli import main
+    from legibility.web import state
+
+    state.ReadingPool = lambda jobs: InlineExecutor()  # type: ignore[assignment, misc]
+    sys.argv[:] = ["legibility", "serve", *arguments]
+    main()
+
+
 if __name__ == "__main__":
-    serve(sys.argv[1:])
+    if "--command" in sys.argv:
+        serve_by_command([word for word in sys.argv[1:] if word != "--command"])
+    else:
+        serve(sys.argv[1:])

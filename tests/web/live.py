@@ -181,6 +181,20 @@ class HttpPhone:
         upload = upload or new_id()
         return upload, self.ask("PUT", f"/api/visits/{visit}/photos/{upload}?stage=cleaned", photo)
 
+    def rest(self) -> None:
+        """Wait a little before it is tried again."""
+        time.sleep(0.2)
+
+    def wait_until_read(self, visit: str, number: int, *, wait_s: float = 600) -> None:
+        """Until so many photos of a visit have their answer."""
+        end = time.monotonic() + wait_s
+        while time.monotonic() < end:
+            photos = self.ask("GET", f"/api/visits/{visit}").json["photos"]
+            if len(photos) == number and all(photo["state"] == "done" for photo in photos):
+                return
+            time.sleep(0.5)
+        raise AssertionError("not all photos were read")
+
     def answer_of(self, visit: str, upload: str, *, wait_s: float = 60) -> dict[str, Any]:
         """The answer to a photo once there is one."""
         end = time.monotonic() + wait_s

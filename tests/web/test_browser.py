@@ -15,8 +15,10 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
+from legibility.store.animals import put_chips
 from legibility.store.database import open_herd
 from legibility.store.human_readings import all_human_readings
+from legibility.store.records import ChipRow
 
 from .arranged import HOSTILE, TEXT
 from .barn import NUMBER, OTHER, PHOTO, SAMPLES, WAIT_MS, Barn, take
@@ -31,6 +33,22 @@ LOSE_ONE_ANSWER = """() => {
     throw new TypeError("lost");
   };
 }"""
+
+
+def draw(page: Page, start: tuple[float, float], end: tuple[float, float]) -> None:
+    """Draw a row with the finger; points are shares of the photo's width and height."""
+    frame = page.locator(".draw")
+    frame.evaluate("(frame) => frame.scrollIntoView({ block: 'center' })")
+    box = frame.bounding_box()
+    assert box is not None
+    (x0, y0), (x1, y1) = (
+        (box["x"] + x * box["width"], box["y"] + y * box["height"]) for x, y in (start, end)
+    )
+    page.mouse.move(x0, y0)
+    page.mouse.down()
+    page.mouse.move(x1, y1, steps=4)
+    assert frame.locator("line").count() == 2
+    page.mouse.up()
 
 
 def photos_of(barn: Barn) -> list[int]:
@@ -190,14 +208,7 @@ def test_a_row_is_drawn_with_the_finger_and_by_keys(barn) -> None:
     page.get_by_text("The row is elsewhere").click()
     frame = page.locator(".draw")
     frame.locator("img").evaluate("(image) => image.decode()")
-    frame.scroll_into_view_if_needed()
-    box = frame.bounding_box()
-    assert box is not None
-    page.mouse.move(box["x"] + 0.25 * box["width"], box["y"] + 0.5 * box["height"])
-    page.mouse.down()
-    page.mouse.move(box["x"] + 0.75 * box["width"], box["y"] + 0.5 * box["height"], steps=4)
-    assert frame.locator("line").count() == 2
-    page.mouse.up()
+    draw(page, (0.25, 0.5), (0.75, 0.5))
     expect(page.get_by_role("heading", name="row drawn")).to_have_count(1)
     uploads = here.server.herd.with_suffix(".web") / "uploads"
     drawn = [p for p in uploads.glob("*/upload.json") if '"drawn": null' not in p.read_text()]
@@ -273,8 +284,20 @@ def test_real_visit(barn, tmp_path: Path) -> None:
     expect(page.locator("article .cells b")).to_have_text(list("J342"), timeout=60_000)
     expect(page.locator("article table")).to_contain_text("Eskel 005")
     expect(page.locator("#verdict")).to_contain_text("Eskel 005")
-    drawn = page.locator("details")
-    drawn.locator("summary").click()
-    page.locator(".draw img").evaluate("(image) => image.decode()")
     cells = csv.reader((SAMPLES / "registry.csv").read_text().splitlines())
     assert any(row[0] == "Eskel 005" and row[1] == "J342" for row in cells)
+    # A number that a person gave to another animal: then nothing is settled.
+    expect(page.locator("#verdict .settled")).to_have_count(1)
+    with open_herd(tmp_path / "herd.db") as db, db.transaction():
+        put_chips(db, [ChipRow("Dulsi 004", NUMBER)])
+    page.get_by_label("15 digits").fill(NUMBER)
+    page.keyboard.press("Enter")
+    expect(page.locator("#scans")).to_contain_text("Disagreement")
+    expect(page.locator("#verdict")).to_contain_text("Not settled: mark and transponder disagree")
+    expect(page.locator("#verdict .settled")).to_have_count(0)
+    # The same row drawn by hand is read the same.
+    page.locator("details summary").click()
+    page.locator(".draw img").evaluate("(image) => image.decode()")
+    draw(page, (0.22, 0.335), (0.71, 0.27))
+    drawn = page.locator("article", has_text="row drawn")
+    expect(drawn.locator(".cells b")).to_have_text(list("J342"), timeout=60_000)

@@ -90,7 +90,7 @@ def test_no_process_outlives_the_server(herd: Path, end: str) -> None:
 
 def test_tls_with_the_own_certificate(herd: Path) -> None:
     """A client that trusts this certificate connects; one that does not, refuses."""
-    with LiveServer(herd, ("--tls", "--jobs", "1")) as server:
+    with LiveServer(herd, ("--tls", "--command"), ARRANGED) as server:
         certificate = herd.with_suffix(".web") / "certificate.pem"
         assert any(fingerprint(certificate) in line for line in server.said)
         phone = HttpPhone(server.address, server.code, certificate=certificate)
@@ -117,7 +117,7 @@ def test_tls_with_a_given_certificate(herd: Path, tmp_path: Path) -> None:
     own.mkdir()
     certificate, key = own_certificate(own, ("127.0.0.1", "barn.example"))
     options = ("--cert", str(certificate), "--key", str(key), "--host-name", "barn.example")
-    with LiveServer(herd, (*options, "--jobs", "1")) as server:
+    with LiveServer(herd, (*options, "--command"), ARRANGED) as server:
         phone = HttpPhone(server.address, server.code, certificate=certificate)
         assert phone.ask("GET", "/healthz").json == {"status": "ok"}
     assert own_certificate(own, ("127.0.0.1",)) == (certificate, key)
@@ -139,7 +139,7 @@ def test_a_certificate_that_cannot_be_used(herd: Path, tmp_path: Path) -> None:
 
 
 def test_lan_shows_a_square_and_says_that_there_is_no_tls(herd: Path) -> None:
-    server = LiveServer(herd, ("--lan", "--jobs", "1"))
+    server = LiveServer(herd, ("--lan", "--command"), ARRANGED)
     with server:
         assert server.process is not None
         assert server.process.stdout is not None

@@ -138,10 +138,12 @@ function showPhoto(photo) {
 function showVerdict(visit) {
   const said = visit.session;
   if (!said) return byId("verdict").replaceChildren();
-  const [sign, word] = { settled: ["✓", "Settled: stop handling."], step: ["→", "One more step."], stop: ["■", "Stop here."] }[said.verdict];
-  byId("verdict").replaceChildren(make("div", { class: `verdict ${said.verdict}` }, make("p", {}, `${sign} ${word}`),
-    make("p", { class: "plain" }, said.reason), make("p", { class: "plain" }, said.who),
-    ...said.notices.map((text) => make("p", { class: "plain" }, text))), make("p", { class: "small" }, said.defer));
+  // Two ways to tell the animal that name different ones: then neither settles it.
+  const against = visit.scans.flatMap((scan) => scan.disagreements);
+  const sign = against.length ? "✗" : { settled: "✓", step: "→", stop: "■" }[said.verdict];
+  byId("verdict").replaceChildren(make("div", { class: `verdict ${against.length ? "against" : said.verdict}` },
+    make("p", {}, `${sign} ${against.length ? "Not settled: mark and transponder disagree." : said.reason}`),
+    ...against.map((text) => make("p", { class: "plain" }, text)), make("p", { class: "plain" }, said.who), ...said.notices.map((text) => make("p", { class: "plain" }, text))), make("p", { class: "small" }, said.defer));
 }
 
 async function refresh() {
@@ -154,7 +156,7 @@ async function refresh() {
   byId("number").textContent = visit.number;
   if (document.activeElement !== byId("label")) byId("label").value = visit.label;
   put("scans", visit.scans, (scans) => scans.map(scanLine));
-  const now = JSON.stringify([visit.photos, visit.session]);
+  const now = JSON.stringify([visit.photos, visit.session, visit.scans]);
   if (now !== shown) {
     shown = now;
     showVerdict(visit);
