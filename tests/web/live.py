@@ -85,8 +85,11 @@ class LiveServer:
         found = [match for line in self.said if (match := CODE.search(line))]
         return "".join(found[0].groups())
 
-    def stop(self, how: signal.Signals = signal.SIGINT) -> int:
-        """End it; with SIGKILL as a loss of power would."""
+    def stop(self, how: signal.Signals = signal.SIGTERM) -> int:
+        """End it; with SIGKILL as a loss of power would.
+
+        Not with SIGINT: programs started in the background do not hear it.
+        """
         if self.process is None:
             return 0
         if how is signal.SIGKILL:
