@@ -15,7 +15,7 @@ from multiprocessing.connection import Connection
 from typing import TypeAlias, TypeVar
 
 from legibility.batch.executors import initialise_worker
-from legibility.errors import LegibilityError
+from legibility.errors import PhotoError
 from legibility.photo.load import printable_name
 from legibility.pipeline.chute import ChutePhoto, read_chute_photo
 from legibility.web.journal import log
@@ -191,13 +191,14 @@ class Dispatcher:
         upload_id: str,
         photo: ChutePhoto,
     ) -> None:
-        if isinstance(error, LegibilityError):
+        if isinstance(error, PhotoError):
             # The file's name means nothing to the person with the phone.
             reason = str(error).replace(f"{printable_name(photo.file)}: ", "")
             self._end(upload_id, "refused", reason)
         elif error is not None:
+            # Of anything else the text may name files of this computer.
             log("reading failed", level=40, error=type(error).__name__)
-            self._end(upload_id, "failed", "The photo could not be read. Send another photo.")
+            self._end(upload_id, "failed", "The photo could not be read. Send it again.")
         else:
             self._end(upload_id, "read", "")
             self._measures.took("reading_seconds", done.result())
