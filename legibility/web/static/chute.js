@@ -205,7 +205,7 @@ setInterval(() => {
 async function loop() {
   await send();
   await refresh().catch(() => {});
-  setTimeout(loop, document.querySelector(".photo [role=status]") ? 300 : 2000);
+  setTimeout(loop, document.querySelector(".photo [role=status]") ? 300 : 1000);
 }
 began = Number(localStorage.getItem("began")) || Date.now();
 // An animal of yesterday is not gone on with.
