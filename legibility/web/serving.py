@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import ssl
 import threading
+import time
 from collections.abc import Callable
 from typing import Any, Final
 
@@ -23,6 +24,8 @@ THREADS: Final = 32
 """Choice: twenty phones of which some send slowly."""
 HEADER_BYTES: Final = 64 * 1024
 """Choice: longest head of a request."""
+LOOK_S: Final = 0.5
+"""Choice: how often it is looked whether the server still runs; interruptions come at once."""
 BODY_SLACK: Final = 4096
 """Bytes above the largest photo at which a body is not taken in at all; below it the refusal is
 told in words."""
@@ -95,7 +98,7 @@ def serve(
     try:
         for line in welcome(config, server.devices.new_code()):
             say(line)
-        listening.serve()
+        _serve_apart(listening)
     finally:
         listening.stop()
         server.close()
@@ -110,6 +113,18 @@ def _adapter(config: ServerConfig) -> LateHandshake:
         ) from error
     adapter.context.minimum_version = ssl.TLSVersion.TLSv1_2
     return adapter
+
+
+def _serve_apart(listening: Listening) -> None:
+    """Serve in another thread until this one is interrupted.
+
+    An interruption is raised wherever the main thread is; amid the queue of connections it could
+    lose the wake-up of a thread, and stopping would wait for that thread for ever.
+    """
+    serving = threading.Thread(target=listening.serve, name="serving")
+    serving.start()
+    while serving.is_alive():
+        time.sleep(LOOK_S)
 
 
 def _interrupt(*_: object) -> None:

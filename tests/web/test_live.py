@@ -175,3 +175,15 @@ def test_the_record_is_copied_while_it_is_used(live, herd: Path, tmp_path: Path)
     done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
     assert done.returncode in (0, 10), done.stderr
     assert "damage" not in done.stderr
+
+
+def test_a_busy_server_ends_when_it_is_told_to(herd: Path) -> None:
+    """Told so while many connections come and go: it happens by chance, so a few times."""
+    for pause_s in (0.0, 0.002, 0.004, 0.006):
+        server = LiveServer(herd, ("--command",), ARRANGED)
+        server.start()
+        lines = [socket.create_connection(("127.0.0.1", server.port)) for _ in range(60)]
+        for line in lines:
+            line.close()
+        time.sleep(pause_s)
+        server.stop()
