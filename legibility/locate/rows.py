@@ -23,7 +23,7 @@ can be laid through two rows, the rows themselves have the closest characters.""
 USUAL_PITCH: Final = 0.9
 """Choice: distance of neighbouring characters in heights."""
 MOST_ROWS: Final = 9
-"""Choice: row candidates handed on; each costs one run of the reader."""
+"""Choice: row candidates handed on. The reader looks at the first ones; print is told by many."""
 AXIS_PRICE: Final = 0.6
 """Choice: price of a spot that is sure to stand across the line: about what it adds."""
 SEED_SCORE: Final = 0.3

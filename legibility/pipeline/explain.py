@@ -41,6 +41,7 @@ from legibility.identify.marktable import build_mark_table
 from legibility.identify.marktext import best_hypothesis
 from legibility.identify.one_photo import Weighed
 from legibility.identify.registry import Registry
+from legibility.report.words import percent
 from legibility.settings import Settings
 
 NOT_REGISTERED: Final = "not-registered"
@@ -176,7 +177,7 @@ def explain(
     if any(photo.ear for photo in photos) or (weighed.ear and weighed.eyes.readings):
         sentence = (
             "All photos and readings together: the ears are taken for each other "
-            f"with {settings.p_wrong_ear:.1%}, once for the animal."
+            f"with {percent(settings.p_wrong_ear)}, once for the animal."
         )
         rows.append(ExplanationRow("ears", "left and right", stated - before, sentence))
     first, second = best_candidates(
@@ -210,7 +211,7 @@ def _prior_sentence(weighed: Weighed, index: int) -> str:
     before = float(np.exp(weighed.prior.logp[index]))
     said = [statement.said for statement in weighed.prior.statements]
     because = f" from what was said ({'; '.join(said)})" if said else ""
-    return f"Before the mark was looked at it had {before:.3%}{because}."
+    return f"Before the mark was looked at it had {percent(before)}{because}."
 
 
 def _states(
@@ -259,7 +260,7 @@ def _states(
     no_mark = math.exp(min(0.0, photo.reading.logp_no_mark))
     caution = (
         "Something else may have gone wrong, and what was read may be no mark "
-        f"({no_mark:.2%} by the photo); calibrated: {case.calibration.origin}."
+        f"({percent(no_mark)} by the photo); calibrated: {case.calibration.origin}."
     )
     found.append(
         (
@@ -299,7 +300,7 @@ def _with(cell: CellReading, logp: NDArray[np.float64]) -> CellReading:
 
 
 def _chance(cell: CellReading, character: int) -> str:
-    return f"{math.exp(min(0.0, float(cell.logp[character]))):.2%}"
+    return percent(math.exp(min(0.0, float(cell.logp[character]))))
 
 
 def _cell_sentence(cell: CellReading, character: int) -> str:
@@ -327,10 +328,10 @@ def _event(case: _Case, photo: CountedPhoto, mark: str) -> str:
     rest = np.where(np.arange(len(marks)) == own, 0.0, share)
     likely = marks[int(np.argmax(rest))]
     if share[own] >= 0.5:
-        return f"Most likely the ear carries {mark} as recorded ({share[own]:.1%} of that animal)."
+        return f"Most likely the ear carries {mark} as recorded ({percent(float(share[own]))} of that animal)."
     return (
         f"If it is this animal, its ear most likely carries {likely} in place of {mark} "
-        f"({float(rest.max()):.1%}): a die swapped, wrong or turned."
+        f"({percent(float(rest.max()))}): a die swapped, wrong or turned."
     )
 
 
