@@ -328,7 +328,8 @@ def _event(case: _Case, photo: CountedPhoto, mark: str) -> str:
     rest = np.where(np.arange(len(marks)) == own, 0.0, share)
     likely = marks[int(np.argmax(rest))]
     if share[own] >= 0.5:
-        return f"Most likely the ear carries {mark} as recorded ({percent(float(share[own]))} of that animal)."
+        chance = percent(float(share[own]))
+        return f"Most likely the ear carries {mark} as recorded ({chance} of that animal)."
     return (
         f"If it is this animal, its ear most likely carries {likely} in place of {mark} "
         f"({percent(float(rest.max()))}): a die swapped, wrong or turned."
