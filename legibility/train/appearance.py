@@ -55,6 +55,19 @@ class Batch:
     placement: Placement
 
 
+CALM_SHARE = 0.5
+"""Choice: share of pictures in which all that disturbs is weaker, so that more than half of the
+characters can be seen; without it most strips of a batch taught nothing (looked at by eye)."""
+CALM_INK = 0.45
+"""Choice: least strength of ink in such a picture."""
+
+
+def _severity(sampler: Sampler, batch: int) -> Tensor:
+    """How strong textures, cover, glare, blur and noise are, (batch,), 0..1; 1 in full."""
+    calm = sampler.uniform(batch, low=0.05, high=0.6)
+    return torch.where(sampler.chance(CALM_SHARE, batch), calm, 1.0)
+
+
 def _window(
     sampler: Sampler, layers: Tensor, batch: int, size: tuple[int, int], low: float, high: float
 ) -> Tensor:
@@ -69,9 +82,11 @@ def _window(
     )
 
 
-def _skin(sampler: Sampler, atlas: Atlas, batch: int, size: tuple[int, int]) -> Tensor:
+def _skin(sampler: Sampler, atlas: Atlas, severity: Tensor, size: tuple[int, int]) -> Tensor:
     """Albedo of skin or of whatever lies behind, (batch, 3, h, w) linear 0..1."""
     device = sampler.device
+    batch = len(severity)
+    severe = severity[:, None, None, None]
     palette = SKIN.to(device)
     wild = sampler.chance(0.07, batch)[:, None]
 
@@ -82,6 +97,7 @@ def _skin(sampler: Sampler, atlas: Atlas, batch: int, size: tuple[int, int]) -> 
 
     first, second = colour(), colour()
     second = torch.where(sampler.chance(0.55, batch)[:, None], first, second)
+    second = first + (second - first) * severity[:, None]
     mottle = torch.sigmoid(
         (
             _window(sampler, atlas.textures[:48], batch, size, -2.5, 0.0)
@@ -92,16 +108,17 @@ def _skin(sampler: Sampler, atlas: Atlas, batch: int, size: tuple[int, int]) -> 
     albedo = first[..., None, None] * (1 - mottle) + second[..., None, None] * mottle
     for _ in range(3):
         texture = _window(sampler, atlas.textures, batch, size, -2.0, 0.7).clamp(-2.5, 2.5)
-        strength = 0.14 * sampler.uniform(batch, 1, 1, 1) ** 2.5
+        strength = 0.14 * severe * sampler.uniform(batch, 1, 1, 1) ** 2.5
         tint = 1 + 0.5 * sampler.normal(batch, 3, 1, 1) * sampler.chance(0.5, batch, 1, 1, 1)
         albedo = albedo * torch.exp(strength * 1.4 * texture * tint)
     vein = _window(sampler, atlas.veins, batch, size, -1.5, 0.3)
     strength = sampler.uniform(batch, 1, 1, 1) ** 2 * sampler.chance(0.6, batch, 1, 1, 1)
+    strength = strength * severe
     vein_tint = torch.tensor([0.8, 1.1, 0.9], device=device).view(1, 3, 1, 1)
     albedo = albedo * torch.exp(-1.2 * strength * vein * vein_tint)
     if atlas.photographs.shape[0]:
         photograph = _window(sampler, atlas.photographs, batch, size, -1.5, 0.7) ** 2.2
-        use = sampler.uniform(batch, 1, 1, 1) ** 2 * sampler.chance(0.3, batch, 1, 1, 1)
+        use = sampler.uniform(batch, 1, 1, 1) ** 2 * sampler.chance(0.3, batch, 1, 1, 1) * severe
         flat = photograph / photograph.mean(dim=(2, 3), keepdim=True).clamp_min(0.02)
         albedo = albedo * (1 - use + use * flat.clamp(0, 3))
     return albedo.clamp(0.002, 1.0)
@@ -234,10 +251,11 @@ def _ink(
 
 
 def _cover(
-    sampler: Sampler, atlas: Atlas, image: Tensor, size: tuple[int, int]
+    sampler: Sampler, atlas: Atlas, image: Tensor, severity: Tensor, size: tuple[int, int]
 ) -> tuple[Tensor, Tensor]:
     """Hair, straw, dirt and wax over the skin; also returns what is hidden, (batch, 1, h, w)."""
     batch = image.shape[0]
+    severe = severity[:, None, None, None]
     hidden = torch.zeros(batch, 1, *size, device=sampler.device)
     for chance in (0.45, 0.15):
         strand = _window(sampler, atlas.strands, batch, size, -1.6, 0.5)
@@ -245,7 +263,7 @@ def _cover(
         level = sampler.uniform(batch, 1, 1, 1) ** 1.5
         warm = 1 + 0.12 * sampler.normal(batch, 3, 1, 1)
         colour = (level * warm).clamp(0.003, 1.2)
-        alpha = strand * opacity
+        alpha = strand * opacity * severe
         image = image * (1 - alpha) + colour * alpha
         hidden = torch.maximum(hidden, alpha)
     blob = _window(sampler, atlas.textures[:48], batch, size, -3.0, 0.3)
@@ -254,11 +272,12 @@ def _cover(
         (blob - cut_at) * torch.exp(sampler.uniform(batch, 1, 1, 1, low=0.5, high=3))
     )
     alpha = alpha * sampler.uniform(batch, 1, 1, 1, low=0.2) * sampler.chance(0.2, batch, 1, 1, 1)
+    alpha = alpha * severe
     dirt = sampler.uniform(batch, 3, 1, 1) ** 2
     image = image * (1 - alpha) + dirt * alpha
     speck = _window(sampler, atlas.textures[48:72], batch, size, -1.5, 0.7)
     alpha = torch.sigmoid((speck - sampler.uniform(batch, 1, 1, 1, low=1.5, high=4)) * 4)
-    alpha = alpha * sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.12, batch, 1, 1, 1)
+    alpha = alpha * sampler.uniform(batch, 1, 1, 1) * sampler.chance(0.12, batch, 1, 1, 1) * severe
     image = image * (1 - alpha) + (sampler.uniform(batch, 3, 1, 1) ** 2) * alpha
     return image, torch.maximum(hidden, alpha)
 
@@ -279,7 +298,7 @@ def _behind(
     bend = sampler.normal(batch, 1, 1) * 0.6 / reach
     mask = torch.sigmoid((across - offset - bend * along**2) * 1.2)
     mask = (mask * sampler.chance(chance, batch, 1, 1))[:, None]
-    other = _skin(sampler, atlas, batch, size)
+    other = _skin(sampler, atlas, torch.ones(batch, device=sampler.device), size)
     if atlas.photographs.shape[0]:
         photograph = _window(sampler, atlas.photographs, batch, size, -1.0, 1.0) ** 2.2
         other = torch.where(sampler.chance(0.5, batch)[:, None, None, None], photograph, other)
@@ -291,7 +310,9 @@ def _behind(
     return image * (1 - mask) * (shade * (1 - mask) + mask) + other * mask, mask
 
 
-def _light(sampler: Sampler, atlas: Atlas, image: Tensor, size: tuple[int, int]) -> Tensor:
+def _light(
+    sampler: Sampler, atlas: Atlas, image: Tensor, severity: Tensor, size: tuple[int, int]
+) -> Tensor:
     batch = image.shape[0]
     height, width = size
     ys = torch.linspace(-1, 1, height, device=sampler.device).view(1, 1, height, 1)
@@ -326,6 +347,7 @@ def _light(sampler: Sampler, atlas: Atlas, image: Tensor, size: tuple[int, int])
         glare
         * sampler.chance(0.22, batch, 1, 1, 1)
         * sampler.uniform(batch, 1, 1, 1, low=0.2, high=1.6)
+        * severity[:, None, None, None]
     )
     mean = lit.mean(dim=(1, 2, 3), keepdim=True)
     target = torch.exp(sampler.uniform(batch, 1, 1, 1, low=-2.2, high=-0.5))
@@ -359,7 +381,9 @@ def _jpeg(sampler: Sampler, image: Tensor) -> Tensor:
     return torch.einsum("ij,bjhw->bihw", torch.linalg.inv(to_ycc), ycc)
 
 
-def _camera(sampler: Sampler, image: Tensor, sigma: Tensor, *, reach: int) -> tuple[Tensor, Tensor]:
+def _camera(
+    sampler: Sampler, image: Tensor, sigma: Tensor, severity: Tensor, *, reach: int
+) -> tuple[Tensor, Tensor]:
     """Blur, sampling, noise, tone, compression; returns pictures and noise deviation (batch,)."""
     batch, _, height, width = image.shape
     image = _blur(image, sigma, reach=min(reach, 9))
@@ -370,7 +394,7 @@ def _camera(sampler: Sampler, image: Tensor, sigma: Tensor, *, reach: int) -> tu
     image = image.clamp(0, 1.3)
     gamma = torch.exp(0.2 * sampler.normal(batch, 1, 1, 1)) / 2.2
     image = image.clamp(1e-4, 1.0) ** gamma
-    noise = 0.05 * sampler.uniform(batch) ** 3 + 0.002
+    noise = 0.05 * severity * sampler.uniform(batch) ** 3 + 0.002
     grain = sampler.normal(*image.shape)
     grey = grain.mean(dim=1, keepdim=True) * 1.7
     grain = torch.where(
@@ -432,8 +456,10 @@ def render(
     """
     device = sampler.device
     batch = placement.centre.shape[0]
-    skin = _skin(sampler, atlas, batch, canvas)
+    severity = _severity(sampler, batch)
+    skin = _skin(sampler, atlas, severity, canvas)
     coverage, amount, strength = _ink(sampler, atlas, placement, canvas, reach=reach)
+    strength = torch.where(severity < 1, CALM_INK + 0.7 * strength, strength)
     palette = ABSORBANCE.to(device)
     absorb = palette[sampler.integer(len(palette), batch)] * torch.exp(
         0.25 * sampler.normal(batch, 3)
@@ -457,11 +483,11 @@ def render(
     )
 
     image, mask = _behind(sampler, atlas, stained, canvas, edge_chance)
-    image, hidden = _cover(sampler, atlas, image, canvas)
-    image = _light(sampler, atlas, image, canvas)
+    image, hidden = _cover(sampler, atlas, image, severity, canvas)
+    image = _light(sampler, atlas, image, severity, canvas)
     mean_height = placement.height.mean(dim=1)
-    sigma = (mean_height * 0.065 * sampler.uniform(batch) ** 2 + 0.3).clamp(max=3.5)
-    image, noise = _camera(sampler, image, sigma, reach=reach)
+    sigma = (mean_height * 0.065 * severity * sampler.uniform(batch) ** 2 + 0.3).clamp(max=3.5)
+    image, noise = _camera(sampler, image, sigma, severity, reach=reach)
 
     # How visible each character is: mean stain at its needles, blurred and hidden for the camera.
     hidden = torch.maximum(hidden, mask)

@@ -12,6 +12,9 @@ from legibility.train.appearance import Batch
 
 SEEN = 2.0
 """Measured on rendered batches by eye: visibility above which a character must be found."""
+LEAST_TOLD = 0.25
+"""Choice: weight of a character that cannot be seen in the loss of characters, where one well seen
+has 1: little can be learnt from it, and it must not be left out, or the network would be too sure."""
 UNSEEN = 0.6
 """Below this a character must not be found; between the two nothing is asked."""
 
@@ -139,6 +142,7 @@ def reader_loss(
     nearest = position.round().long()
     number = torch.arange(len(columns), device=device)[:, None]
     upright = wanted[:b]
+    told = upright * (batch.visibility / SEEN).clamp(LEAST_TOLD, 1.0)
     character = torch.zeros((), device=device)
     geometry = torch.zeros((), device=device)
     correct = torch.zeros((), device=device)
@@ -147,7 +151,7 @@ def reader_loss(
         value = columns[number, :, x]
         letters = value[:b, :, :36]
         loss = F.cross_entropy(letters.transpose(1, 2), placement.character, reduction="none")
-        character = character + weight * (loss * upright).sum() / upright.sum().clamp_min(1)
+        character = character + weight * (loss * told).sum() / told.sum().clamp_min(1)
         truth = torch.stack([position - x, below, size], dim=-1)
         error = F.smooth_l1_loss(value[..., 37:40], truth, reduction="none", beta=0.2).sum(dim=-1)
         geometry = geometry + weight * (error * wanted).sum() / wanted.sum().clamp_min(1)

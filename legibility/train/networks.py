@@ -103,12 +103,16 @@ class StripReader(nn.Module):
         self.level2 = nn.Sequential(Conv(16, 40, stride=2), Residual(40))
         self.level4 = nn.Sequential(Conv(40, 80, stride=2), Residual(80), Residual(80))
         self.level8 = nn.Sequential(
-            Conv(80, 112, stride=(2, 1)), Residual(112), Residual(112, dilation=(1, 2))
+            Conv(80, 112, stride=(2, 1)),
+            Residual(112),
+            Residual(112, dilation=(1, 2)),
+            Residual(112),
         )
         self.level16 = nn.Sequential(
             Conv(112, 128, stride=(2, 1)),
             Residual(128, dilation=(1, 2)),
             Residual(128, dilation=(1, 4)),
+            Residual(128, dilation=(1, 2)),
         )
         self.collapse = nn.Sequential(
             nn.Conv2d(128, 192, (3, 1), bias=False), nn.BatchNorm2d(192), nn.ReLU(inplace=True)

@@ -66,6 +66,29 @@ ROW_LENGTH_WEIGHTS = [0.05, 0.14, 0.2, 0.2, 0.16, 0.11, 0.07, 0.07]
 """Choice: share of rows with 1..8 characters."""
 
 
+REPLACED_DIES = 0.08
+"""Choice: share of dies from another set than the rest of the mark."""
+STYLE = (0.05, 0.10, 0.08, 0.04)
+"""Choice: standard deviations of a die set's waist, taper, squareness and lean; larger ones turn
+characters into others (looked at by eye)."""
+
+
+def restyled(u: Tensor, v: Tensor, style: Tensor) -> tuple[Tensor, Tensor]:
+    """Bend drawn characters as another engraver would draw them.
+
+    Parameters
+    ----------
+    u, v : (..., needles), from -0.5 to 0.5 across and down the character
+    style : (..., 4, 1)
+        Waist (where the middle stands), taper (wider below), squareness (wider at both ends than in
+        the middle) and lean (both ends to one side), in standard deviations.
+    """
+    waist, taper, squareness, lean = (style[..., k, :] * STYLE[k] for k in range(4))
+    ends = 4 * v**2
+    bent = u * (1 + taper * 2 * v + squareness * (ends - 0.5)) + lean * (ends - 0.5)
+    return bent, v + waist * (1 - ends)
+
+
 def place_rows(
     sampler: Sampler,
     bank: LayoutBank,
@@ -146,17 +169,24 @@ def place_rows(
     size = height[:, None, None] * (1 + 0.04 * sampler.normal(batch, 2, 8)).clamp(0.8, 1.2)
 
     character = sampler.integer(N_CHARACTERS, batch, 2, 8)
-    source = sampler.integer(bank.needles.shape[0], batch)[:, None, None].expand(-1, 2, 8)
-    variant = sampler.integer(bank.needles.shape[2], batch)[:, None, None].expand(-1, 2, 8)
+    replaced = sampler.chance(REPLACED_DIES, batch, 2, 8)
+
+    def of_a_set(high: int) -> Tensor:
+        own = sampler.integer(high, batch)[:, None, None].expand(-1, 2, 8)
+        return torch.where(replaced, sampler.integer(high, batch, 2, 8), own)
+
+    source, variant = of_a_set(bank.needles.shape[0]), of_a_set(bank.needles.shape[2])
     unit = bank.needles[source, character, variant]
     present = bank.present[source, character, variant] & exists[..., None]
 
-    # The die set as a whole: aspect, slant; each die: own distortion; each needle: own offset.
+    # The die set as a whole: aspect, slant, style; each die: own distortion; each needle: own offset.
     aspect = torch.exp(0.13 * sampler.normal(batch, 1, 1, 1))
     slant = 0.08 * sampler.normal(batch, 1, 1, 1)
     warp = 0.06 * sampler.normal(batch, 2, 8, 2, 2)
     u = unit[..., 0] * aspect - slant * unit[..., 1]
     v = unit[..., 1]
+    style = sampler.normal(batch, 1, 1, 4, 1) + 0.4 * sampler.normal(batch, 2, 8, 4, 1)
+    u, v = restyled(u, v, style)
     u, v = (
         u + warp[..., 0, 0, None] * u + warp[..., 0, 1, None] * v,
         v + warp[..., 1, 0, None] * u + warp[..., 1, 1, None] * v,
