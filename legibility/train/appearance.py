@@ -178,7 +178,13 @@ def _motion(images: Tensor, length: Tensor, angle: Tensor, *, reach: int) -> Ten
 
 
 def _ink(
-    sampler: Sampler, atlas: Atlas, placement: Placement, size: tuple[int, int], *, reach: int
+    sampler: Sampler,
+    atlas: Atlas,
+    placement: Placement,
+    severity: Tensor,
+    size: tuple[int, int],
+    *,
+    reach: int,
 ) -> tuple[Tensor, Tensor, Tensor]:
     """Coverage (batch, 1, h, w), needle amounts (batch, PLACES, n) and strength (batch,)."""
     batch = placement.centre.shape[0]
@@ -192,8 +198,8 @@ def _ink(
     lost = (
         torch.where(sampler.chance(0.45, batch), 0.03, 1.0) * sampler.uniform(batch) ** 1.5 * 0.55
     )
-    per_die = (lost[:, None] * (0.5 + sampler.uniform(batch, 16))).clamp(0, 0.9)
-    kept = sampler.uniform(batch, 16, n) > per_die[..., None]
+    per_die = (severity * lost)[:, None] * (0.5 + sampler.uniform(batch, 16))
+    kept = sampler.uniform(batch, 16, n) > per_die.clamp(0, 0.9)[..., None]
     dead_die = sampler.chance(0.03, batch, 16)[..., None]
     kept = kept & ~dead_die
     # One side of a die or row that did not take: a linear fall of ink across the picture.
@@ -458,7 +464,7 @@ def render(
     batch = placement.centre.shape[0]
     severity = _severity(sampler, batch)
     skin = _skin(sampler, atlas, severity, canvas)
-    coverage, amount, strength = _ink(sampler, atlas, placement, canvas, reach=reach)
+    coverage, amount, strength = _ink(sampler, atlas, placement, severity, canvas, reach=reach)
     strength = torch.where(severity < 1, CALM_INK + 0.7 * strength, strength)
     palette = ABSORBANCE.to(device)
     absorb = palette[sampler.integer(len(palette), batch)] * torch.exp(
