@@ -142,9 +142,13 @@ class Retention:
     usable_of_all: float
     """Product of the two."""
     transponders: Share
+    """Animals whose transponder answered on the last day that it was tried."""
+    transponder_tries: Share
     """Tries that were answered."""
+    transponder_lines: int
+    """Answers in logs of readers that name no animal; they are no tries."""
     transponders_zero: str
-    """What no failure in so many tries allows to say; empty otherwise."""
+    """What no failure in so many animals allows to say; empty otherwise."""
     pairs: tuple[Paired, ...]
     readers: Readers
     reliability: tuple[StatedBin, ...]
@@ -156,6 +160,8 @@ class Retention:
     def record(self) -> dict[str, Any]:
         """As JSON; figures that are not defined become null."""
         found: dict[str, Any] = _finite(asdict(self))
+        for pair, shown in zip(self.pairs, found["pairs"], strict=True):
+            shown |= {"n": pair.n, "difference": pair.difference, "verdict": pair.verdict}
         return found
 
 
@@ -182,7 +188,7 @@ def retention(
     looked = state.sightings > 0
     judged = exact_share(int(looked.sum()), int((looked | (state.photos > 0)).sum()))
     usable = exact_share(int((looked & ~last_lost).sum()), int(looked.sum()))
-    tries, failed = scan_tries(db)
+    chips = scan_tries(db)
     every = list(all_tries(db))
     fitted = by_age.curve if by_age.basis is Basis.FITTED else None
     return Retention(
@@ -203,8 +209,12 @@ def retention(
         judged=judged,
         usable=usable,
         usable_of_all=usable_share(judged.value, usable.value) if looked.any() else math.nan,
-        transponders=exact_share(tries - failed, tries),
-        transponders_zero=_zero_words(tries) if tries and not failed else "",
+        transponders=exact_share(chips.animals - chips.animals_failed, chips.animals),
+        transponder_tries=exact_share(chips.tries - chips.failed, chips.tries),
+        transponder_lines=chips.log_lines,
+        transponders_zero=(
+            _zero_words(chips.animals) if chips.animals and not chips.animals_failed else ""
+        ),
         pairs=tuple(_pairs(every)),
         readers=_readers(list(all_human_readings(db))),
         reliability=tuple(_reliability(paired_readings(db))),
@@ -258,11 +268,11 @@ def _effects(state: HerdState, by_age: Fade) -> Iterable[ClassEffect]:
             yield ClassEffect(name, level, math.exp(float(effect)), round(marks))
 
 
-def _zero_words(tries: int) -> str:
+def _zero_words(animals: int) -> str:
     return (
-        f"No failure in {tries} tries does not mean that there are none: up to "
-        f"{100 * zero_limit(tries):.2g} % would be compatible with it (exact, one-sided 95 %; rule "
-        f"of three: {100 * rule_of_three(tries):.2g} %)."
+        f"No failure in {animals:,} animals does not mean that there are none: up to "
+        f"{100 * zero_limit(animals):.2g} % would be compatible with it (exact, one-sided 95 %; "
+        f"rule of three: {100 * rule_of_three(animals):.2g} %)."
     )
 
 

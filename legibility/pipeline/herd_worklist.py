@@ -360,14 +360,17 @@ def _costs(state: HerdState, handling: Handling) -> np.ndarray[Any, np.dtype[np.
 
 
 def _measured_chips(db: HerdDatabase, handling: Handling) -> tuple[Handling, str]:
-    """The record's own share of transponders that do not answer, where tries were recorded."""
-    tries, failed = scan_tries(db)
-    if tries < LEAST_TRIES:
+    """The record's own share of transponders that do not answer, where enough were tried."""
+    found = scan_tries(db)
+    if found.animals < LEAST_TRIES:
         share = _percent(handling.p_chip_fails)
         return handling, f"That {share} of transponders do not answer is an assumption."
-    # One failure more than seen in two tries more: never a certainty (rule of succession).
-    share_failed = (failed + 1) / (tries + 2)
-    words = f"Transponders: {failed} of {tries} tries in this record were not answered."
+    # One failure more than seen in two animals more: never a certainty (rule of succession).
+    share_failed = (found.animals_failed + 1) / (found.animals + 2)
+    words = (
+        f"Transponders: of {found.animals_failed} of {found.animals} animals tried in this record "
+        "none answered on the last day."
+    )
     return replace(handling, p_chip_fails=share_failed), words
 
 

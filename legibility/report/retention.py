@@ -78,6 +78,7 @@ def write_retention_page(path: Path, found: Mapping[str, Any]) -> None:
         found=found,
         assumed=ASSUMED,
         plot=Markup(curve_svg(found)),
+        apart=[apart_words(p) for p in found["pairs"]],
         curve=[_curve_row(p) for p in found["curve"] if p["years"] in CURVE_YEARS],
         transponders=_transponders(found),
         readers=_readers(found),
@@ -207,8 +208,20 @@ def _or_nan(value: float | None) -> float:
 
 
 def _transponders(found: Mapping[str, Any]) -> str:
-    zero = f" {found['transponders_zero']}" if found["transponders_zero"] else ""
-    return f"Tries that were answered: {share(found['transponders'])}.{zero}"
+    parts = [
+        "Animals whose transponder answered on the last day that it was tried: "
+        f"{share(found['transponders'])}.",
+        f"Tries that were answered: {share(found['transponder_tries'])}.",
+    ]
+    if found["transponders_zero"]:
+        parts.append(str(found["transponders_zero"]))
+    if found["transponder_lines"]:
+        parts.append(
+            f"Left out are {found['transponder_lines']:,} answers in logs that name no animal: such "
+            "a log holds no failures (give animal_id, and a line without a number where nothing "
+            "answered)."
+        )
+    return " ".join(parts)
 
 
 def _pairs(found: Mapping[str, Any]) -> list[str]:
@@ -220,13 +233,22 @@ def _pairs(found: Mapping[str, Any]) -> list[str]:
 
 def pair_words(p: Mapping[str, Any]) -> str:
     """Two methods in a sentence."""
-    n = p["both"] + p["only_first"] + p["only_second"] + p["neither"]
-    difference = 100 * (p["only_first"] - p["only_second"]) / n
     return (
-        f"{p['first']} and {p['second']}, {n} animals: both {p['both']}, only {p['first']} "
-        f"{p['only_first']}, only {p['second']} {p['only_second']}, neither {p['neither']}; "
-        f"difference {difference:+.1f} points, exact McNemar p = {p['p_value']:.3g}: "
-        f"{p['verdict']}."
+        f"{p['first']} and {p['second']}, n = {p['n']} (an animal on a day): both {p['both']}, only "
+        f"{p['first']} {p['only_first']}, only {p['second']} {p['only_second']}, neither "
+        f"{p['neither']}; difference {100 * p['difference']:+.1f} points. {apart_words(p)} Exact "
+        f"McNemar p = {p['p_value']:.3g}: {p['verdict']}."
+    )
+
+
+def apart_words(p: Mapping[str, Any]) -> str:
+    """Whom the pairs favour in which only one of two methods worked."""
+    apart = p["only_first"] + p["only_second"]
+    if not apart:
+        return "They never differed."
+    return (
+        f"Where they differed it was {p['first']} in "
+        f"{share({'count': p['only_first'], 'total': apart, 'low': p['low'], 'high': p['high']})}."
     )
 
 
