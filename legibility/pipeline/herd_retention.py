@@ -14,6 +14,7 @@ from legibility.evidence.agreement import (
     Kappa,
     Share,
     agreement_table,
+    alpha_limits,
     cohen_kappa,
     exact_share,
     krippendorff_alpha,
@@ -79,6 +80,9 @@ class ClassEffect:
     name: str
     value: str
     factor: float
+    low: float
+    high: float
+    """95 % interval by bootstrap; NaN without samples."""
     marks: int
 
 
@@ -103,8 +107,11 @@ class Readers:
     """Read by two or more."""
     alpha_text: float
     """Krippendorff's alpha, missing reads allowed; NaN where it is not defined."""
+    alpha_text_limits: tuple[float, float]
+    """95 % interval by bootstrap."""
     alpha_grade: float
     """The same of grades, ordinal."""
+    alpha_grade_limits: tuple[float, float]
     blind: int
     """Readings made blind."""
     readings: int
@@ -154,8 +161,8 @@ class Retention:
     reliability: tuple[StatedBin, ...]
     """Of photos taken with a transponder that one animal has."""
     times: tuple[tuple[str, TimePerSuccess], ...]
-    event_times: tuple[tuple[str, int, float], ...]
-    """Kind of handling, how often it was timed, mean seconds."""
+    event_times: tuple[tuple[str, TimePerSuccess], ...]
+    """Kind of handling, and the mean time of those that were timed."""
 
     def record(self) -> dict[str, Any]:
         """As JSON; figures that are not defined become null."""
@@ -219,7 +226,10 @@ def retention(
         readers=_readers(list(all_human_readings(db))),
         reliability=tuple(_reliability(paired_readings(db))),
         times=tuple(_times(every)),
-        event_times=tuple(timed_events(db)),
+        event_times=tuple(
+            (kind, time_per_success(seconds, [True] * len(seconds)))
+            for kind, seconds in timed_events(db)
+        ),
     )
 
 
@@ -265,7 +275,10 @@ def _effects(state: HerdState, by_age: Fade) -> Iterable[ClassEffect]:
             continue
         for index, (level, effect) in enumerate(zip(levels, effects, strict=True)):
             marks = float(data.count[data.classes[:, place] == index].sum())
-            yield ClassEffect(name, level, math.exp(float(effect)), round(marks))
+            drawn = [float(curve.effects[place][index]) for curve in by_age.samples]
+            low, high = np.percentile(drawn, [2.5, 97.5]) if drawn else (np.nan, np.nan)
+            factors = (math.exp(value) for value in (float(effect), float(low), float(high)))
+            yield ClassEffect(name, level, *factors, marks=round(marks))
 
 
 def _zero_words(animals: int) -> str:
@@ -309,14 +322,18 @@ def _readers(readings: Sequence[HumanReading]) -> Readers:
     names = sorted({name for found in shared for name in found})
     texts = [[_text(found.get(name)) for found in shared] for name in names]
     grades = [[_grade(found.get(name)) for found in shared] for name in names]
+    numbers = label_numbers(texts)
     return Readers(
         pairs=tuple(
             _reader_pair(names[a], names[b], texts[a], texts[b], grades[a], grades[b])
             for a, b in combinations(range(len(names)), 2)
+            if any(names[a] in found and names[b] in found for found in shared)
         ),
         units=len(shared),
-        alpha_text=krippendorff_alpha(label_numbers(texts)) if shared else math.nan,
-        alpha_grade=krippendorff_alpha(grades, level="ordinal") if shared else math.nan,
+        alpha_text=krippendorff_alpha(numbers),
+        alpha_text_limits=alpha_limits(numbers),
+        alpha_grade=krippendorff_alpha(grades, level="ordinal"),
+        alpha_grade_limits=alpha_limits(grades, level="ordinal"),
         blind=sum(reading.blind for reading in readings),
         readings=len(readings),
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 
 from legibility.store.database import HerdDatabase
 
@@ -94,9 +96,8 @@ def all_tries(db: HerdDatabase) -> Iterator[Try]:
         yield Try("photo", animal, day, bool(success))
 
 
-def timed_events(db: HerdDatabase) -> Iterator[tuple[str, int, float]]:
-    """Kind of handling event, how many have their time recorded, and their mean seconds."""
-    sql = """SELECT kind, count(*), avg(seconds) FROM handling_events
-             WHERE seconds IS NOT NULL GROUP BY kind ORDER BY kind"""
-    for kind, count, mean in db.rows(sql):
-        yield str(kind), int(count), float(mean)
+def timed_events(db: HerdDatabase) -> Iterator[tuple[str, tuple[float, ...]]]:
+    """Kinds of handling event whose time was recorded, and the seconds of each."""
+    sql = "SELECT kind, seconds FROM handling_events WHERE seconds IS NOT NULL ORDER BY kind, id"
+    for kind, rows in groupby(db.rows(sql), key=itemgetter(0)):
+        yield str(kind), tuple(float(seconds) for _, seconds in rows)

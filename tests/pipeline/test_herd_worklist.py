@@ -257,11 +257,28 @@ def test_retention_compares_methods_and_readers(tmp_path: Path) -> None:
     shown = [p for p in record["pairs"] if p["second"] == "mark read by eye"]
     assert (shown[0]["n"], shown[0]["verdict"]) == (30, pair.verdict)
     assert shown[0]["difference"] == pytest.approx(-20 / 30)
+    low, high = found.readers.alpha_text_limits
+    assert low < found.readers.alpha_text < high
     text = retention_text(record)
     assert "mark read by eye identified more often" in text
     assert max(map(len, text.splitlines())) <= 100
     write_retention_page(tmp_path / "r.html", record)
     assert "Mark read by eye identified more often" in (tmp_path / "r.html").read_text("utf-8")
+
+
+def test_factors_of_classes_have_intervals(herd: HerdDatabase) -> None:
+    """Marks on dark skin last half as long as on pale skin; the herd is between them."""
+    found = retention(herd, usable_grade=1.0, bootstrap=60, keep=False)
+    dark, pale = (
+        next(e for e in found.effects if (e.name, e.value) == ("skin", value))
+        for value in ("dark", "pale")
+    )
+    assert dark.low < dark.factor < dark.high < pale.low < pale.factor < pale.high
+    text = retention_text(found.record())
+    assert f"{dark.low:.2f} to {dark.high:.2f}" in text
+    without = retention(herd, usable_grade=1.0, bootstrap=0, keep=False).record()
+    assert all(effect["low"] is None for effect in without["effects"])
+    assert "-" in retention_text(without)
 
 
 def test_a_log_of_answers_is_no_proof_that_all_answer(tmp_path: Path) -> None:
