@@ -277,8 +277,8 @@ def _effects(state: HerdState, by_age: Fade) -> Iterable[ClassEffect]:
             marks = float(data.count[data.classes[:, place] == index].sum())
             drawn = [float(curve.effects[place][index]) for curve in by_age.samples]
             low, high = np.percentile(drawn, [2.5, 97.5]) if drawn else (np.nan, np.nan)
-            factors = (math.exp(value) for value in (float(effect), float(low), float(high)))
-            yield ClassEffect(name, level, *factors, marks=round(marks))
+            factor, low, high = np.exp([float(effect), low, high]).tolist()
+            yield ClassEffect(name, level, factor, low, high, marks=round(marks))
 
 
 def _zero_words(animals: int) -> str:

@@ -233,9 +233,9 @@ def _transponders(found: Mapping[str, Any]) -> str:
         parts.append(str(found["transponders_zero"]))
     if found["transponder_lines"]:
         parts.append(
-            f"Left out are {found['transponder_lines']:,} answers in logs that name no animal: such "
-            "a log holds no failures (give animal_id, and a line without a number where nothing "
-            "answered)."
+            f"Left out are {found['transponder_lines']:,} answers in logs that name no animal: "
+            "such a log holds no failures (give animal_id, and a line without a number where "
+            "nothing answered)."
         )
     return " ".join(parts)
 
@@ -249,8 +249,8 @@ def _pairs(found: Mapping[str, Any]) -> list[str]:
 def pair_words(p: Mapping[str, Any]) -> str:
     """Two methods in a sentence."""
     return (
-        f"{p['first']} and {p['second']}, n = {p['n']} (an animal on a day): both {p['both']}, only "
-        f"{p['first']} {p['only_first']}, only {p['second']} {p['only_second']}, neither "
+        f"{p['first']} and {p['second']}, n = {p['n']} (an animal on a day): both {p['both']}, "
+        f"only {p['first']} {p['only_first']}, only {p['second']} {p['only_second']}, neither "
         f"{p['neither']}; difference {100 * p['difference']:+.1f} points. {apart_words(p)} Exact "
         f"McNemar p = {p['p_value']:.3g}: {p['verdict']}."
     )

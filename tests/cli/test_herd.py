@@ -91,12 +91,15 @@ def test_scans_records_cases_and_decisions(herd: Path, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_text(f"{NUMBER},2024-05-01 10:00:00\n")
     assert "1 rows: 1 new" in call("import-scans", herd, log).output
-    for animal in ("Amsel 001", "Bibbin 002"):
+    for animal, cases in (
+        ("Amsel 001", ""),
+        ("Bibbin 002", "1 new case to settle: see `legibility herd check`.\n"),
+    ):
         done = call(
             *("record", herd, "chipped", "--animal", animal, "--text", NUMBER, "--who", "Ada"),
             *("--at", "2024-05-01"),
         )
-        assert done.output == "Recorded.\n"
+        assert done.output == "Recorded.\n" + cases
     done = call("check", herd)
     assert done.exit_code == 0
     assert "Amsel 001, Bibbin 002" in " ".join(done.output.split())

@@ -12,9 +12,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from legibility.evidence.agreement import (
     agreement_table,
+    alpha_limits,
     cohen_kappa,
     exact_share,
-    alpha_limits,
     krippendorff_alpha,
     label_numbers,
 )

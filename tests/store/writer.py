@@ -62,9 +62,7 @@ def main(path: Path, name: str) -> None:
             ]
             import_readings(db, [(PhotoRow(each.sha256, each.photo), each) for each in batch])
             print("batch", key, flush=True)
-            scans = [
-                ScanRow(NUMBER, f"2024-05-01T10:00:{i:02d}", reader=key) for i in range(SCANS)
-            ]
+            scans = [ScanRow(NUMBER, f"2024-05-01T10:00:{i:02d}", reader=key) for i in range(SCANS)]
             import_scans(db, scans, source=Source(f"{key}.log", digest(f"{key}.log")))
             print("log", key, flush=True)
 
