@@ -11,13 +11,22 @@ from legibility.cli import options
 from legibility.cli.herd_options import herd_argument, test_option
 from legibility.store.handling_events import KINDS
 
+
+def _named(_context: click.Context, _option: click.Parameter, value: str) -> str:
+    if not value.strip():
+        raise click.BadParameter("is empty; give a name")
+    return value.strip()
+
+
 at_option = click.option(
     "--at",
     default="",
     metavar="TIME",
     help="When, as YYYY-MM-DD or YYYY-MM-DD HH:MM (default: now).",
 )
-who_option = click.option("--who", required=True, metavar="NAME", help="Who did it.")
+who_option = click.option(
+    "--who", required=True, metavar="NAME", callback=_named, help="Who did it."
+)
 ear_option = click.option(
     "--ear", type=click.Choice(["left", "right", "both"]), default=None, help="Which ear."
 )

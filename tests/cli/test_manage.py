@@ -71,6 +71,10 @@ def test_worklist(herd: Path, tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     assert "'" + HOSTILE in {row["animal_id"] for row in rows}
     assert rows[0]["rank"] == "1"
+    losses = [float(row["loss"]) for row in rows]
+    assert losses == sorted(losses, reverse=True)
+    assert "seen lost" in done.output
+    assert "Loss" in done.output
 
 
 def test_worklist_as_json_and_with_costs(herd: Path, tmp_path: Path) -> None:
