@@ -122,6 +122,15 @@ def test_confirmed_photos(herd: Path, tmp_path: Path) -> None:
     assert f"{photo},Amsel 001,BX/L684," in (tmp_path / "known.csv").read_text()
 
 
+@pytest.mark.parametrize("command", ["record", "look", "decide"])
+def test_nobody_is_no_name(command: str, herd: Path) -> None:
+    given = {"record": ("note",), "look": (), "decide": ("--what", "keep")}[command]
+    done = call(command, herd, *given, "--who", " ")
+    assert done.exit_code == 2
+    assert "--who" in done.output
+    assert "is empty" in done.output
+
+
 def test_a_look_recorded_twice(herd: Path) -> None:
     arguments = ("look", herd, "--animal", "Amsel 001", "--who", "Ada", "--at", "2024-05-01")
     more = ("--read", "BX/L6?4", "--usable", "--blind", "--ear", "left", "--grade", "3")

@@ -104,6 +104,10 @@ def test_plan_with_sheets(herd: Path, tmp_path: Path) -> None:
     assert "sedated anyway" in text
     assert "Rule out" in text
     assert "scan the transponder" in text
+    # Ewe 003 is in the plan: 276 and its number on record, and what tells it at the chute.
+    assert "<strong>Transponder:</strong> 276000000000003" in text
+    assert re.search(r"born \d{4}-\d\d-\d\d, pale skin, breeding ewe", text)
+    assert "none on record" in text
 
 
 def test_plan_as_json(herd: Path) -> None:

@@ -31,7 +31,9 @@ from legibility.store.database import HerdDatabase, create_herd
 from legibility.store.events import append_event
 from legibility.store.handling_events import add_handling_event
 from legibility.store.human_readings import add_human_reading
-from legibility.store.records import HandlingEvent, HumanReading, ScanRow
+from legibility.store.photos import put_photo
+from legibility.store.readings import add_readings
+from legibility.store.records import HandlingEvent, HumanReading, PhotoRow, ScanRow
 from legibility.store.scans import add_scan
 from tests.herd_records import SCALE_YEARS, TODAY, add_photo, fading_herd, reading
 
@@ -342,3 +344,14 @@ def test_a_history_says_why_a_photo_judged_nothing(tmp_path: Path) -> None:
     assert [(s.judged, s.usable) for s in found.sightings[-2:]] == [(False, None), (True, False)]
     assert found.sightings[-2].note.startswith("not good enough to judge the mark. ")
     assert found.sightings[0].usable
+
+
+def test_photos_of_nobody_judge_no_mark_and_it_is_said(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=3, fades=False) as db:
+        assert "nobody gave an animal" not in " ".join(rank_herd(db, keep=False).basis)
+        with db.transaction():
+            result = reading("stray.jpg", "Ewe 001")
+            put_photo(db, PhotoRow(result.sha256, "/photos/stray.jpg"))
+            add_readings(db, [result], read_at="2025-01-01T00:00:00Z")
+            append_event(db, what="test")
+        assert "nobody gave an animal: 1." in " ".join(rank_herd(db, keep=False).basis)
