@@ -12,8 +12,9 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from legibility.cli import cli
+from legibility.cli import cli, manage_screen
 from legibility.store.animals import put_animal
+from legibility.store.database import open_herd
 from legibility.store.events import append_event
 from legibility.store.marks import put_mark
 from legibility.store.photo_folder import digest_of
@@ -75,6 +76,18 @@ def test_worklist(herd: Path, tmp_path: Path) -> None:
     assert losses == sorted(losses, reverse=True)
     assert "seen lost" in done.output
     assert "Loss" in done.output
+
+
+def test_a_word_before_long_work(
+    herd: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(manage_screen, "LONG", 10)
+    with open_herd(herd) as db:
+        manage_screen.say_if_long(db)
+        assert capsys.readouterr().err == ""
+        monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+        manage_screen.say_if_long(db)
+        assert "Looking through " in capsys.readouterr().err
 
 
 def test_worklist_as_json_and_with_costs(herd: Path, tmp_path: Path) -> None:
