@@ -11,13 +11,22 @@ from legibility.cli import options
 from legibility.cli.herd_options import herd_argument, test_option
 from legibility.store.handling_events import KINDS
 
+
+def _named(_context: click.Context, _option: click.Parameter, value: str) -> str:
+    if not value.strip():
+        raise click.BadParameter("is empty; give a name")
+    return value.strip()
+
+
 at_option = click.option(
     "--at",
     default="",
     metavar="TIME",
     help="When, as YYYY-MM-DD or YYYY-MM-DD HH:MM (default: now).",
 )
-who_option = click.option("--who", required=True, metavar="NAME", help="Who did it.")
+who_option = click.option(
+    "--who", required=True, metavar="NAME", callback=_named, help="Who did it."
+)
 ear_option = click.option(
     "--ear", type=click.Choice(["left", "right", "both"]), default=None, help="Which ear."
 )
@@ -38,7 +47,7 @@ def _time(text: str) -> str:
 
 @click.command("record")
 @herd_argument
-@click.argument("kind", type=click.Choice(KINDS))
+@click.argument("kind", type=click.Choice(KINDS), metavar="KIND")
 @click.option("--animal", "animal_id", default="", metavar="ID", help="Which animal.")
 @click.option(
     "--text", default="", metavar="TEXT", help="The mark applied, or the transponder's number."
@@ -61,7 +70,13 @@ def record(
     note: str,
     test_numbers: bool,
 ) -> None:
-    """Record that something was done with an animal, e.g. that it was re-marked."""
+    """Record that something was done with an animal, e.g. that it was re-marked.
+
+    KIND is one of handled, marked, re-marked, chipped, tagged, sedated, treated,
+    moved, sold, died, misidentified, note.
+    """
+    from legibility.cli.herd_screen import show_new_cases
+    from legibility.pipeline.herd_cases import find_cases
     from legibility.pipeline.herd_record import record_event
     from legibility.store.database import open_herd
     from legibility.store.records import HandlingEvent
@@ -69,7 +84,9 @@ def record(
     event = HandlingEvent(_time(at), kind, animal_id, who, ear or "", text, seconds, note)
     with open_herd(herd_file) as db:
         new = record_event(db, event, allow_test=test_numbers)
+        cases = find_cases(db, who=who).new if new and kind == "chipped" else 0
     click.echo("Recorded." if new else "Recorded before; nothing was added.")
+    show_new_cases(cases, None)
 
 
 @click.command("look")

@@ -71,6 +71,7 @@ def worklist(
 
     handling, settings = load_handling(costs), options.settings_from(settings_file)
     with open_herd(herd_file) as db:
+        manage_screen.say_if_long(db)
         found = rank_herd(db, handling=handling, settings=settings, today=today, keep=cache)
     record = found.worklist(limit).record()
     with json_output(json_target) as (write, _):
@@ -144,6 +145,7 @@ def plan(
     handling, settings = load_handling(costs), options.settings_from(settings_file)
     day = Day(minutes, hands, chutes, transponders, sedations)
     with open_herd(herd_file) as db:
+        manage_screen.say_if_long(db)
         ranking = rank_herd(db, handling=handling, settings=settings, today=today, keep=cache)
         found = plan_day(ranking, day, must=must, sedated=sedated)
         manage_screen.show_plan(db, found, settings, json_target, html_target)
@@ -184,6 +186,7 @@ def retention(
     from legibility.store.database import open_herd
 
     with open_herd(herd_file) as db:
+        manage_screen.say_if_long(db)
         found = herd_retention.retention(
             db,
             usable_grade=load_handling(costs).usable_grade,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -15,6 +16,17 @@ from legibility.report import herd_list
 from legibility.report.writing import write_text
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
+
+LONG: Final = 50_000
+"""Choice: readings from which on looking through them takes seconds."""
+
+
+def say_if_long(db: HerdDatabase) -> None:
+    """On a terminal, a word before work that may take more than a few seconds."""
+    if sys.stderr.isatty() and (count := db.count("readings")) >= LONG:
+        click.echo(
+            f"Looking through {count:,} readings; the first time takes longest ...", err=True
+        )
 
 
 def show_worklist(

@@ -18,6 +18,8 @@ Level: TypeAlias = Literal["nominal", "ordinal", "interval", "ratio"]
 
 CONFIDENCE: Final = 0.95
 """Choice: confidence of all intervals."""
+SAMPLES: Final = 200
+"""Choice: bootstrap samples of alpha."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,26 +176,58 @@ def krippendorff_alpha(
         raise ValueError(f"readers have {sorted(lengths)} units; expected as many of each")
     filled = [[np.nan if v is None else float(v) for v in row] for row in reads]
     values = np.array(filled, dtype=np.float64).reshape(len(reads), max(lengths, default=0))
-    levels = np.unique(values[~np.isnan(values)])
+    values = values[:, (~np.isnan(values)).sum(axis=0) >= 2]
+    levels, place = np.unique(values[~np.isnan(values)], return_inverse=True)
     if levels.size == 0:
         return float("nan")
-    counts = np.array([(values == level_value).sum(axis=0) for level_value in levels]).T
-    counts = counts.reshape(-1, len(levels)).astype(np.float64)
-    per_unit = counts.sum(axis=1)
-    counts = counts[per_unit >= 2]
-    per_unit = per_unit[per_unit >= 2]
-    total = float(per_unit.sum())
-    if total == 0:
-        return float("nan")
-    pairs = counts[:, :, None] * counts[:, None, :]
-    pairs -= np.einsum("uc,cd->ucd", counts, np.eye(len(levels)))
-    coincidence = (pairs / (per_unit - 1)[:, None, None]).sum(axis=0)
-    margin = coincidence.sum(axis=0)
+    if level == "nominal":
+        # Marks have as many labels as there are animals: no table of label by label.
+        return _nominal(np.nonzero(~np.isnan(values))[1], place, values.shape[1])
+    counts = np.array([(values == level_value).sum(axis=0) for level_value in levels], np.float64).T
+    shared = counts / (counts.sum(axis=1, keepdims=True) - 1)
+    coincidence = counts.T @ shared - np.diag(shared.sum(axis=0))
+    margin = counts.sum(axis=0)
     distance = _distance(levels, margin, level)
-    by_chance = float(margin @ distance @ margin) / (total - 1)
+    by_chance = float(margin @ distance @ margin) / (float(margin.sum()) - 1)
     if by_chance <= 0:
         return float("nan")
     return 1.0 - float((coincidence * distance).sum()) / by_chance
+
+
+def _nominal(unit: NDArray[np.int64], label: NDArray[np.int64], units: int) -> float:
+    """The same where values only agree or differ, from one entry a read."""
+    reads = np.bincount(unit, minlength=units).astype(np.float64)
+    kinds = int(label.max()) + 1
+    pairs, alike = np.unique(unit * kinds + label, return_counts=True)
+    same = np.bincount(pairs // kinds, alike.astype(np.float64) ** 2, minlength=units)
+    observed = float(((reads**2 - same) / (reads - 1)).sum())
+    margin, total = np.bincount(label).astype(np.float64), float(reads.sum())
+    by_chance = (total**2 - float((margin**2).sum())) / (total - 1)
+    return 1.0 - observed / by_chance if by_chance > 0 else float("nan")
+
+
+def alpha_limits(
+    reads: Sequence[Sequence[float | None]],
+    *,
+    level: Level = "nominal",
+    samples: int = SAMPLES,
+    seed: int = 1,
+) -> tuple[float, float]:
+    """95 % interval of :func:`krippendorff_alpha`: bootstrap percentiles, units drawn anew.
+
+    NaN where no unit has two reads; samples without a value (all reads alike) are left out.
+    """
+    values = np.array([[np.nan if v is None else float(v) for v in row] for row in reads])
+    units = values.shape[1] if values.ndim == 2 else 0
+    rng = np.random.default_rng(seed)
+    drawn = (values[:, rng.integers(0, units, units)] for _ in range(samples if units else 0))
+    found = np.array([krippendorff_alpha(sample.tolist(), level=level) for sample in drawn])
+    found = found[~np.isnan(found)]
+    if not found.size:
+        return float("nan"), float("nan")
+    tail = 100 * (1 - CONFIDENCE) / 2
+    low, high = np.percentile(found, [tail, 100 - tail])
+    return float(low), float(high)
 
 
 def label_numbers(
@@ -216,8 +250,6 @@ def _distance(
     levels: NDArray[np.float64], margin: NDArray[np.float64], level: Level
 ) -> NDArray[np.float64]:
     """(k, k) squared differences of values on a scale."""
-    if level == "nominal":
-        return 1.0 - np.eye(len(levels))
     gap = np.subtract.outer(levels, levels)
     if level == "ordinal":
         rank = np.cumsum(margin) - margin / 2

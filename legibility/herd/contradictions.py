@@ -126,3 +126,34 @@ def chip_against_claim(
             "animal_by_list": claimed,
         },
     )
+
+
+def scan_against_record(
+    *, at: str, animal_id: str, number: str, owners: Sequence[str], its: Sequence[str]
+) -> Contradiction | None:
+    """A log says which animal was scanned, and the transponder is not the one on record.
+
+    Parameters
+    ----------
+    at : str
+        When it was scanned.
+    owners : sequence of str
+        Animals recorded with the number.
+    its : sequence of str
+        Numbers recorded for the animal; with none, and no owner, nothing contradicts.
+    """
+    if animal_id in owners or not (owners or its):
+        return None
+    whose = f"that of {', '.join(owners)}" if owners else "on record for no animal"
+    own = f"; its own on record is {', '.join(its)}" if its else ""
+    return Contradiction(
+        "transponder against list",
+        f"scan:{animal_id}:{number}",
+        f"On {at} transponder {number} was read for {animal_id}; it is {whose}{own}.",
+        {
+            "number": number,
+            "animal_by_list": animal_id,
+            "animals_by_transponder": list(owners),
+            "numbers_of_animal": list(its),
+        },
+    )

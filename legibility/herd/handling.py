@@ -59,7 +59,7 @@ class Handling:
     this."""
     p_chip_fails: float = 0.05
     """Assumption, no source: share of transponders that do not answer; the record's own share is
-    used once ``LEAST_TRIES`` tries are in it."""
+    used once so many animals as ``LEAST_TRIES`` were tried."""
     lost_share: float = 0.25
     """Choice: an animal that cannot be identified costs so much of one taken for another."""
     worth_naming: float = 0.001
@@ -81,7 +81,7 @@ class Handling:
 
 
 LEAST_TRIES: Final = 20
-"""Choice: tries to read transponders from which on the record's own share is used."""
+"""Choice: animals whose transponder was tried from which on the record's own share is used."""
 _SHARES: Final = ("lost_limit", "p_chip_fails", "lost_share", "worth_naming")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from legibility.herd.contradictions import (
@@ -10,6 +10,7 @@ from legibility.herd.contradictions import (
     chip_against_claim,
     chip_against_mark,
     chip_contradictions,
+    scan_against_record,
 )
 from legibility.store.animals import all_chips
 from legibility.store.database import HerdDatabase
@@ -17,6 +18,7 @@ from legibility.store.decisions import all_cases, open_case
 from legibility.store.events import append_event
 from legibility.store.pairs import paired_readings
 from legibility.store.records import CaseRow
+from legibility.store.scans import scanned_animals
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +48,9 @@ def find_cases(db: HerdDatabase, *, who: str = "") -> CasesFound:
 
 
 def _contradictions(db: HerdDatabase) -> Iterator[Contradiction]:
-    yield from chip_contradictions((chip.animal_id, chip.number) for chip in all_chips(db))
+    chips = [(chip.animal_id, chip.number) for chip in all_chips(db)]
+    yield from chip_contradictions(chips)
+    yield from _scanned(db, chips)
     for pair in paired_readings(db):
         by_claim = chip_against_claim(
             photo_sha256=pair.photo_sha256,
@@ -67,3 +71,22 @@ def _contradictions(db: HerdDatabase) -> Iterator[Contradiction]:
             misread_risk=pair.misread_risk,
         )
         yield from (c for c in (by_claim, by_mark) if c is not None)
+
+
+def _scanned(db: HerdDatabase, chips: Sequence[tuple[str, str]]) -> Iterator[Contradiction]:
+    """Scans that name their animal, against the transponders on record."""
+    owners: dict[str, list[str]] = {}
+    numbers: dict[str, list[str]] = {}
+    for animal_id, number in chips:
+        owners.setdefault(number, []).append(animal_id)
+        numbers.setdefault(animal_id, []).append(number)
+    for animal_id, number, at in scanned_animals(db):
+        found = scan_against_record(
+            at=at,
+            animal_id=animal_id,
+            number=number,
+            owners=owners.get(number, ()),
+            its=numbers.get(animal_id, ()),
+        )
+        if found is not None:
+            yield found

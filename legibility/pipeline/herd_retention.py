@@ -14,6 +14,7 @@ from legibility.evidence.agreement import (
     Kappa,
     Share,
     agreement_table,
+    alpha_limits,
     cohen_kappa,
     exact_share,
     krippendorff_alpha,
@@ -79,6 +80,9 @@ class ClassEffect:
     name: str
     value: str
     factor: float
+    low: float
+    high: float
+    """95 % interval by bootstrap; NaN without samples."""
     marks: int
 
 
@@ -103,8 +107,11 @@ class Readers:
     """Read by two or more."""
     alpha_text: float
     """Krippendorff's alpha, missing reads allowed; NaN where it is not defined."""
+    alpha_text_limits: tuple[float, float]
+    """95 % interval by bootstrap."""
     alpha_grade: float
     """The same of grades, ordinal."""
+    alpha_grade_limits: tuple[float, float]
     blind: int
     """Readings made blind."""
     readings: int
@@ -142,20 +149,26 @@ class Retention:
     usable_of_all: float
     """Product of the two."""
     transponders: Share
+    """Animals whose transponder answered on the last day that it was tried."""
+    transponder_tries: Share
     """Tries that were answered."""
+    transponder_lines: int
+    """Answers in logs of readers that name no animal; they are no tries."""
     transponders_zero: str
-    """What no failure in so many tries allows to say; empty otherwise."""
+    """What no failure in so many animals allows to say; empty otherwise."""
     pairs: tuple[Paired, ...]
     readers: Readers
     reliability: tuple[StatedBin, ...]
     """Of photos taken with a transponder that one animal has."""
     times: tuple[tuple[str, TimePerSuccess], ...]
-    event_times: tuple[tuple[str, int, float], ...]
-    """Kind of handling, how often it was timed, mean seconds."""
+    event_times: tuple[tuple[str, TimePerSuccess], ...]
+    """Kind of handling, and the mean time of those that were timed."""
 
     def record(self) -> dict[str, Any]:
         """As JSON; figures that are not defined become null."""
         found: dict[str, Any] = _finite(asdict(self))
+        for pair, shown in zip(self.pairs, found["pairs"], strict=True):
+            shown |= {"n": pair.n, "difference": pair.difference, "verdict": pair.verdict}
         return found
 
 
@@ -182,7 +195,7 @@ def retention(
     looked = state.sightings > 0
     judged = exact_share(int(looked.sum()), int((looked | (state.photos > 0)).sum()))
     usable = exact_share(int((looked & ~last_lost).sum()), int(looked.sum()))
-    tries, failed = scan_tries(db)
+    chips = scan_tries(db)
     every = list(all_tries(db))
     fitted = by_age.curve if by_age.basis is Basis.FITTED else None
     return Retention(
@@ -203,13 +216,20 @@ def retention(
         judged=judged,
         usable=usable,
         usable_of_all=usable_share(judged.value, usable.value) if looked.any() else math.nan,
-        transponders=exact_share(tries - failed, tries),
-        transponders_zero=_zero_words(tries) if tries and not failed else "",
+        transponders=exact_share(chips.animals - chips.animals_failed, chips.animals),
+        transponder_tries=exact_share(chips.tries - chips.failed, chips.tries),
+        transponder_lines=chips.log_lines,
+        transponders_zero=(
+            _zero_words(chips.animals) if chips.animals and not chips.animals_failed else ""
+        ),
         pairs=tuple(_pairs(every)),
         readers=_readers(list(all_human_readings(db))),
         reliability=tuple(_reliability(paired_readings(db))),
         times=tuple(_times(every)),
-        event_times=tuple(timed_events(db)),
+        event_times=tuple(
+            (kind, time_per_success(seconds, [True] * len(seconds)))
+            for kind, seconds in timed_events(db)
+        ),
     )
 
 
@@ -255,14 +275,17 @@ def _effects(state: HerdState, by_age: Fade) -> Iterable[ClassEffect]:
             continue
         for index, (level, effect) in enumerate(zip(levels, effects, strict=True)):
             marks = float(data.count[data.classes[:, place] == index].sum())
-            yield ClassEffect(name, level, math.exp(float(effect)), round(marks))
+            drawn = [float(curve.effects[place][index]) for curve in by_age.samples]
+            low, high = np.percentile(drawn, [2.5, 97.5]) if drawn else (np.nan, np.nan)
+            factor, low, high = np.exp([float(effect), low, high]).tolist()
+            yield ClassEffect(name, level, factor, low, high, marks=round(marks))
 
 
-def _zero_words(tries: int) -> str:
+def _zero_words(animals: int) -> str:
     return (
-        f"No failure in {tries} tries does not mean that there are none: up to "
-        f"{100 * zero_limit(tries):.2g} % would be compatible with it (exact, one-sided 95 %; rule "
-        f"of three: {100 * rule_of_three(tries):.2g} %)."
+        f"No failure in {animals:,} animals does not mean that there are none: up to "
+        f"{100 * zero_limit(animals):.2g} % would be compatible with it (exact, one-sided 95 %; "
+        f"rule of three: {100 * rule_of_three(animals):.2g} %)."
     )
 
 
@@ -299,14 +322,18 @@ def _readers(readings: Sequence[HumanReading]) -> Readers:
     names = sorted({name for found in shared for name in found})
     texts = [[_text(found.get(name)) for found in shared] for name in names]
     grades = [[_grade(found.get(name)) for found in shared] for name in names]
+    numbers = label_numbers(texts)
     return Readers(
         pairs=tuple(
             _reader_pair(names[a], names[b], texts[a], texts[b], grades[a], grades[b])
             for a, b in combinations(range(len(names)), 2)
+            if any(names[a] in found and names[b] in found for found in shared)
         ),
         units=len(shared),
-        alpha_text=krippendorff_alpha(label_numbers(texts)) if shared else math.nan,
-        alpha_grade=krippendorff_alpha(grades, level="ordinal") if shared else math.nan,
+        alpha_text=krippendorff_alpha(numbers),
+        alpha_text_limits=alpha_limits(numbers),
+        alpha_grade=krippendorff_alpha(grades, level="ordinal"),
+        alpha_grade_limits=alpha_limits(grades, level="ordinal"),
         blind=sum(reading.blind for reading in readings),
         readings=len(readings),
     )

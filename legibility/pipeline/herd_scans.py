@@ -48,8 +48,8 @@ def read_scan_file(
     Parameters
     ----------
     path : Path
-        With a header (``COLUMNS``), or without one: then the column that holds transponder numbers
-        and the one that holds times are found by their content.
+        With a header (``COLUMNS``), or with another one or none: then the column that holds
+        transponder numbers and the one that holds times are found by their content.
     hex_order : str
         See :func:`legibility.herd.chiptext.parse_chip`.
     reader : str
@@ -187,18 +187,26 @@ def _table(path: Path) -> tuple[str, str, tuple[tuple[int, Mapping[str, str]], .
 
 
 def _without_header(text: str) -> Iterator[tuple[int, Mapping[str, str]]]:
-    """Rows of a log whose first line is data; nothing when it is not."""
+    """Rows of a log by their content, from the first line on, or below one that names columns.
+
+    One column holds numbers; one holds times, or one days and the next one times of the day.
+    """
     for delimiter in (",", ";", "\t"):
         lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
         lines = [[cell.strip() for cell in line] for line in lines]
-        first = lines[0] if lines else []
-        numbers = [i for i, cell in enumerate(first) if _is_number(cell)]
-        times = [i for i, cell in enumerate(first) if i not in numbers and _is_time(cell)]
-        if len(numbers) == 1 and len(times) == 1:
-            for line, cells in enumerate(lines, start=1):
+        for start, first in enumerate(lines[:2]):
+            numbers = [i for i, cell in enumerate(first) if _is_number(cell)]
+            times = [i for i, cell in enumerate(first) if i not in numbers and _is_time(cell)]
+            if len(numbers) != 1 or len(times) != 1:
+                continue
+            number, at = numbers[0], times[0]
+            # A day, with the time of that day beside it.
+            parts = 2 if at + 1 < len(first) and _is_time(f"{first[at]} {first[at + 1]}") else 1
+            for line, cells in enumerate(lines[start:], start=start + 1):
                 if any(cells):
                     padded = [*cells, *[""] * len(first)]
-                    yield line, {"number": padded[numbers[0]], "time": padded[times[0]]}
+                    time = " ".join(filter(None, padded[at : at + parts]))
+                    yield line, {"number": padded[number], "time": time}
             return
 
 

@@ -11,12 +11,14 @@ from legibility.photo.load import load_photo
 from legibility.pipeline.herd_worklist import WorkItem
 from legibility.report.drawing import picture_of_mark, shrink
 from legibility.report.page import jpeg_address
+from legibility.report.words import percent
 from legibility.settings import Settings
+from legibility.store.animals import chips_of, find_animal
 from legibility.store.database import HerdDatabase
 from legibility.store.photo_folder import FileState, file_state
 from legibility.store.photos import find_photo
 from legibility.store.readings import latest_summaries, whole_reading
-from legibility.store.records import ReadingSummary
+from legibility.store.records import AnimalRow, ReadingSummary
 
 THUMBNAIL_PX: Final = 360
 """Choice: a third of a printed page at 150 dots an inch."""
@@ -25,7 +27,11 @@ THUMBNAIL_PX: Final = 360
 def sheet_details(
     db: HerdDatabase, items: Sequence[WorkItem], *, settings: Settings | None = None
 ) -> dict[str, dict[str, str]]:
-    """By animal: ``address`` of a thumbnail or nothing, ``reading`` and ``check`` in words."""
+    """By animal: ``address`` of a thumbnail or nothing; the rest in words.
+
+    ``about`` is sex, birth, colour of the ear and status; ``chips`` the transponders on record;
+    ``reading`` the last reading; ``check`` what to look at first.
+    """
     return {item.animal_id: _details(db, item, settings or Settings()) for item in items}
 
 
@@ -38,6 +44,8 @@ def _details(db: HerdDatabase, item: WorkItem, settings: Settings) -> dict[str, 
     last = shown[-1] if shown else None
     return {
         "address": _thumbnail(db, last, settings) if last is not None else "",
+        "about": _about(find_animal(db, item.animal_id)),
+        "chips": ", ".join(chips_of(db, item.animal_id)) or "none on record",
         "reading": _reading_words(last),
         "check": check_first(item),
     }
@@ -79,6 +87,19 @@ def differing_places(mark: str, other: str) -> str:
     return " and ".join(f"{place} ({a} or {b})" for place, (a, b) in pairs if a != b)
 
 
+def _about(animal: AnimalRow | None) -> str:
+    if animal is None:
+        return ""
+    born = animal.birth_date or str(animal.birth_year or "")
+    parts = (
+        animal.sex,
+        f"born {born}" if born else "",
+        f"{animal.skin} skin" if animal.skin else "",
+        animal.status,
+    )
+    return ", ".join(filter(None, parts)) or "nothing else on record"
+
+
 def _reading_words(last: ReadingSummary | None) -> str:
     if last is None:
         return "none"
@@ -88,7 +109,7 @@ def _reading_words(last: ReadingSummary | None) -> str:
     grade = "" if last.grade is None else f", grade {last.grade:.1f} of 4"
     if not last.first_animal:
         return f"{day}: {last.text}{grade}, settled for no animal"
-    chance = "" if last.first_probability is None else f" with {100 * last.first_probability:.0f} %"
+    chance = "" if last.first_probability is None else f" with {percent(last.first_probability)}"
     return f"{day}: {last.text}{grade}; first candidate {last.first_animal}{chance}"
 
 

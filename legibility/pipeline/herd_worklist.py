@@ -23,6 +23,7 @@ from legibility.risk.kernel import load_kernel
 from legibility.risk.misreading import Errors, channel
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
+from legibility.store.photos import unnamed_photos
 from legibility.store.tries import scan_tries
 
 SHOWN: Final = 20
@@ -339,7 +340,7 @@ def rank_herd(
     )
     here = np.flatnonzero(~state.gone)
     order = here[np.argsort(-found.loss[here], kind="stable")]
-    basis = _basis(state, by_age, by_grade, chip_words, here)
+    basis = _basis(state, by_age, by_grade, (*_unnamed(db), chip_words), here)
     return Ranking(state, handling, found, order, cost, by_age, by_grade, today, basis)
 
 
@@ -360,19 +361,37 @@ def _costs(state: HerdState, handling: Handling) -> np.ndarray[Any, np.dtype[np.
 
 
 def _measured_chips(db: HerdDatabase, handling: Handling) -> tuple[Handling, str]:
-    """The record's own share of transponders that do not answer, where tries were recorded."""
-    tries, failed = scan_tries(db)
-    if tries < LEAST_TRIES:
+    """The record's own share of transponders that do not answer, where enough were tried."""
+    found = scan_tries(db)
+    if found.animals < LEAST_TRIES:
         share = _percent(handling.p_chip_fails)
         return handling, f"That {share} of transponders do not answer is an assumption."
-    # One failure more than seen in two tries more: never a certainty (rule of succession).
-    share_failed = (failed + 1) / (tries + 2)
-    words = f"Transponders: {failed} of {tries} tries in this record were not answered."
+    # One failure more than seen in two animals more: never a certainty (rule of succession).
+    share_failed = (found.animals_failed + 1) / (found.animals + 2)
+    words = (
+        f"Transponders: of {found.animals_failed} of {found.animals} animals tried in this record "
+        "none answered on the last day."
+    )
     return replace(handling, p_chip_fails=share_failed), words
 
 
+def _unnamed(db: HerdDatabase) -> tuple[str, ...]:
+    """That photos of no known animal say nothing of any mark: what they show is only a reading."""
+    count = unnamed_photos(db)
+    if not count:
+        return ()
+    return (
+        f"Photos that nobody gave an animal: {count}. They judge no mark; say in a manifest "
+        "(animal_id or chip) whom they show, and import them again.",
+    )
+
+
 def _basis(
-    state: HerdState, by_age: Fade, by_grade: Fade, chips: str, here: np.ndarray[Any, Any]
+    state: HerdState,
+    by_age: Fade,
+    by_grade: Fade,
+    also: Sequence[str],
+    here: np.ndarray[Any, Any],
 ) -> tuple[str, ...]:
     words = [f"Loss by age. {by_age.words}"]
     if by_grade.basis is not Basis.ASSUMPTION:
@@ -395,7 +414,7 @@ def _basis(
             f"Looks that belong to no mark of the record: {int(state.unplaced)}. No mark is "
             "recorded in that ear on that day, or no ear was said and the animal has marks in both."
         )
-    words.append(chips)
+    words += also
     words.append("Costs, and what each act leaves of the loss, are choices (see --costs).")
     return tuple(words)
 

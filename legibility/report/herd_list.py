@@ -33,10 +33,12 @@ def worklist_text(found: Mapping[str, Any]) -> str:
     ]
     if found["items"]:
         rows: list[tuple[str, ...]] = [
-            ("", "Animal", "Mark", "Taken", "Lost", "Cost", "By", "To do")
+            ("", "Animal", "Mark", "Taken", "Lost", "Cost", "Loss", "By", "To do")
         ]
         rows += [_row(item) for item in found["items"]]
-        table = columns(rows, limits=(5, 14, 11, 8, 8, 6, 10, 24), right=frozenset({0, 3, 4, 5}))
+        table = columns(
+            rows, limits=(5, 14, 11, 8, 9, 6, 8, 10, 24), right=frozenset({0, 3, 4, 5, 6})
+        )
         lines += ["", table[0]]
         for line, item in zip(table[1:], found["items"], strict=True):
             lines.append(line)
@@ -45,8 +47,9 @@ def worklist_text(found: Mapping[str, Any]) -> str:
             "",
             *_wide(
                 "Taken: probability of being taken for another animal at the next handling. Lost: "
-                "that the mark is lost by then. By: when the chance of loss reaches its limit; ! "
-                "is overdue.",
+                "that the mark is lost by then, or was seen lost. Loss: what is to be expected, by "
+                "which the list is ranked. By: when the chance of loss reaches its limit; ! is "
+                "overdue.",
                 "",
             ),
         ]
@@ -136,6 +139,8 @@ def worklist_csv(items: Sequence[Item]) -> str:
             "grade": "" if item["grade"] is None else f"{item['grade']:.1f}",
             "p_taken": f"{item['p_taken']:.6f}",
             "p_lost": f"{item['p_lost']:.6f}",
+            "cost": f"{item['cost']:g}",
+            "loss": f"{item['loss']:.6g}",
             "first_rival": rivals[0]["animal_id"] if rivals else "",
             "overdue": "yes" if item["overdue"] else "",
         }
@@ -164,8 +169,8 @@ def write_plan_page(
     Parameters
     ----------
     pictures : mapping
-        By animal: ``address`` of a thumbnail (may be empty), ``reading`` in words, ``check``, what
-        to check first.
+        By animal: ``address`` of a thumbnail (may be empty), and in words ``about`` the animal,
+        its ``chips``, its last ``reading``, and ``check``, what to check first.
 
     Raises
     ------
@@ -182,8 +187,9 @@ def _row(item: Item) -> tuple[str, ...]:
         str(item["animal_id"]),
         str(item["mark"]) or "-",
         percent(item["p_taken"]),
-        "seen" if item["p_lost"] >= 1 else percent(item["p_lost"]),
+        "seen lost" if item["p_lost"] >= 1 else percent(item["p_lost"]),
         f"{item['cost']:g}",
+        f"{item['loss']:.3g}",
         "! now" if item["overdue"] else str(item["last_date"]) or "-",
         str(item["act"]),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,6 +17,7 @@ from legibility.report.writing import write_text
 
 CURVE_YEARS: Final = (1, 2, 3, 4, 5, 6, 8, 10)
 """Choice: ages of the table."""
+STATED_OF: Final = "photos taken with a transponder that one animal has"
 ASSUMED: Final = "ASSUMPTION, no measurement"
 
 
@@ -50,17 +51,20 @@ def retention_text(found: Mapping[str, Any]) -> str:
         lines.append("* beyond the longest follow-up: an extrapolation")
     if found["effects"]:
         lines += _section("Properties", "marks of a class last so many times as long as the herd's")
-        rows = [("Property", "Class", "Factor", "Marks")]
+        rows = [("Property", "Class", "Factor", "95 % interval", "Marks")]
         rows += [
-            (e["name"], e["value"], f"{e['factor']:.2f}", str(e["marks"])) for e in found["effects"]
+            (e["name"], e["value"], f"{e['factor']:.2f}", factor_limits(e), str(e["marks"]))
+            for e in found["effects"]
         ]
-        lines += columns(rows, limits=(20, 30, 8, 8), right=frozenset({2, 3}))
+        lines += columns(rows, limits=(20, 30, 8, 14, 8), right=frozenset({2, 3, 4}))
     lines += [*_section("Transponders"), *_wide(_transponders(found))]
-    lines += [*_section("Method against method", "same animals, same days"), *_pairs(found)]
-    lines += [*_section("Reader against reader"), *_readers(found)]
-    note = "photos taken with a transponder that one animal has"
-    lines += [*_section("Stated probability against transponders", note), *_reliability(found)]
-    lines += [*_section("Time per successful identification"), *_times(found)]
+    for title, sentences in (
+        ("Method against method: same animals, same days", _pairs(found)),
+        ("Reader against reader", _readers(found)),
+        (f"Stated probability against transponders: {STATED_OF}", _reliability(found)),
+        ("Time per successful identification", _times(found)),
+    ):
+        lines += [*_section(title), *(line for text in sentences for line in _wide(text))]
     return "\n".join([*lines[1:], "", *_wide(CAUTION)]) + "\n"
 
 
@@ -74,10 +78,16 @@ def write_retention_page(path: Path, found: Mapping[str, Any]) -> None:
     """
     page = render_page(
         "herd_retention.html",
-        filters={"share": share, "share_percent": _percent, "interval": _interval},
+        filters={
+            "share": share,
+            "share_percent": _percent,
+            "interval": _interval,
+            "limits": factor_limits,
+        },
         found=found,
         assumed=ASSUMED,
         plot=Markup(curve_svg(found)),
+        apart=[apart_words(p) for p in found["pairs"]],
         curve=[_curve_row(p) for p in found["curve"] if p["years"] in CURVE_YEARS],
         transponders=_transponders(found),
         readers=_readers(found),
@@ -147,10 +157,17 @@ def reliability_svg(found: Mapping[str, Any]) -> str:
 
 
 def _reliability(found: Mapping[str, Any]) -> list[str]:
-    lines = []
-    for b in found["reliability"]:
-        lines += _wide(f"stated {_percent(b['stated'])} on average: right {share(b['right'])}")
-    return lines or ["No photo that was read was taken with such a transponder."]
+    return [
+        f"Stated {_percent(b['stated'])} on average: right {share(b['right'])}."
+        for b in found["reliability"]
+    ] or ["No photo that was read was taken with such a transponder."]
+
+
+def factor_limits(effect: Mapping[str, Any]) -> str:
+    """Interval of the factor of a class."""
+    if effect["low"] is None:
+        return "-"
+    return f"{effect['low']:.2f} to {effect['high']:.2f}"
 
 
 def share(found: Mapping[str, Any]) -> str:
@@ -207,26 +224,46 @@ def _or_nan(value: float | None) -> float:
 
 
 def _transponders(found: Mapping[str, Any]) -> str:
-    zero = f" {found['transponders_zero']}" if found["transponders_zero"] else ""
-    return f"Tries that were answered: {share(found['transponders'])}.{zero}"
+    parts = [
+        "Animals whose transponder answered on the last day that it was tried: "
+        f"{share(found['transponders'])}.",
+        f"Tries that were answered: {share(found['transponder_tries'])}.",
+    ]
+    if found["transponders_zero"]:
+        parts.append(str(found["transponders_zero"]))
+    if found["transponder_lines"]:
+        parts.append(
+            f"Left out are {found['transponder_lines']:,} answers in logs that name no animal: "
+            "such a log holds no failures (give animal_id, and a line without a number where "
+            "nothing answered)."
+        )
+    return " ".join(parts)
 
 
 def _pairs(found: Mapping[str, Any]) -> list[str]:
-    lines = []
-    for p in found["pairs"]:
-        lines += _wide(pair_words(p))
-    return lines or ["No animal was tried with two methods on one day."]
+    return [pair_words(p) for p in found["pairs"]] or [
+        "No animal was tried with two methods on one day."
+    ]
 
 
 def pair_words(p: Mapping[str, Any]) -> str:
     """Two methods in a sentence."""
-    n = p["both"] + p["only_first"] + p["only_second"] + p["neither"]
-    difference = 100 * (p["only_first"] - p["only_second"]) / n
     return (
-        f"{p['first']} and {p['second']}, {n} animals: both {p['both']}, only {p['first']} "
-        f"{p['only_first']}, only {p['second']} {p['only_second']}, neither {p['neither']}; "
-        f"difference {difference:+.1f} points, exact McNemar p = {p['p_value']:.3g}: "
-        f"{p['verdict']}."
+        f"{p['first']} and {p['second']}, n = {p['n']} (an animal on a day): both {p['both']}, "
+        f"only {p['first']} {p['only_first']}, only {p['second']} {p['only_second']}, neither "
+        f"{p['neither']}; difference {100 * p['difference']:+.1f} points. {apart_words(p)} Exact "
+        f"McNemar p = {p['p_value']:.3g}: {p['verdict']}."
+    )
+
+
+def apart_words(p: Mapping[str, Any]) -> str:
+    """Whom the pairs favour in which only one of two methods worked."""
+    apart = p["only_first"] + p["only_second"]
+    if not apart:
+        return "They never differed."
+    return (
+        f"Where they differed it was {p['first']} in "
+        f"{share({'count': p['only_first'], 'total': apart, 'low': p['low'], 'high': p['high']})}."
     )
 
 
@@ -243,38 +280,52 @@ def _readers(found: Mapping[str, Any]) -> list[str]:
                 f"; weighted kappa of the grades {k['value']:.2f} (95 % interval {k['low']:.2f} to "
                 f"{k['high']:.2f}, n = {k['n']})"
             )
-        lines += _wide(text + ".")
+        lines.append(text + ".")
     alphas = [
-        f"{name} {readers[key]:.2f}"
+        f"{name} {readers[key]:.2f}{_alpha_limits(readers[key + '_limits'])}"
         for name, key in (("of the text", "alpha_text"), ("of the grade", "alpha_grade"))
         if readers[key] is not None
     ]
     if alphas:
-        lines += _wide(
+        lines.append(
             f"Krippendorff's alpha {', '.join(alphas)}, over {readers['units']} photos or ears "
             "read by two or more."
         )
     return [*lines, f"{readers['blind']} of {readers['readings']} readings were made blind."]
 
 
+def _alpha_limits(limits: Sequence[float | None]) -> str:
+    if limits[0] is None:
+        return ""
+    return f" (95 % interval {limits[0]:.2f} to {limits[1]:.2f})"
+
+
 def _times(found: Mapping[str, Any]) -> list[str]:
     lines = []
     for name, t in found["times"]:
         if t["seconds"] is None:
-            lines += _wide(f"{name}: no success in {t['tries']} timed tries.")
+            lines.append(f"{_sentence(name)}: no success in {t['tries']} timed tries.")
             continue
-        limits = (
-            ""
-            if t["low"] is None or t["high"] is None
-            else f" (95 % interval {t['low']:.0f} to {t['high']:.0f} s)"
+        lines.append(
+            f"{_sentence(name)}: {t['seconds']:.0f} s{_time_limits(t)}, failed tries included; "
+            f"{t['successes']} successes in {t['tries']} timed tries."
         )
-        lines += _wide(
-            f"{name}: {t['seconds']:.0f} s{limits}, failed tries included; {t['successes']} "
-            f"successes in {t['tries']} timed tries."
-        )
-    for kind, count, mean in found["event_times"]:
-        lines.append(f"{kind}: {mean:.0f} s on average of {count} timed.")
+    lines += [
+        f"{_sentence(kind)}: {t['seconds']:.0f} s{_time_limits(t)} on average of {t['tries']} "
+        "timed."
+        for kind, t in found["event_times"]
+    ]
     return lines or ["No times were recorded (herd look --seconds, column seconds of scans)."]
+
+
+def _time_limits(t: Mapping[str, Any]) -> str:
+    if t["low"] is None or t["high"] is None:
+        return ""
+    return f" (95 % interval {t['low']:.0f} to {t['high']:.0f} s)"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _section(title: str, note: str = "") -> list[str]:

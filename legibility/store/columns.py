@@ -8,8 +8,9 @@ only their rows need to be taken again.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,9 @@ from legibility.store.database import HerdDatabase
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Texts = NDArray[np.str_]
+Flags = NDArray[np.bool_]
+_TYPES: Final = {"Floats": np.float64, "Ints": np.int64, "Texts": np.str_, "Flags": np.bool_}
+"""What the annotations of the columns below stand for."""
 
 READ: Final = 0
 """A photo that was read; it judges the mark where it was graded."""
@@ -50,8 +54,8 @@ class AnimalColumns:
     """0 = not recorded."""
     status: Texts
     skin: Texts
-    has_chip: NDArray[np.bool_]
-    is_gone: NDArray[np.bool_]
+    has_chip: Flags
+    is_gone: Flags
     """Recorded as sold or dead."""
 
 
@@ -87,7 +91,7 @@ class LookColumns:
     grade: Floats
     """0..4; NaN for none."""
     misread_risk: Floats
-    is_first: NDArray[np.bool_]
+    is_first: Flags
     """Whether the first candidate is the animal that the photo is said to show."""
     names_mark: Ints
     """Where no ear is said: row number of the only mark of the animal with the text read, or 0."""
@@ -100,6 +104,9 @@ class HerdColumns:
     animals: AnimalColumns
     marks: MarkColumns
     looks: LookColumns
+
+
+Table = TypeVar("Table", AnimalColumns, MarkColumns, LookColumns)
 
 
 def touched_at(db: HerdDatabase) -> int:
@@ -129,15 +136,13 @@ def replaced(columns: HerdColumns, part: HerdColumns, animals: Ints) -> HerdColu
     )
 
 
-def _merged(whole: Any, part: Any, owner: str, animals: Ints) -> Any:
+def _merged(whole: Table, part: Table, owner: str, animals: Ints) -> Table:
     kept = ~np.isin(getattr(whole, owner), animals)
-    order = np.argsort(
-        np.concatenate([getattr(whole, owner)[kept], getattr(part, owner)]), kind="stable"
-    )
     arrays = {
         item.name: np.concatenate([getattr(whole, item.name)[kept], getattr(part, item.name)])
         for item in fields(whole)
     }
+    order = np.argsort(arrays[owner], kind="stable")
     return type(whole)(**{name: array[order] for name, array in arrays.items()})
 
 
@@ -147,62 +152,41 @@ def _only(column: str, some: str) -> tuple[str, tuple[str, ...]]:
     return f"{column} IN (SELECT value FROM json_each(?))", (some,)
 
 
-def _columns(db: HerdDatabase, sql: str, parameters: tuple[str, ...], count: int) -> list[Any]:
-    rows = list(db.rows(sql, parameters))
-    return list(zip(*rows, strict=True)) if rows else [()] * count
+def _columns(kind: type[Table], rows: Sequence[Sequence[Any]]) -> Table:
+    """Rows of a query as columns, its values in the order of the fields; NULL becomes NaN."""
+    types = {item.name: str(item.type) for item in fields(kind)}
+    columns: Iterable[Any] = zip(*rows, strict=True) if rows else [()] * len(types)
+    if "Texts" not in types.values():
+        # Measured: half a million rows of figures alone are a second faster as one table.
+        columns = np.array(rows, dtype=np.float64).reshape(-1, len(types)).T
+    arrays = zip(types.items(), columns, strict=True)
+    return kind(**{name: np.array(c, dtype=_TYPES[kept]) for (name, kept), c in arrays})
 
 
 def _animals(db: HerdDatabase, some: str) -> AnimalColumns:
     where, values = _only("id", some)
-    key, name, born, year, status, skin, chip = _columns(
-        db,
+    rows = db.rows(
         f"""SELECT id, animal_id, {_DAY.format("birth_date", 10)}, birth_year, status, skin,
-                   EXISTS (SELECT 1 FROM chips WHERE animal = animals.id)
+                   EXISTS (SELECT 1 FROM chips WHERE animal = animals.id),
+                   EXISTS (SELECT 1 FROM handling_events AS h
+                           WHERE ifnull(h.animal, 0) = animals.id AND h.kind IN (?, ?))
             FROM animals WHERE {where} ORDER BY id""",
-        values,
-        7,
-    )
-    gone = db.rows(
-        "SELECT DISTINCT animal FROM handling_events WHERE kind IN (?, ?) AND animal IS NOT NULL "
-        f"AND {_only('animal', some)[0]}",
         (*GONE, *values),
     )
-    keys = np.array(key, dtype=np.int64)
-    return AnimalColumns(
-        key=keys,
-        animal_id=np.array(name, dtype=np.str_),
-        born=np.array(born, dtype=np.float64),
-        birth_year=np.array(year, dtype=np.int64),
-        status=np.array(status, dtype=np.str_),
-        skin=np.array(skin, dtype=np.str_),
-        has_chip=np.array(chip, dtype=np.bool_),
-        is_gone=np.isin(keys, np.array([row[0] for row in gone], dtype=np.int64)),
-    )
+    return _columns(AnimalColumns, list(rows))
 
 
 def _marks(db: HerdDatabase, some: str) -> MarkColumns:
     where, values = _only("animal", some)
-    key, animal, text, ear, applied, retired, ink, operator, die_set = _columns(
-        db,
+    rows = db.rows(
         f"""SELECT id, animal, text, {_EAR.format("ear")}, {_DAY.format("applied_on", 10)},
                    CASE retired_on WHEN '' THEN 9e999
                    ELSE ifnull({_DAY.format("retired_on", 10)}, -1e6) END,
                    ink, operator, die_set
             FROM marks WHERE {where} ORDER BY animal, applied_on, id""",
         values,
-        9,
     )
-    return MarkColumns(
-        key=np.array(key, dtype=np.int64),
-        animal=np.array(animal, dtype=np.int64),
-        text=np.array(text, dtype=np.str_),
-        ear=np.array(ear, dtype=np.int64),
-        applied=np.array(applied, dtype=np.float64),
-        retired=np.array(retired, dtype=np.float64),
-        ink=np.array(ink, dtype=np.str_),
-        operator=np.array(operator, dtype=np.str_),
-        die_set=np.array(die_set, dtype=np.str_),
-    )
+    return _columns(MarkColumns, list(rows))
 
 
 _NAMES_MARK: Final = """CASE WHEN {ear} <> '' OR {text} = '' THEN 0 ELSE ifnull((
@@ -213,7 +197,7 @@ _PHOTOS: Final = f"""
            CASE r.status WHEN 'read' THEN {READ} WHEN 'unreadable' THEN {UNREADABLE}
            ELSE {NOT_JUDGED} END,
            r.grade, r.misread_risk, r.first_animal = a.animal_id,
-           {_NAMES_MARK.format(ear="p.ear", text="r.text", animal="p.animal")}, r.id
+           {_NAMES_MARK.format(ear="p.ear", text="r.text", animal="p.animal")}
     FROM photos AS p
     JOIN animals AS a ON a.id = p.animal
     JOIN readings AS r ON r.photo = p.id
@@ -229,28 +213,17 @@ _PEOPLE: Final = f"""
     )
     SELECT h.animal, {_DAY.format("h.at", 19)}, {_EAR.format("h.ear")},
            CASE h.usable WHEN 1 THEN {USABLE} ELSE {NOT_USABLE} END, h.grade, NULL, 0,
-           {_NAMES_MARK.format(ear="h.ear", text="h.text", animal="h.animal")}, h.id
+           {_NAMES_MARK.format(ear="h.ear", text="h.text", animal="h.animal")}
     FROM h WHERE h.animal IS NOT NULL AND """
 
 
 def _looks(db: HerdDatabase, some: str) -> LookColumns:
-    parts = []
-    for sql, owner in ((_PHOTOS, "p.animal"), (_PEOPLE, "h.animal")):
+    rows: list[tuple[Any, ...]] = []
+    for sql, owner, key in ((_PHOTOS, "p.animal", "r.id"), (_PEOPLE, "h.animal", "h.id")):
         where, values = _only(owner, some)
-        rows = list(db.rows(sql + where, values))
-        parts.append(np.array(rows, dtype=np.float64).reshape(-1, 9))
-    table = np.concatenate(parts)
+        rows += db.rows(f"{sql}{where} ORDER BY {key}", values)
+    found = _columns(LookColumns, rows)
     # Without a time it counts as the oldest; photos come before people of the same time.
-    times = np.nan_to_num(table[:, 1], nan=-np.inf)
-    is_person = table[:, 3] >= USABLE
-    table = table[np.lexsort((table[:, 8], is_person, times, table[:, 0]))]
-    return LookColumns(
-        animal=table[:, 0].astype(np.int64),
-        time=table[:, 1].copy(),
-        ear=table[:, 2].astype(np.int64),
-        kind=table[:, 3].astype(np.int64),
-        grade=table[:, 4].copy(),
-        misread_risk=table[:, 5].copy(),
-        is_first=table[:, 6] == 1,
-        names_mark=table[:, 7].astype(np.int64),
-    )
+    times = np.nan_to_num(found.time, nan=-np.inf)
+    order = np.lexsort((found.kind >= USABLE, times, found.animal))
+    return LookColumns(*(getattr(found, item.name)[order] for item in fields(found)))

@@ -8,7 +8,7 @@ from itertools import islice
 from typing import Final
 
 from legibility.containers import PhotoResult
-from legibility.store.animals import put_animal, put_chips
+from legibility.store.animals import find_animal, put_animal, put_chips
 from legibility.store.database import HerdDatabase, now_utc
 from legibility.store.decisions import open_case
 from legibility.store.events import append_event, last_event
@@ -82,11 +82,16 @@ def import_registry(
     cases = 0
     with db.transaction():
         for number, row in enumerate(rows, start=1):
+            before = find_animal(db, row.animal.animal_id)
             state = put_animal(db, row.animal)
             known = () if state == "new" else marks_of(db, row.animal.animal_id)
             mark_state = put_mark(db, row.mark)
             if mark_state == "new" and known:
                 cases += _report_other_mark(db, row.mark, known, source)
+            elif known:
+                cases += _report_other_day(db, row.mark, known, source)
+            if before is not None and state == "changed":
+                cases += _report_other_birth(db, row.animal, before, source)
             chip = ChipRow(row.animal.animal_id, row.chip, source=source.name)
             chip_new = put_chips(db, [chip]) if row.chip else 0
             if state == "same" and (mark_state != "same" or chip_new):
@@ -294,6 +299,60 @@ def _report_other_mark(
                 f"{source.name} gives {mark.animal_id} the mark {mark.text}, the record has "
                 f"{before}; both are kept. A re-marking has its day in the column applied_on.",
                 {"animal": mark.animal_id, "before": before, "now": mark.text},
+            ),
+        )
+    )
+
+
+def _report_other_day(
+    db: HerdDatabase, mark: MarkRow, known: Sequence[MarkRow], source: Source
+) -> int:
+    """A registry that names another day of application: a slip, or a mark applied anew."""
+    same = [m for m in known if m.text == mark.text and (not mark.ear or m.ear in ("", mark.ear))]
+    days = {m.applied_on for m in same}
+    if not mark.applied_on or days & {"", mark.applied_on} or not days:
+        return 0
+    before = ", ".join(sorted(days))
+    return int(
+        open_case(
+            db,
+            CaseRow(
+                f"applied:{mark.animal_id}:{mark.ear}:{mark.text}:{mark.applied_on}",
+                "another day of application in the registry",
+                f"{source.name} says that {mark.text} of {mark.animal_id} was applied on "
+                f"{mark.applied_on}, the record says {before}, which is kept. If the mark was "
+                "applied anew, record it: legibility herd record re-marked.",
+                {"animal": mark.animal_id, "before": before, "now": mark.applied_on},
+            ),
+        )
+    )
+
+
+def _report_other_birth(
+    db: HerdDatabase, animal: AnimalRow, before: AnimalRow, source: Source
+) -> int:
+    """What does not change in an animal's life and did: a slip, or another animal of that name."""
+    changed = {
+        name: (getattr(before, name), getattr(animal, name))
+        for name in ("birth_date", "birth_year", "sex")
+        if getattr(before, name) and getattr(animal, name)
+    }
+    changed = {name: values for name, values in changed.items() if values[0] != values[1]}
+    if "birth_date" in changed:
+        changed.pop("birth_year", None)
+    if not changed:
+        return 0
+    words = ", ".join(f"{name} {old} became {new}" for name, (old, new) in changed.items())
+    news = ",".join(str(new) for _, new in changed.values())
+    return int(
+        open_case(
+            db,
+            CaseRow(
+                f"birth:{animal.animal_id}:{news}",
+                "another birth or sex in the registry",
+                f"{source.name} changed what is known of {animal.animal_id}: {words}. A slip, or "
+                "another animal of that name.",
+                {"animal": animal.animal_id, "changed": changed},
             ),
         )
     )

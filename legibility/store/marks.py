@@ -42,10 +42,12 @@ def put_mark(db: HerdDatabase, mark: MarkRow) -> str:
     """Add a mark, or fill in what was not known of it; gives ``new``, ``changed`` or ``same``.
 
     The same text in the same ear of the same animal is the same mark. One whose ear was not
-    recorded is the same as one with the same text whose ear is.
+    recorded is the same as one with the same text whose ear is. Of several, one that counts is it
+    before one that is retired.
     """
-    key = animal_key(db, mark.animal_id)
-    for known in marks_of(db, mark.animal_id):
+    for known in sorted(
+        marks_of(db, mark.animal_id), key=lambda m: (m.retired_on != "", -m.mark_id)
+    ):
         if known.text != mark.text or (known.ear and mark.ear and known.ear != mark.ear):
             continue
         filled = {
@@ -57,9 +59,15 @@ def put_mark(db: HerdDatabase, mark: MarkRow) -> str:
             return "same"
         db.update("marks", filled, key="id", value=known.mark_id)
         return "changed"
-    said = {name: getattr(mark, name) for name in _SAID}
-    db.insert("marks", {"animal": key, "text": mark.text, **said})
+    add_mark(db, mark)
     return "new"
+
+
+def add_mark(db: HerdDatabase, mark: MarkRow) -> None:
+    """Add a mark that was applied, also where the same characters were in that ear before."""
+    said = {name: getattr(mark, name) for name in _SAID}
+    key = animal_key(db, mark.animal_id)
+    db.insert("marks", {"animal": key, "text": mark.text, **said})
 
 
 def retire_mark(db: HerdDatabase, mark_id: int, *, on: str) -> None:

@@ -26,6 +26,12 @@ def photos_of(db: HerdDatabase, animal_id: str) -> tuple[PhotoRow, ...]:
     return tuple(PhotoRow(*row) for row in rows)
 
 
+def unnamed_photos(db: HerdDatabase) -> int:
+    """How many photos nobody gave an animal, and no transponder did."""
+    row = db.first("SELECT count(*) FROM photos WHERE animal IS NULL")
+    return int(row[0]) if row else 0
+
+
 def find_photo(db: HerdDatabase, sha256: str) -> PhotoRow | None:
     """One photo by its digest, or None."""
     row = db.first(f"{_SELECT} WHERE p.sha256 = ?", (sha256,))

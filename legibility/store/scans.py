@@ -19,6 +19,15 @@ def all_scans(db: HerdDatabase) -> Iterator[ScanRow]:
         yield ScanRow(*row)
 
 
+def scanned_animals(db: HerdDatabase) -> Iterator[tuple[str, str, str]]:
+    """Each animal that a log names with each number read for it, and when it was first so."""
+    sql = """SELECT a.animal_id, s.number, min(s.scanned_at)
+             FROM scans AS s JOIN animals AS a ON a.id = s.animal
+             WHERE s.outcome = 'read' GROUP BY s.animal, s.number ORDER BY min(s.id)"""
+    for animal_id, number, at in db.rows(sql):
+        yield str(animal_id), str(number), str(at)
+
+
 def add_scan(db: HerdDatabase, scan: ScanRow) -> tuple[int, bool]:
     """Add a scan; gives its row number and whether it is new.
 

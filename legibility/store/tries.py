@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 
 from legibility.store.database import HerdDatabase
 
@@ -23,30 +25,54 @@ class Try:
     seconds: float | None = None
 
 
-def scan_tries(db: HerdDatabase) -> tuple[int, int]:
+@dataclass(frozen=True, slots=True)
+class ScanTries:
+    """Tries to read the transponders of animals that were known otherwise."""
+
+    tries: int
+    failed: int
+    """Nothing answered."""
+    animals: int
+    """That were tried."""
+    animals_failed: int
+    """Of which none of the tries on the last day was answered."""
+    log_lines: int
+    """Answers of an animal that is only known from the answer: no tries, because a log that holds
+    nothing but answers cannot show a failure."""
+
+
+def scan_tries(db: HerdDatabase) -> ScanTries:
     """How often a transponder was tried, and how often none answered; refused numbers are out."""
     row = db.first(
-        "SELECT count(*), ifnull(sum(outcome = 'nothing'), 0) FROM scans WHERE outcome <> 'refused'"
+        """SELECT count(animal), ifnull(sum(animal IS NOT NULL AND outcome = 'nothing'), 0),
+                  ifnull(sum(animal IS NULL), 0)
+           FROM scans WHERE outcome <> 'refused'"""
     )
-    return (int(row[0]), int(row[1])) if row else (0, 0)
+    last = db.first(
+        """SELECT count(*), ifnull(sum(NOT answered), 0) FROM (
+               SELECT max(s.outcome = 'read') AS answered FROM scans AS s JOIN (
+                   SELECT animal, max(substr(scanned_at, 1, 10)) AS day FROM scans
+                   WHERE animal IS NOT NULL AND outcome <> 'refused' GROUP BY animal
+               ) AS d ON d.animal = s.animal AND substr(s.scanned_at, 1, 10) = d.day
+               WHERE s.outcome <> 'refused' GROUP BY s.animal)"""
+    )
+    tries, failed, lines = row or (0, 0, 0)
+    animals, animals_failed = last or (0, 0)
+    return ScanTries(int(tries), int(failed), int(animals), int(animals_failed), int(lines))
 
 
 def all_tries(db: HerdDatabase) -> Iterator[Try]:
     """Tries of all methods on known animals with a day.
 
-    Photos whose animal was only named by their transponder are left out: they exist only where the
-    transponder was read, and would favour it. Scans whose animal is only known from the number
-    itself count as successes and would do so too; they are left out where no other method was
-    tried that day, by whoever pairs them.
+    Photos and scans whose animal is only known from the transponder are left out: they exist only
+    where it answered, and would favour it.
     """
     scans = """
         SELECT a.animal_id, substr(s.scanned_at, 1, 10),
                s.outcome = 'read' AND EXISTS (
                    SELECT 1 FROM chips AS c WHERE c.animal = a.id AND c.number = s.number),
                s.seconds
-        FROM scans AS s
-        JOIN animals AS a ON a.id = coalesce(s.animal, (
-            SELECT c.animal FROM chips AS c WHERE c.number = s.number LIMIT 1))
+        FROM scans AS s JOIN animals AS a ON a.id = s.animal
         WHERE s.outcome <> 'refused' AND s.scanned_at <> ''"""
     for animal, day, success, seconds in db.rows(scans):
         yield Try("transponder", animal, day, bool(success), seconds)
@@ -70,9 +96,8 @@ def all_tries(db: HerdDatabase) -> Iterator[Try]:
         yield Try("photo", animal, day, bool(success))
 
 
-def timed_events(db: HerdDatabase) -> Iterator[tuple[str, int, float]]:
-    """Kind of handling event, how many have their time recorded, and their mean seconds."""
-    sql = """SELECT kind, count(*), avg(seconds) FROM handling_events
-             WHERE seconds IS NOT NULL GROUP BY kind ORDER BY kind"""
-    for kind, count, mean in db.rows(sql):
-        yield str(kind), int(count), float(mean)
+def timed_events(db: HerdDatabase) -> Iterator[tuple[str, tuple[float, ...]]]:
+    """Kinds of handling event whose time was recorded, and the seconds of each."""
+    sql = "SELECT kind, seconds FROM handling_events WHERE seconds IS NOT NULL ORDER BY kind, id"
+    for kind, rows in groupby(db.rows(sql), key=itemgetter(0)):
+        yield str(kind), tuple(float(seconds) for _, seconds in rows)

@@ -91,12 +91,15 @@ def test_scans_records_cases_and_decisions(herd: Path, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_text(f"{NUMBER},2024-05-01 10:00:00\n")
     assert "1 rows: 1 new" in call("import-scans", herd, log).output
-    for animal in ("Amsel 001", "Bibbin 002"):
+    for animal, cases in (
+        ("Amsel 001", ""),
+        ("Bibbin 002", "1 new case to settle: see `legibility herd check`.\n"),
+    ):
         done = call(
             *("record", herd, "chipped", "--animal", animal, "--text", NUMBER, "--who", "Ada"),
             *("--at", "2024-05-01"),
         )
-        assert done.output == "Recorded.\n"
+        assert done.output == "Recorded.\n" + cases
     done = call("check", herd)
     assert done.exit_code == 0
     assert "Amsel 001, Bibbin 002" in " ".join(done.output.split())
@@ -117,6 +120,15 @@ def test_confirmed_photos(herd: Path, tmp_path: Path) -> None:
     done = call("confirmed", herd, tmp_path / "known.csv")
     assert done.output.endswith("known.csv: 1 photos confirmed by transponder\n")
     assert f"{photo},Amsel 001,BX/L684," in (tmp_path / "known.csv").read_text()
+
+
+@pytest.mark.parametrize("command", ["record", "look", "decide"])
+def test_nobody_is_no_name(command: str, herd: Path) -> None:
+    given = {"record": ("note",), "look": (), "decide": ("--what", "keep")}[command]
+    done = call(command, herd, *given, "--who", " ")
+    assert done.exit_code == 2
+    assert "--who" in done.output
+    assert "is empty" in done.output
 
 
 def test_a_look_recorded_twice(herd: Path) -> None:

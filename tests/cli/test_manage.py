@@ -12,8 +12,9 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from legibility.cli import cli
+from legibility.cli import cli, manage_screen
 from legibility.store.animals import put_animal
+from legibility.store.database import open_herd
 from legibility.store.events import append_event
 from legibility.store.marks import put_mark
 from legibility.store.photo_folder import digest_of
@@ -71,6 +72,22 @@ def test_worklist(herd: Path, tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     assert "'" + HOSTILE in {row["animal_id"] for row in rows}
     assert rows[0]["rank"] == "1"
+    losses = [float(row["loss"]) for row in rows]
+    assert losses == sorted(losses, reverse=True)
+    assert "seen lost" in done.output
+    assert "Loss" in done.output
+
+
+def test_a_word_before_long_work(
+    herd: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(manage_screen, "LONG", 10)
+    with open_herd(herd) as db:
+        manage_screen.say_if_long(db)
+        assert capsys.readouterr().err == ""
+        monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+        manage_screen.say_if_long(db)
+        assert "Looking through " in capsys.readouterr().err
 
 
 def test_worklist_as_json_and_with_costs(herd: Path, tmp_path: Path) -> None:
@@ -100,6 +117,10 @@ def test_plan_with_sheets(herd: Path, tmp_path: Path) -> None:
     assert "sedated anyway" in text
     assert "Rule out" in text
     assert "scan the transponder" in text
+    # Ewe 003 is in the plan: 276 and its number on record, and what tells it at the chute.
+    assert "<strong>Transponder:</strong> 276000000000003" in text
+    assert re.search(r"born \d{4}-\d\d-\d\d, pale skin, breeding ewe", text)
+    assert "none on record" in text
 
 
 def test_plan_as_json(herd: Path) -> None:

@@ -12,6 +12,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from legibility.evidence.agreement import (
     agreement_table,
+    alpha_limits,
     cohen_kappa,
     exact_share,
     krippendorff_alpha,
@@ -88,6 +89,28 @@ def test_alpha_of_three_coders(level: str, value: float) -> None:
 def test_alpha_of_labels_does_not_depend_on_their_names() -> None:
     named = [["Z" if v == 1 else None if v is None else str(v) for v in r] for r in FOUR_OBSERVERS]
     assert krippendorff_alpha(label_numbers(named)) == pytest.approx(0.743, abs=5e-4)
+
+
+def test_alpha_of_many_different_marks() -> None:
+    """Two readers, 3,000 ears with a mark each, one read wrongly: by the formula, by hand."""
+    first = [float(number) for number in range(3000)]
+    second = [1.0, *first[1:]]
+    # Observed: 2 of 6,000 pairable values differ. Chance: all but equal pairs, of which label 0 has
+    # 1 value, label 1 has 3 and all others 2.
+    by_chance = (6000**2 - (1 + 9 + 2998 * 4)) / 5999
+    assert krippendorff_alpha([first, second]) == pytest.approx(1 - 2 / by_chance, abs=1e-12)
+
+
+def test_limits_of_alpha_hold_it_and_narrow_with_more_units() -> None:
+    low, high = alpha_limits(FOUR_OBSERVERS)
+    assert low < 0.743 < high
+    more = [[*row] * 16 for row in FOUR_OBSERVERS]
+    narrow_low, narrow_high = alpha_limits(more)
+    assert narrow_low < 0.743 < narrow_high
+    # Sixteen times the units: a quarter of the width, but for chance.
+    assert narrow_high - narrow_low == pytest.approx((high - low) / 4, rel=0.5)
+    assert np.isnan(alpha_limits([[1, None], [None, 2]])).all()
+    assert np.isnan(alpha_limits([])).all()
 
 
 def test_alpha_without_pairs_says_nothing() -> None:

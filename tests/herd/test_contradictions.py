@@ -8,6 +8,7 @@ from legibility.herd.contradictions import (
     chip_against_claim,
     chip_against_mark,
     chip_contradictions,
+    scan_against_record,
 )
 
 
@@ -62,3 +63,21 @@ def test_list_and_transponder(claimed: str, animals: list[str], disagree: bool) 
         photo_sha256="s", photo="p", number="1", animals=animals, claimed=claimed, by="manifest"
     )
     assert (found is not None) is disagree
+
+
+@pytest.mark.parametrize(
+    ("owners", "its", "words"),
+    [
+        (["b"], [], "it is that of b."),
+        ([], ["2"], "it is on record for no animal; its own on record is 2."),
+        (["b"], ["2"], "it is that of b; its own on record is 2."),
+        (["a", "b"], ["1"], ""),
+        ([], [], ""),
+    ],
+)
+def test_scan_that_names_its_animal(owners: list[str], its: list[str], words: str) -> None:
+    found = scan_against_record(at="2024", animal_id="a", number="1", owners=owners, its=its)
+    assert (found is not None) is bool(words)
+    if found is not None:
+        assert found.summary.endswith(words)
+        assert found.key == "scan:a:1"

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
 from legibility.errors import ChipError, StoreError
 from legibility.pipeline.herd_cases import find_cases
+from legibility.pipeline.herd_kept import herd_state
 from legibility.pipeline.herd_record import record_decision, record_event, record_reading
 from legibility.store.animals import animals_with_chip
 from legibility.store.database import HerdDatabase, create_herd
@@ -28,7 +33,9 @@ from legibility.store.records import (
     PhotoRow,
     ScanRow,
 )
+from legibility.store.scans import add_scan
 from tests.example_results import ambiguous_result
+from tests.herd_records import TODAY, fading_herd
 
 NUMBER = "276000312312345"
 
@@ -57,6 +64,39 @@ def test_a_re_marking_retires_the_old_mark_of_that_ear(db: HerdDatabase) -> None
         ("B7", "left", "2024-05-01", ""),
     ]
     assert next(iter(current_marks(db))).text == "B7"
+
+
+def test_the_same_mark_applied_anew_starts_anew(db: HerdDatabase) -> None:
+    assert record_event(db, event("re-marked", "A0"))
+    assert not record_event(db, event("re-marked", "A0"))
+    assert [(m.text, m.applied_on, m.retired_on) for m in marks_of(db, "goat 0")] == [
+        ("A0", "", "2024-05-01"),
+        ("A0", "2024-05-01", ""),
+    ]
+    later = replace(event("re-marked", "A0"), happened_at="2025-05-01T10:00:00")
+    assert record_event(db, later)
+    assert [m.retired_on for m in marks_of(db, "goat 0")] == ["2024-05-01", "2025-05-01", ""]
+    # A registry that names the mark means the one that counts, and adds none.
+    row = RegistryRow(AnimalRow("goat 0"), MarkRow("goat 0", "A0", ear="left"))
+    assert import_registry(db, [row], source=Source("r.csv", "1" * 64)).same == 1
+    assert len(marks_of(db, "goat 0")) == 3
+
+
+def test_a_mark_applied_anew_is_no_lost_mark(tmp_path: Path) -> None:
+    """The faded characters were seen lost; pressed again in line they are a mark of today."""
+    with fading_herd(tmp_path / "herd.db", animals=40) as herd:
+        before = herd_state(herd, usable_grade=1.0, keep=False)
+        lost = int(np.flatnonzero(~np.isnan(before.first_lost))[0])
+        animal, mark = str(before.animal[lost]), str(before.mark[lost])
+        done = HandlingEvent(f"{TODAY}T10:00:00", "re-marked", animal, "Ada", "left", mark)
+        assert record_event(herd, done)
+        after = herd_state(herd, usable_grade=1.0, keep=False)
+    assert np.isnan(after.first_lost[lost])
+    assert (str(after.mark[lost]), after.ears_taken[lost]) == (mark, 1)
+    assert after.applied[lost] == (TODAY - date(1970, 1, 1)).days
+    # What was seen of the old mark still counts for the curve.
+    assert after.by_age.lost == before.by_age.lost
+    assert after.by_age.total == before.by_age.total
 
 
 def test_what_is_recorded_twice_is_there_once(db: HerdDatabase) -> None:
@@ -90,6 +130,10 @@ def test_chipping(db: HerdDatabase) -> None:
         (event("handled", animal="goat 9"), "not in this record"),
         (event("painted"), "expected one of"),
         (event("marked", "A!"), "expected A-Z"),
+        (event("handled", animal=""), "needs the animal"),
+        (replace(event("sold"), happened_at="2999-01-01"), "still to come"),
+        (replace(event("handled"), seconds=math.nan), "seconds is nan"),
+        (replace(event("handled"), seconds=math.inf), "seconds is inf"),
     ],
 )
 def test_what_cannot_be_recorded(db: HerdDatabase, wrong: HandlingEvent, reason: str) -> None:
@@ -103,6 +147,41 @@ def test_a_reading_needs_something_that_was_read(db: HerdDatabase) -> None:
         record_reading(db, HumanReading("Ada", "2024"))
     with pytest.raises(StoreError, match="import it first"):
         record_reading(db, HumanReading("Ada", "2024", photo_sha256="f" * 64))
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({"text": "<B>"}, "expected A-Z, 0-9"),
+        ({"grade": math.nan}, "grade is nan"),
+        ({"grade": 4.5}, "grade is 4.5"),
+        ({"seconds": -1.0}, "seconds is -1"),
+        ({"reader": " "}, "name of who read"),
+        ({"read_at": "2999-01-01"}, "still to come"),
+    ],
+)
+def test_readings_that_cannot_be(db: HerdDatabase, changes: dict[str, Any], reason: str) -> None:
+    reading = HumanReading("Ada", "2024-05-01", "A?/7", animal_id="goat 0")
+    with pytest.raises(StoreError, match=reason):
+        record_reading(db, replace(reading, **changes))
+    assert record_reading(db, reading)
+
+
+def test_a_decision_says_what_and_who(db: HerdDatabase) -> None:
+    for wrong in (DecisionRow("2024", "", "keep"), DecisionRow("2024", "Cy", " ")):
+        with pytest.raises(StoreError, match="needs what was decided"):
+            record_decision(db, wrong)
+
+
+def test_a_scan_of_another_animals_number_becomes_a_case(db: HerdDatabase) -> None:
+    record_event(db, event("chipped", NUMBER))
+    with db.transaction():
+        add_scan(db, ScanRow(NUMBER, "2024-06-01T10:00:00", animal_id="goat 0"))
+        add_scan(db, ScanRow(NUMBER, "2024-06-02T10:00:00", animal_id="goat 1"))
+    found = find_cases(db)
+    assert [case.kind for case in found.open] == ["transponder against list"]
+    assert "was read for goat 1; it is that of goat 0" in found.open[0].summary
+    assert find_cases(db).new == 0
 
 
 def test_transponder_against_mark_and_list_become_cases_once(db: HerdDatabase) -> None:

@@ -60,6 +60,23 @@ def test_a_log_without_a_header(line: str, tmp_path: Path) -> None:
     assert (scan.number, scan.scanned_at) == (NUMBER, "2024-05-01T10:00:00")
 
 
+def test_a_header_of_another_program_is_passed_over(tmp_path: Path) -> None:
+    """As some reader may write it; the names of the columns are invented."""
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "Nr;Tag;Uhr;Gewicht\n276 000312312345;20.11.2024;10:05;41\n\n"
+        "840003123456789;20.11.2024;10:06:07;\n"
+    )
+    found = read_scan_file(path).scans
+    assert [(s.number, s.scanned_at) for s in found] == [
+        ("276000312312345", "2024-11-20T10:05:00"),
+        ("840003123456789", "2024-11-20T10:06:07"),
+    ]
+    path.write_text("Nr;Tag\n276000312312345;20.11.2024\n9.85E+14;21.11.2024\n")
+    with pytest.raises(RowsError, match=r"line 3: number: 9\.85E\+14: a spreadsheet"):
+        read_scan_file(path)
+
+
 def test_date_and_time_in_two_columns(tmp_path: Path) -> None:
     path = file_of(tmp_path, f"date,time,number\n2024-05-01,10:00,{NUMBER}\n")
     assert read_scan_file(path).scans[0].scanned_at == "2024-05-01T10:00:00"

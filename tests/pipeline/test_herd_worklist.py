@@ -13,7 +13,7 @@ import pytest
 from legibility.containers import Flag, Status
 from legibility.errors import SettingsError, StoreError
 from legibility.herd.fade import Basis
-from legibility.herd.handling import SECOND_READING
+from legibility.herd.handling import SECOND_READING, Handling
 from legibility.herd.planning import Day
 from legibility.pipeline.herd_fades import fades_from, fit_fades
 from legibility.pipeline.herd_history import mark_history
@@ -23,6 +23,7 @@ from legibility.pipeline.herd_retention import retention
 from legibility.pipeline.herd_sheets import check_first, differing_places, sheet_details
 from legibility.pipeline.herd_worklist import Ranking, rank_herd
 from legibility.pipeline.mark_risks import mark_risks
+from legibility.report.retention import retention_text, write_retention_page
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import mark_set
 from legibility.risk.misreading import Errors, channel, pair_probability
@@ -30,7 +31,9 @@ from legibility.store.database import HerdDatabase, create_herd
 from legibility.store.events import append_event
 from legibility.store.handling_events import add_handling_event
 from legibility.store.human_readings import add_human_reading
-from legibility.store.records import HandlingEvent, HumanReading, ScanRow
+from legibility.store.photos import put_photo
+from legibility.store.readings import add_readings
+from legibility.store.records import HandlingEvent, HumanReading, PhotoRow, ScanRow
 from legibility.store.scans import add_scan
 from tests.herd_records import SCALE_YEARS, TODAY, add_photo, fading_herd, reading
 
@@ -253,6 +256,60 @@ def test_retention_compares_methods_and_readers(tmp_path: Path) -> None:
     record = found.record()
     assert record["curve"][-1]["turnbull_low"] is None
     assert found.transponders_zero == ""
+    shown = [p for p in record["pairs"] if p["second"] == "mark read by eye"]
+    assert (shown[0]["n"], shown[0]["verdict"]) == (30, pair.verdict)
+    assert shown[0]["difference"] == pytest.approx(-20 / 30)
+    low, high = found.readers.alpha_text_limits
+    assert low < found.readers.alpha_text < high
+    text = retention_text(record)
+    assert "mark read by eye identified more often" in text
+    assert max(map(len, text.splitlines())) <= 100
+    write_retention_page(tmp_path / "r.html", record)
+    assert "Mark read by eye identified more often" in (tmp_path / "r.html").read_text("utf-8")
+
+
+def test_factors_of_classes_have_intervals(herd: HerdDatabase) -> None:
+    """Marks on dark skin last half as long as on pale skin; the herd is between them."""
+    found = retention(herd, usable_grade=1.0, bootstrap=60, keep=False)
+    dark, pale = (
+        next(e for e in found.effects if (e.name, e.value) == ("skin", value))
+        for value in ("dark", "pale")
+    )
+    assert dark.low < dark.factor < dark.high < pale.low < pale.factor < pale.high
+    text = retention_text(found.record())
+    assert f"{dark.low:.2f} to {dark.high:.2f}" in text
+    without = retention(herd, usable_grade=1.0, bootstrap=0, keep=False).record()
+    assert all(effect["low"] is None for effect in without["effects"])
+    assert "-" in retention_text(without)
+
+
+def test_a_log_of_answers_is_no_proof_that_all_answer(tmp_path: Path) -> None:
+    """A reader's log holds what answered; only tries of animals known otherwise show failures."""
+    with fading_herd(tmp_path / "herd.db", animals=60, fades=False) as db:
+        with db.transaction():
+            for second in range(40):
+                at = f"{TODAY}T09:00:{second:02d}"
+                add_scan(db, ScanRow(f"276{3 * (second % 20):012d}", at))
+        only_log = retention(db, usable_grade=1.0, bootstrap=0, keep=False)
+        assumed = rank_herd(db, today=TODAY, keep=False).handling.p_chip_fails
+        with db.transaction():
+            for number in range(0, 60, 3):
+                name, chip = f"Ewe {number:03d}", f"276{number:012d}"
+                day = TODAY - timedelta(days=9)
+                # Nothing answered nine days ago; today all do but the first one.
+                add_scan(db, ScanRow("", f"{day}T10:00:00", "nothing", animal_id=name))
+                if number:
+                    add_scan(db, ScanRow(chip, f"{TODAY}T10:00:00", animal_id=name))
+        found = retention(db, usable_grade=1.0, bootstrap=0, keep=False)
+        measured = rank_herd(db, today=TODAY, keep=False).handling.p_chip_fails
+    assert (only_log.transponders.total, only_log.transponder_lines) == (0, 40)
+    assert only_log.transponders_zero == ""
+    assert assumed == Handling().p_chip_fails
+    assert (found.transponders.count, found.transponders.total) == (19, 20)
+    assert (found.transponder_tries.count, found.transponder_tries.total) == (19, 39)
+    # Laplace's rule of succession: (1 + 1) / (20 + 2).
+    assert measured == pytest.approx(2 / 22)
+    assert "Left out are 40 answers" in " ".join(retention_text(found.record()).split())
 
 
 def test_stated_probabilities_against_transponders(tmp_path: Path) -> None:
@@ -287,3 +344,14 @@ def test_a_history_says_why_a_photo_judged_nothing(tmp_path: Path) -> None:
     assert [(s.judged, s.usable) for s in found.sightings[-2:]] == [(False, None), (True, False)]
     assert found.sightings[-2].note.startswith("not good enough to judge the mark. ")
     assert found.sightings[0].usable
+
+
+def test_photos_of_nobody_judge_no_mark_and_it_is_said(tmp_path: Path) -> None:
+    with fading_herd(tmp_path / "herd.db", animals=3, fades=False) as db:
+        assert "nobody gave an animal" not in " ".join(rank_herd(db, keep=False).basis)
+        with db.transaction():
+            result = reading("stray.jpg", "Ewe 001")
+            put_photo(db, PhotoRow(result.sha256, "/photos/stray.jpg"))
+            add_readings(db, [result], read_at="2025-01-01T00:00:00Z")
+            append_event(db, what="test")
+        assert "nobody gave an animal: 1." in " ".join(rank_herd(db, keep=False).basis)

@@ -49,8 +49,11 @@ def test_a_pair_in_words() -> None:
     text = pair_words(
         {
             "first": "chip", "second": "eye", "both": 10, "only_first": 0, "only_second": 20,
-            "neither": 10, "p_value": 2e-6, "verdict": "eye identified more often",
+            "neither": 10, "p_value": 2e-6, "verdict": "eye identified more often", "n": 40,
+            "difference": -0.5, "low": 0.0, "high": 0.168,
         }
     )  # fmt: skip
-    assert "40 animals" in text
+    assert "n = 40 " in text
+    # Clopper-Pearson of 0 out of 20 (Newcombe 1998, Stat. Med. 17:857-872, Table I): 0 to .1684.
+    assert "Where they differed it was chip in 0 of 20 (0.0 %, 95 % interval 0.0 to 16.8 %)" in text
     assert "difference -50.0 points" in text

@@ -11,9 +11,18 @@ from legibility.store.animals import put_animal
 from legibility.store.checking import check_record
 from legibility.store.database import HerdDatabase, create_herd, open_herd
 from legibility.store.events import append_event
+from legibility.store.handling_events import add_handling_event
+from legibility.store.human_readings import add_human_reading
 from legibility.store.marks import put_mark
 from legibility.store.photos import put_photo
-from legibility.store.records import AnimalRow, MarkRow, PhotoRow, ScanRow
+from legibility.store.records import (
+    AnimalRow,
+    HandlingEvent,
+    HumanReading,
+    MarkRow,
+    PhotoRow,
+    ScanRow,
+)
 from legibility.store.scans import add_scan
 from tests.store.herds import NUMBER, digest, small_herd
 
@@ -55,10 +64,15 @@ def test_times_that_are_still_to_come(tmp_path: Path) -> None:
         with db.transaction():
             put_photo(db, PhotoRow(digest("p"), "/p.jpg", taken_at="2999-01-01T10:00:00"))
             add_scan(db, ScanRow(NUMBER, "2999-01-01T10:00:00"))
+            put_animal(db, AnimalRow("goat 1", birth_date="2999-01-01"))
+            put_mark(db, MarkRow("goat 1", "A1", applied_on="2999-02-01"))
+            add_handling_event(db, HandlingEvent("2999-03-01", "sold", "goat 1"))
+            add_human_reading(db, HumanReading("Ada", "2999-04-01", "A1", animal_id="goat 1"))
             append_event(db, what="step", at="2999-01-01T00:00:00.000Z")
             append_event(db, what="step")
         found = texts(db, "clock")
-    assert len(found) == 3
+    assert len(found) == 7
+    assert sum("still to come" in text for text in found) == 6
     assert any("went backwards" in text for text in found)
 
 

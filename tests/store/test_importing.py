@@ -82,6 +82,26 @@ def test_another_mark_becomes_a_case_and_both_are_kept(db: HerdDatabase) -> None
     assert "A00000" in case.summary
 
 
+def test_another_birth_or_day_of_application_becomes_a_case(db: HerdDatabase) -> None:
+    def row(animal: AnimalRow, applied_on: str) -> RegistryRow:
+        return RegistryRow(animal, MarkRow("goat 9", "C1", ear="left", applied_on=applied_on))
+
+    first = AnimalRow("goat 9", birth_date="2019-05-01", birth_year=2019, sex="female")
+    import_registry(db, [row(first, "2019-06-01")], source=Source("r.csv", "1" * 64))
+    again = replace(first, status="sold", skin="dark")
+    report = import_registry(db, [row(again, "2019-06-01")], source=Source("r.csv", "2" * 64))
+    assert (report.changed, report.cases) == (1, 0)
+    other = replace(first, birth_date="2021-05-01", birth_year=2021, sex="male")
+    for sha, cases in (("3", 2), ("4", 0)):
+        source = Source("s.csv", sha * 64)
+        assert import_registry(db, [row(other, "2021-07-01")], source=source).cases == cases
+    births, days = (case.summary for case in all_cases(db))
+    if "applied" in births:
+        births, days = days, births
+    assert "birth_date 2019-05-01 became 2021-05-01, sex female became male" in births
+    assert "was applied on 2021-07-01, the record says 2019-06-01, which is kept" in days
+
+
 def test_a_dated_re_marking_and_a_mark_in_the_other_ear_are_no_case(db: HerdDatabase) -> None:
     first = MarkRow("animal 0", "A1", ear="left", applied_on="2020-01-01")
     for mark in (

@@ -23,7 +23,7 @@ from legibility.store.human_readings import all_human_readings
 from legibility.store.readings import readings_of, whole_reading
 from tests.example_results import ambiguous_result
 from tests.store.herds import digest
-from tests.store.writer import ROWS
+from tests.store.writer import BATCH, ROWS, SCANS
 
 ROOT = Path(__file__).parents[2]
 LONGEST_LIFE_S = 0.4
@@ -65,16 +65,33 @@ def check(db: HerdDatabase, committed: set[tuple[str, str]], *, killed: int) -> 
     assert set(imports.values()) <= {ROWS}
     looks = {reading.reader for reading in all_human_readings(db)}
     events = Counter(event.what for event in all_events(db))
-    photos = {str(row[0]) for row in db.rows("SELECT path FROM photos")}
+    stored = Counter(
+        str(row[0])[1:].removesuffix(".jpg")
+        for row in db.rows(
+            "SELECT p.path FROM photos AS p JOIN readings AS r ON r.photo = p.id "
+            "JOIN reading_contents AS c ON c.reading = r.id"
+        )
+    )
+    photos = {key for key in stored if key.count("-") == 1}
+    batches = Counter(key.rsplit("-", 1)[0] for key in stored if key.count("-") == 2)
+    logs = Counter(str(row[0]) for row in db.rows("SELECT reader FROM scans"))
+    assert set(stored.values()) <= {1}
+    assert set(batches.values()) <= {BATCH}
+    assert set(logs.values()) <= {SCANS}
     found = {("import", key) for key in imports}
     found |= {("look", key) for key in looks}
-    found |= {("photo", path[1:].removesuffix(".jpg")) for path in photos}
+    found |= {("photo", key) for key in photos}
+    found |= {("batch", key) for key in batches}
+    found |= {("log", key) for key in logs}
     assert committed <= found
     assert len(found - committed) <= killed
     # Work and its entry in the chain stand or fall together.
     assert events["import registry"] == len(imports)
     assert events["record reading"] == len(looks)
-    assert events["read photo"] == len(photos) == db.count("readings")
+    assert events["read photo"] == len(photos)
+    assert events["import readings"] == len(batches)
+    assert events["import scans"] == len(logs)
+    assert db.count("photos") == db.count("readings") == len(stored)
 
 
 def kill_many(path: Path, kills: int, seed: int) -> int:

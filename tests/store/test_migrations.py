@@ -18,6 +18,7 @@ RELEASED = {
     1: "4da835",
     2: "2565d2",
     3: "7de9ff",
+    4: "16d76c",
 }
 """Begin of the SHA-256 of each migration's statements: a released one is never edited."""
 
@@ -69,6 +70,14 @@ def test_a_file_of_every_version_becomes_the_newest(version: int, tmp_path: Path
         assert db.first("SELECT text FROM marks") == ("AB12",)
         assert db.problems() == ()
         assert list(db.rows("SELECT animal FROM touched")) == [(1,)]
+        seq = db.first("SELECT seq FROM touched")
+        with db.transaction():
+            db.write("UPDATE marks SET retired_on = '2024-05-01'")
+            db.write("INSERT INTO marks (animal, text, applied_on) VALUES (1, 'AB12', '2024')")
+        later = db.first("SELECT seq FROM touched")
+        assert seq is not None
+        assert later is not None
+        assert later[0] > seq[0]
         if version < 3:
             assert list(db.rows("SELECT id, photo, method, grade FROM readings")) == [
                 (1, 1, 1, 2.5),

@@ -1,7 +1,8 @@
 """A process that writes to a record until it is killed, and says what it has committed.
 
 ``python -m tests.store.writer HERD.db NAME``: one line a commit, after the commit. Each round does
-one import of a registry, records one look, and stores one photo with its reading.
+one import of a registry, records one look, stores one photo with its reading, stores a batch of
+readings, and imports a reader's log.
 """
 
 from __future__ import annotations
@@ -14,13 +15,23 @@ from pathlib import Path
 from legibility.store.database import open_herd
 from legibility.store.events import append_event
 from legibility.store.human_readings import add_human_reading
-from legibility.store.importing import Source, import_photo, import_registry
-from legibility.store.records import HumanReading, PhotoRow
+from legibility.store.importing import (
+    Source,
+    import_photo,
+    import_readings,
+    import_registry,
+    import_scans,
+)
+from legibility.store.records import HumanReading, PhotoRow, ScanRow
 from tests.example_results import ambiguous_result
-from tests.store.herds import digest, registry_rows
+from tests.store.herds import NUMBER, digest, registry_rows
 
 ROWS = 40
 """Animals of one import."""
+BATCH = 5
+"""Readings of one batch."""
+SCANS = 20
+"""Lines of one log."""
 
 
 def main(path: Path, name: str) -> None:
@@ -45,6 +56,15 @@ def main(path: Path, name: str) -> None:
             result = replace(ambiguous_result(), sha256=digest(key))
             import_photo(db, PhotoRow(result.sha256, f"/{key}.jpg"), result=result)
             print("photo", key, flush=True)
+            batch = [
+                replace(result, sha256=digest(f"{key}-{i}"), photo=f"/{key}-{i}.jpg")
+                for i in range(BATCH)
+            ]
+            import_readings(db, [(PhotoRow(each.sha256, each.photo), each) for each in batch])
+            print("batch", key, flush=True)
+            scans = [ScanRow(NUMBER, f"2024-05-01T10:00:{i:02d}", reader=key) for i in range(SCANS)]
+            import_scans(db, scans, source=Source(f"{key}.log", digest(f"{key}.log")))
+            print("log", key, flush=True)
 
 
 if __name__ == "__main__":

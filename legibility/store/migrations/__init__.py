@@ -9,12 +9,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from legibility.store.migrations import m0001_herd, m0002_events, m0003_compact
+from legibility.store.migrations import (
+    m0001_herd,
+    m0002_events,
+    m0003_compact,
+    m0004_marked_anew,
+)
 
 MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
     1: m0001_herd.STATEMENTS,
     2: m0002_events.STATEMENTS,
     3: m0003_compact.STATEMENTS,
+    4: m0004_marked_anew.STATEMENTS,
 }
 """Version reached -> statements that lead there from the version before."""
 
