@@ -34,6 +34,7 @@ from legibility.pipeline.claim_scores import (
     neither_log_likelihood,
     photo_opinions,
     reader_readings,
+    said,
 )
 from legibility.settings import Settings
 from legibility.simulate import render, sample_scene
@@ -126,6 +127,7 @@ def disputes_of(task: Task) -> tuple[Dispute, ...]:
                 truth=truth,
                 rival=rival,
                 scores=scores,
+                said=round(said(readings["pooled"]), 6) if readings else 0.0,
             )
         )
     return tuple(found)

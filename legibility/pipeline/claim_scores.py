@@ -129,6 +129,11 @@ def mark_log_likelihoods(
     return _or_no_mark(registry_log_likelihood(reading, table, settings=settings), reading)
 
 
+def said(reading: Reading) -> float:
+    """Probability that what was read is a mark, 0..1; 0 where nothing was read."""
+    return -math.expm1(min(reading.logp_no_mark, 0.0)) if reading.hypotheses else 0.0
+
+
 def neither_log_likelihood(reading: Reading, others: UnregisteredMarks) -> float:
     """The same for "some other mark that the rules allow", on average."""
     if not reading.hypotheses:

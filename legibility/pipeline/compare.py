@@ -50,6 +50,7 @@ from legibility.pipeline.claim_scores import (
     neither_log_likelihood,
     photo_opinions,
     reader_readings,
+    said,
 )
 from legibility.pipeline.claims import check_claims, different_ears, resolve_claim
 from legibility.settings import Settings
@@ -250,7 +251,7 @@ def _scores(
         scores[reader] = (float(a), float(b), neither)
         a, b = mark_log_likelihoods(reading, marks, settings=plain)
         recorded[reader] = (float(a), float(b), neither)
-    return PhotoScores(name, sha256, scores, recorded)
+    return PhotoScores(name, sha256, scores, recorded, said(seen.reading))
 
 
 def _character_parts(seen: PhotoOpinions, marks: tuple[str, str]) -> tuple[CharacterPart, ...]:
