@@ -119,7 +119,12 @@ def dossier_record(
             *unmasking,
         ],
         "uncertainty": list(UNCERTAINTY),
-        "limits": [*LIMITS, *_several(comparison), *comparison["notes"], *_photo_limits(figures["readings"])],
+        "limits": [
+            *LIMITS,
+            *_several(comparison),
+            *comparison["notes"],
+            *_photo_limits(figures["readings"]),
+        ],
         "not_considered": list(comparison["not_considered"]),
         "review": {
             "reviewed_by": "",

@@ -72,7 +72,7 @@ def fit_with_constant(
     true_claims, false_claims : (n, readers), (m, readers)
         Log-likelihood of a claim less that of "neither".
     said : (n,) and (m,), optional
-        How far each photo shows a mark at all, 0..1; the constant is multiplied by it. 1 for all
+        How far each photo tells marks apart, 0..1; the constant is multiplied by it. 1 for all
         without it.
 
     Returns

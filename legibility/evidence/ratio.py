@@ -38,7 +38,7 @@ class PhotoScores:
     as_recorded: Mapping[str, tuple[float, float, float]]
     """The same if nothing could have gone wrong at application."""
     said: float = 1.0
-    """Probability that what was read is a mark, 0..1."""
+    """How far the photo tells marks apart, 0..1."""
 
     def differences(self, first: int, second: int, *, recorded: bool = False) -> dict[str, float]:
         """Reader -> log-likelihood of one claim less that of another; silent readers 0."""

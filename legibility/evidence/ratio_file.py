@@ -103,6 +103,7 @@ def _dispute(row: Mapping[str, Any]) -> Dispute:
         truth=str(row["truth"]),
         rival=str(row["rival"]),
         scores=scores,
+        # Series made before this was kept counted every photo in full.
         said=_share(row.get("said", 1.0)),
     )
 
@@ -138,9 +139,9 @@ def ratio_card(model: RatioModel) -> str:
         f"Made by `python -m legibility.evaluate.disputes`: {model.origin}.",
         "",
         "Cllr is the cost of the ratios in bits: 0 is perfect, 1 is what saying nothing costs. "
-        "Cllr-min is what remains after the best monotone recalibration. All figures but those before "
-        "the cap are of ratios as reported, i.e. capped; the cap was measured on the same disputes, "
-        "which flatters them a little. Cross-validated figures are of the first series.",
+        "Cllr-min is what remains after the best monotone recalibration. All figures but those "
+        "before the cap are of ratios as reported, i.e. capped; the cap was measured on the same "
+        "disputes, which flatters them a little. Cross-validated figures are of the first series.",
         "",
         "| disputes | n | nothing read | Cllr | Cllr-min | misleading | strongest misleading ratio "
         "| median ratio for the true claim |",

@@ -58,7 +58,7 @@ class Dispute:
     """Log-likelihoods of the true mark, the rival, a registered mark drawn at random, "neither";
     empty where nothing was read: then the photo says nothing."""
     said: float = 1.0
-    """Probability that what was read is a mark, 0..1; 0 where nothing was read."""
+    """How far the photo tells marks apart, 0..1; 0 where nothing was read."""
 
     def difference(self, reader: str, first: int, second: int) -> float:
         """Log-likelihood of one claim less that of another; 0 where the reader said nothing."""
@@ -108,7 +108,7 @@ class RatioModel:
     """Reader -> weight when it is asked alone."""
     neither: tuple[float, ...]
     """Weights of ``TOGETHER`` and a constant, for a claim against "neither"; the constant is
-    multiplied by the probability that the photo shows a mark, so that silence stays 1 : 1."""
+    multiplied by how far the photo tells marks apart, so that silence stays 1 : 1."""
     repeat: float
     """How much each further photo of one ear counts, 0..1; see ``fitting.rank_weights``."""
     cap: tuple[float, float]
@@ -202,7 +202,7 @@ def against_neither(
 
 
 def _said(disputes: Sequence[Dispute]) -> NDArray[np.float64]:
-    return np.array([d.said if d.scores else 0.0 for d in disputes], dtype=np.float64)
+    return np.array([dispute.said for dispute in disputes], dtype=np.float64)
 
 
 def _pairs(disputes: Sequence[Dispute]) -> list[tuple[Dispute, Dispute]]:

@@ -251,7 +251,8 @@ def _scores(
         scores[reader] = (float(a), float(b), neither)
         a, b = mark_log_likelihoods(reading, marks, settings=plain)
         recorded[reader] = (float(a), float(b), neither)
-    return PhotoScores(name, sha256, scores, recorded, said(seen.reading))
+    told = said(seen.reading, scores["pooled"][2], settings=settings) if scores else 0.0
+    return PhotoScores(name, sha256, scores, recorded, told)
 
 
 def _character_parts(seen: PhotoOpinions, marks: tuple[str, str]) -> tuple[CharacterPart, ...]:
