@@ -88,11 +88,11 @@ def test_intervals_hold_the_true_ratio_as_often_as_they_say(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # Fewer resamples than an interval has, so that the test is short.
-    monkeypatch.setattr("legibility.evidence.ratio.REPEATS", 200)
+    monkeypatch.setattr("legibility.evidence.ratio.REPEATS", 100)
     # Scores drawn from N(m, 2 m) are their own log ratios (Good 1985, Weight of evidence: for equal
     # spreads the variance is twice the mean), so that the true weights are 1 and 1.
     rng = np.random.default_rng(11)
-    truth, held, repeats = 1.5, 0, 80
+    truth, held, repeats = 1.5, 0, 60
     for _ in range(repeats):
         pooled = rng.normal(2.0, 2.0, 120)
         needles = rng.normal(1.0, math.sqrt(2.0), 120)
