@@ -12,7 +12,7 @@ glyph sources, with nothing fitted there.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
@@ -22,18 +22,19 @@ from typing import Final
 
 import numpy as np
 
-from legibility.containers import ColorImage, Photo
+from legibility.containers import ColorImage, Photo, Reading
 from legibility.evaluate.marks import LOOK_ALIKES, evaluation_herd
 from legibility.evaluate.pose import SceneChoices
 from legibility.evaluate.scene import evaluation_set
 from legibility.evidence.ratio_file import RATIOS_FILE, measured_models_sha256, save_ratio_model
-from legibility.evidence.ratio_model import Dispute, RatioModel, ratio_model
+from legibility.evidence.ratio_model import Dispute, RatioModel, Scores, ratio_model
 from legibility.identify.animals import Registry, registry_of
 from legibility.pipeline.claim_scores import (
     mark_log_likelihoods,
     neither_log_likelihood,
     photo_opinions,
     reader_readings,
+    said,
 )
 from legibility.settings import Settings
 from legibility.simulate import render, sample_scene
@@ -126,9 +127,16 @@ def disputes_of(task: Task) -> tuple[Dispute, ...]:
                 truth=truth,
                 rival=rival,
                 scores=scores,
+                said=_said(readings, scores),
             )
         )
     return tuple(found)
+
+
+def _said(readings: Mapping[str, Reading], scores: Scores) -> float:
+    if not readings:
+        return 0.0
+    return round(said(readings["pooled"], scores["pooled"][-1], settings=Settings()), 6)
 
 
 def _photos(task: Task, mark: str, level: int, rng: np.random.Generator) -> Iterator[ColorImage]:

@@ -45,7 +45,6 @@ LIMITS: Final = (
     "Only the mark was read. It may have been applied in error, altered later or be shared by "
     "animals of other herds.",
     "Validity was measured on simulated disputes, not on ears of this herd.",
-    "Photos of one ear share its faults; several count for less than independent ones.",
     "The registry extract holds identifiers, marks, ears and years of birth only. Errors in the "
     "registry are not found by reading a photo.",
     "Originals in the zip hold everything that the camera wrote into them, such as time and place.",
@@ -120,7 +119,12 @@ def dossier_record(
             *unmasking,
         ],
         "uncertainty": list(UNCERTAINTY),
-        "limits": [*LIMITS, *comparison["notes"], *_photo_limits(figures["readings"])],
+        "limits": [
+            *LIMITS,
+            *_several(comparison),
+            *comparison["notes"],
+            *_photo_limits(figures["readings"]),
+        ],
         "not_considered": list(comparison["not_considered"]),
         "review": {
             "reviewed_by": "",
@@ -132,6 +136,17 @@ def dossier_record(
         "versions": dict(versions),
         "cautions": [*CAUTIONS, f"Who decides: {decides}."],
     }
+
+
+def _several(comparison: Mapping[str, Any]) -> list[str]:
+    """What several photos of one ear count, where there are several."""
+    if len(comparison["photos"]) < 2:
+        return []
+    return [
+        "Photos of one ear share its faults. The second most telling one counts "
+        f"{comparison['repeat']:.2g} of what it says, as measured on pairs of simulated photos; "
+        "real ones share more, and only the cap bounds that."
+    ]
 
 
 def _photo_limits(readings: Sequence[Mapping[str, Any]]) -> list[str]:

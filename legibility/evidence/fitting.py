@@ -3,7 +3,8 @@
 A dispute between two marks is symmetric: exchanging the claims changes the sign. So the log ratio
 is a weighted sum of the readers' differences without a constant, fitted by logistic regression on
 disputes whose truth is known (Brümmer & du Preez 2006, doi:10.1016/j.csl.2005.08.001: such a fit
-minimises Cllr). A dispute of a claim with "neither" is not symmetric and has a constant too.
+minimises Cllr). A dispute of a claim with "neither" is not symmetric and has a constant too; it
+counts as far as a photo says anything, so that one that says nothing keeps a ratio of 1.
 """
 
 from __future__ import annotations
@@ -55,7 +56,10 @@ def fit_weights(
 
 
 def fit_with_constant(
-    true_claims: NDArray[np.float64], false_claims: NDArray[np.float64]
+    true_claims: NDArray[np.float64],
+    false_claims: NDArray[np.float64],
+    *,
+    said: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
 ) -> NDArray[np.float64]:
     """Weights of the readers and, last, a constant, for claims against "neither".
 
@@ -67,6 +71,9 @@ def fit_with_constant(
     ----------
     true_claims, false_claims : (n, readers), (m, readers)
         Log-likelihood of a claim less that of "neither".
+    said : (n,) and (m,), optional
+        How far each photo tells marks apart, 0..1; the constant is multiplied by it. 1 for all
+        without it.
 
     Returns
     -------
@@ -77,7 +84,8 @@ def fit_with_constant(
     n, m = len(true_claims), len(false_claims)
     sign = np.concatenate([np.ones(n), -np.ones(m)])
     share = np.concatenate([np.full(n, 0.5 / n), np.full(m, 0.5 / m)]) * (n + m)
-    features = np.column_stack([np.concatenate([true_claims, false_claims]), np.ones(n + m)])
+    shown = np.ones(n + m) if said is None else np.concatenate(said)
+    features = np.column_stack([np.concatenate([true_claims, false_claims]), shown])
     x = features * sign[:, None]
 
     def loss(values: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:

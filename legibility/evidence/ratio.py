@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from legibility.evidence.fitting import fit_weights, rank_weights
 from legibility.evidence.ratio_model import READERS, TOGETHER, RatioModel, differences
+from legibility.evidence.validity import bounds
 
 REPEATS: Final = 1000
 """Choice: resamples behind an interval."""
@@ -36,6 +37,8 @@ class PhotoScores:
     was read."""
     as_recorded: Mapping[str, tuple[float, float, float]]
     """The same if nothing could have gone wrong at application."""
+    said: float = 1.0
+    """How far the photo tells marks apart, 0..1."""
 
     def differences(self, first: int, second: int, *, recorded: bool = False) -> dict[str, float]:
         """Reader -> log-likelihood of one claim less that of another; silent readers 0."""
@@ -91,7 +94,8 @@ def neither_ratio(photos: Sequence[PhotoScores], model: RatioModel, *, claim: in
         return LogRatio(0.0, 0.0)
     per_photo = _per_photo(photos, weights[:-1], first=claim, second=2)
     total = float(rank_weights(per_photo, model.repeat) @ per_photo)
-    return _capped(total + float(weights[-1]), model.cap_neither)
+    said = max(photo.said for photo in photos if photo.scores)
+    return _capped(total + float(weights[-1]) * said, model.cap_neither)
 
 
 def photo_parts(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[float, ...]:
@@ -133,12 +137,15 @@ def intervals(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Interva
     """Uncertainty of the ratio from photos, from calibration data, and from both.
 
     The disputes that the weights were fitted on are drawn again with replacement, ear by ear, and
-    the weights fitted anew; of several photos, photos are drawn again as well. What the readers'
-    own training adds is not in it.
+    the weights fitted anew; the disputes that the cap was measured on are drawn again too and give
+    a cap of their own, so that a capped ratio is not shown as if it were exact. Of several photos,
+    photos are drawn again as well. What the readers' own training adds is not in it.
     """
     rng = np.random.default_rng(SEED)
     refitted = _refitted(model, rng)
     base = np.tile(np.array(model.together), (REPEATS, 1))
+    recapped = _recapped(model, refitted, rng)
+    cap = np.tile(np.array(model.cap), (REPEATS, 1))
     speaking = [photo for photo in photos if photo.scores]
     if not speaking:
         return (Interval("no photo says anything", 0.0, 0.0, (0.0, 0.0)),)
@@ -150,16 +157,21 @@ def intervals(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Interva
     once = np.ones((REPEATS, len(speaking)), dtype=np.int64)
     drawn = rng.multinomial(len(speaking), np.full(len(speaking), 1 / len(speaking)), REPEATS)
 
-    def interval(source: str, weights: NDArray[np.float64], of: NDArray[np.int64]) -> Interval:
+    def interval(
+        source: str,
+        weights: NDArray[np.float64],
+        of: NDArray[np.int64],
+        caps: NDArray[np.float64],
+    ) -> Interval:
         totals = np.einsum("bk,kr,br->b", _rank_shares(of, model.repeat), each, weights)
-        low, high = np.percentile(np.clip(totals, *model.cap), TAILS)
+        low, high = np.percentile(np.clip(totals, caps[:, 0], caps[:, 1]), TAILS)
         ends = np.percentile(totals, TAILS)
         return Interval(source, float(low), float(high), (float(ends[0]), float(ends[1])))
 
-    found = [interval("calibration data", refitted, once)]
+    found = [interval("calibration data", refitted, once, recapped)]
     if len(speaking) > 1:
-        found.append(interval("photos", base, drawn))
-        found.append(interval("both", refitted, drawn))
+        found.append(interval("photos", base, drawn, cap))
+        found.append(interval("both", refitted, drawn, recapped))
     return tuple(found)
 
 
@@ -226,6 +238,24 @@ def _refitted(model: RatioModel, rng: np.random.Generator) -> NDArray[np.float64
     names, group = np.unique(ears, return_inverse=True)
     drawn = rng.multinomial(len(names), np.full(len(names), 1 / len(names)), REPEATS)
     return fit_weights(differences(model.fitted), drawn[:, group].astype(np.float64))
+
+
+def _recapped(
+    model: RatioModel, refitted: NDArray[np.float64], rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """(b, 2) caps of held-out disputes drawn again, weighed with each fit of the weights."""
+    ears = [dispute.ear for dispute in model.held_out]
+    names, group = np.unique(ears, return_inverse=True)
+    of_ear = [np.flatnonzero(group == ear) for ear in range(len(names))]
+    raw = differences(model.held_out) @ refitted.T
+    caps = np.empty((len(refitted), 2))
+    for b, drawn in enumerate(rng.integers(len(names), size=(len(refitted), len(names)))):
+        ratios = raw[np.concatenate([of_ear[ear] for ear in drawn]), b]
+        caps[b] = bounds(ratios, -ratios)
+    # Never wider than the reported one: chance must not lend more than the data support.
+    caps[:, 0] = np.maximum(caps[:, 0], model.cap[0])
+    caps[:, 1] = np.minimum(caps[:, 1], model.cap[1])
+    return caps
 
 
 def _joint(

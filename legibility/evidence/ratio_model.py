@@ -17,6 +17,7 @@ from legibility.evidence.fitting import (
     fit_repeat,
     fit_weights,
     fit_with_constant,
+    rank_weights,
 )
 from legibility.evidence.validity import (
     PRIOR_LOG10_ODDS,
@@ -37,6 +38,8 @@ TOGETHER: Final = ("pooled", "needles")
 """The reported ratio weighs the fused readers and the needle model; the fusion alone may give the
 needles no weight, since it was fitted to name characters and not to decide between two."""
 READERS: Final = ("pooled", "network", "needles", "second")
+FOLDS: Final = 5
+"""Choice: parts in which ratios of two photos are cross-validated."""
 TRUE, RIVAL, STRANGER, NEITHER = range(4)
 """Places of the scores of a dispute."""
 
@@ -54,6 +57,8 @@ class Dispute:
     scores: Scores
     """Log-likelihoods of the true mark, the rival, a registered mark drawn at random, "neither";
     empty where nothing was read: then the photo says nothing."""
+    said: float = 1.0
+    """How far the photo tells marks apart, 0..1; 0 where nothing was read."""
 
     def difference(self, reader: str, first: int, second: int) -> float:
         """Log-likelihood of one claim less that of another; 0 where the reader said nothing."""
@@ -63,7 +68,7 @@ class Dispute:
 
 @dataclass(frozen=True, slots=True)
 class Validity:
-    """How good the ratios of one kind are on held-out disputes, capped as they are reported."""
+    """How good the ratios of one kind are on disputes that they were not fitted on."""
 
     name: str
     n: int
@@ -102,14 +107,16 @@ class RatioModel:
     alone: Mapping[str, float]
     """Reader -> weight when it is asked alone."""
     neither: tuple[float, ...]
-    """Weights of ``TOGETHER`` and a constant, for a claim against "neither"."""
+    """Weights of ``TOGETHER`` and a constant, for a claim against "neither"; the constant is
+    multiplied by how far the photo tells marks apart, so that silence stays 1 : 1."""
     repeat: float
     """How much each further photo of one ear counts, 0..1; see ``fitting.rank_weights``."""
     cap: tuple[float, float]
     """Smallest and largest log ratio of two claims that the held-out disputes support."""
     cap_neither: tuple[float, float]
     validity: tuple[Validity, ...]
-    """All held-out disputes, each needle condition, each reader alone, and "neither"."""
+    """All held-out disputes, each needle condition, each reader alone, "neither", and two photos
+    of one ear; capped as they are reported but for the row before the cap."""
     curves: Curves
     fitted: tuple[Dispute, ...]
     held_out: tuple[Dispute, ...]
@@ -146,8 +153,11 @@ def ratio_model(
         )
     together = fit_weights(differences(fitted))
     alone = {r: float(fit_weights(differences(fitted, readers=(r,)))[0]) for r in READERS}
+    shown = _said(fitted)
     neither = fit_with_constant(
-        differences(fitted, second=NEITHER), differences(fitted, first=STRANGER, second=NEITHER)
+        differences(fitted, second=NEITHER),
+        differences(fitted, first=STRANGER, second=NEITHER),
+        said=(shown, shown),
     )
     raw = differences(held_out) @ together
     cap = bounds(raw, -raw)
@@ -156,6 +166,7 @@ def ratio_model(
     cap_neither = bounds(raw_true, raw_false)
     true_claims, false_claims = np.clip(raw_true, *cap_neither), np.clip(raw_false, *cap_neither)
     validity = [_validity("all", held_out, ratios)]
+    validity.append(_validity("all, before the cap", held_out, raw))
     for condition in dict.fromkeys(d.condition for d in held_out):
         at = [i for i, d in enumerate(held_out) if d.condition == condition]
         validity.append(_validity(condition, [held_out[i] for i in at], ratios[at]))
@@ -163,6 +174,7 @@ def ratio_model(
         own = np.clip(differences(held_out, readers=(reader,)) @ [alone[reader]], *cap)
         validity.append(_validity(f"reader {reader} alone", held_out, own, reader=reader))
     validity.append(_neither_validity(held_out, true_claims, false_claims))
+    validity += _joint_validity(fitted, cap)
     return RatioModel(
         together=tuple(map(float, together)),
         alone=alone,
@@ -183,18 +195,62 @@ def against_neither(
     disputes: Sequence[Dispute], weights: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Log ratios against "neither" of the true claims, and of claims drawn at random."""
-    true_claims = differences(disputes, second=NEITHER) @ weights[:-1] + weights[-1]
+    constant = weights[-1] * _said(disputes)
+    true_claims = differences(disputes, second=NEITHER) @ weights[:-1] + constant
     strangers = differences(disputes, first=STRANGER, second=NEITHER)
-    return true_claims, strangers @ weights[:-1] + weights[-1]
+    return true_claims, strangers @ weights[:-1] + constant
+
+
+def _said(disputes: Sequence[Dispute]) -> NDArray[np.float64]:
+    return np.array([dispute.said for dispute in disputes], dtype=np.float64)
+
+
+def _pairs(disputes: Sequence[Dispute]) -> list[tuple[Dispute, Dispute]]:
+    """The first two photos of each ear that has two."""
+    by_ear: dict[int, list[Dispute]] = {}
+    for dispute in disputes:
+        by_ear.setdefault(dispute.ear, []).append(dispute)
+    return [(ear[0], ear[1]) for ear in by_ear.values() if len(ear) >= 2]
+
+
+def _paired_ratios(
+    pairs: Sequence[tuple[Dispute, Dispute]], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    both = differences([dispute for pair in pairs for dispute in pair])
+    return np.asarray((both @ weights).reshape(len(pairs), 2))
 
 
 def _repeat(fitted: Sequence[Dispute], weights: NDArray[np.float64]) -> float:
-    by_ear: dict[int, list[float]] = {}
-    for dispute, ratio in zip(fitted, differences(fitted) @ weights, strict=True):
-        by_ear.setdefault(dispute.ear, []).append(float(ratio))
-    pairs = [ratios[:2] for ratios in by_ear.values() if len(ratios) >= 2]
+    pairs = _pairs(fitted)
     # Without pairs nothing is known of what photos share: then only the strongest counts.
-    return fit_repeat(np.array(pairs)) if pairs else 0.0
+    return fit_repeat(_paired_ratios(pairs, weights)) if pairs else 0.0
+
+
+def _joint_validity(fitted: Sequence[Dispute], cap: tuple[float, float]) -> list[Validity]:
+    """Ratios of one and of two photos of the same ears, none weighed with its own ear.
+
+    The ears of the first series are cut into ``FOLDS`` parts; each is weighed with what was fitted
+    on the others (Stone 1974, J. R. Stat. Soc. B 36:111-147: cross-validation).
+    """
+    pairs = _pairs(fitted)
+    if len(pairs) < FOLDS:
+        return []
+    single, joint = np.empty(len(pairs)), np.empty(len(pairs))
+    for fold in range(FOLDS):
+        left = [i for i in range(len(pairs)) if i % FOLDS == fold]
+        ears = {pairs[i][0].ear for i in left}
+        rest = [dispute for dispute in fitted if dispute.ear not in ears]
+        weights = fit_weights(differences(rest))
+        repeat = _repeat(rest, weights)
+        for i, ratios in zip(left, _paired_ratios([pairs[i] for i in left], weights), strict=True):
+            single[i] = ratios[0]
+            joint[i] = rank_weights(ratios, repeat) @ ratios
+    first = [pair[0] for pair in pairs]
+    spoken = [max(pair, key=lambda dispute: len(dispute.scores)) for pair in pairs]
+    return [
+        _validity("one photo of an ear, cross-validated", first, np.clip(single, *cap)),
+        _validity("two photos of an ear, cross-validated", spoken, np.clip(joint, *cap)),
+    ]
 
 
 def _validity(

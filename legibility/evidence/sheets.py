@@ -111,9 +111,8 @@ def load_sheet(path: Path, key: Key) -> FilledSheet:
         elif answer is not None:
             answers[answer.item] = answer
     if problems:
-        raise EvidenceError(
-            f"{path}: {len(problems)} lines cannot be used\n  " + "\n  ".join(problems)
-        )
+        lines = "1 line" if len(problems) == 1 else f"{len(problems)} lines"
+        raise EvidenceError(f"{path}: {lines} cannot be used\n  " + "\n  ".join(problems))
     missing = Answer("", "", None, "", "")
     ordered = tuple(answers.get(item.item, missing) for item in sheet.items)
     return FilledSheet(sheet, ordered, hashlib.sha256(data).hexdigest(), path.name)

@@ -157,3 +157,48 @@ def scan_against_record(
             "numbers_of_animal": list(its),
         },
     )
+
+
+def mark_against_claim(
+    *,
+    photo_sha256: str,
+    photo: str,
+    claimed: str,
+    by: str,
+    text: str,
+    decision: str,
+    candidate_set: Collection[str | None],
+    first: str,
+    misread_risk: float | None,
+) -> Contradiction | None:
+    """Who gave the photo a name, and the mark in it, name different registered animals.
+
+    Only a mark that identifies an animal counts, and only where the listed one is outside the
+    candidate set: a doubtful reading is no reason to doubt a list. Either the list is wrong, or the
+    mark is (applied in error, altered, misread).
+
+    Parameters
+    ----------
+    decision : str
+        Of the reading; "identified" when one animal passed the herd's threshold.
+    first : str
+        First candidate; empty for "not registered", which names no second animal.
+    """
+    if decision != "identified" or not claimed or not first or claimed == first:
+        return None
+    if claimed in candidate_set:
+        return None
+    return Contradiction(
+        "mark against list",
+        f"list:{photo_sha256}:{claimed}",
+        f"{photo} is listed as {claimed} ({by or 'no source'}); the mark in the photo ({text}) "
+        f"speaks for {first}.",
+        {
+            "photo_sha256": photo_sha256,
+            "animal_by_list": claimed,
+            "animal_by_mark": first,
+            "candidate_set": list(candidate_set),
+            "text": text,
+            "misread_risk": misread_risk,
+        },
+    )

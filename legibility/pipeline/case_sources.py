@@ -99,7 +99,9 @@ def case_from_herd(
     now = _now()
     with open_herd(herd, read_only=True) as db:
         row = find_case(db, number)
-        claims = _two(asked.claims or _claims_of(row), f"case {number} names no two: give --claim")
+        claims = _two(
+            asked.claims or claims_of_case(row), f"case {number} names no two: give --claim"
+        )
         plain = row.kind == OTHER_MARK and not asked.claims
         known = None if plain else registry_from(db, rules=rules)
         photos = _photos_given(db, paths) if paths else _photos_of(db, row)
@@ -223,7 +225,7 @@ def _from_record(db: HerdDatabase, herd: Path, photo: PhotoRow) -> tuple[CaseIte
     return item, data
 
 
-def _claims_of(case: CaseRow) -> tuple[str, ...]:
+def claims_of_case(case: CaseRow) -> tuple[str, ...]:
     """The two animals or marks that a case is between, as far as it names two."""
     detail = case.detail
     found = detail.get("animals") or [

@@ -15,6 +15,8 @@ from legibility.containers import Hypothesis, LogLikelihood, Photo, Reading
 from legibility.enhance.chain import enhance
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import MarkTable, build_mark_table
+from legibility.identify.marktext import probable_marks
+from legibility.identify.rowcheck import check_mark
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_log_likelihood
 from legibility.pipeline.cells import NO_CELL, Readers, RowOpinions, pooled
 from legibility.pipeline.reading import read_mark, reading_model
@@ -22,6 +24,9 @@ from legibility.pipeline.sighting import Sighting
 from legibility.probability import normalise_log
 from legibility.settings import Settings
 
+OWN_MARKS: Final = 8
+"""Choice: most probable marks of a reading that are asked for; the first one that can be a mark
+counts."""
 READERS: Final = ("pooled", "network", "needles", "second")
 """The fused readers, and each of the three apart."""
 
@@ -127,6 +132,26 @@ def mark_log_likelihoods(
         return np.zeros(len(marks))
     table = marks if isinstance(marks, MarkTable) else build_mark_table(list(marks))
     return _or_no_mark(registry_log_likelihood(reading, table, settings=settings), reading)
+
+
+def said(reading: Reading, neither: float, *, settings: Settings) -> float:
+    """How far a photo tells marks apart, 0..1: the share of its best mark's likelihood that a mark
+    at random has not.
+
+    0 where nothing was read, or all marks are as probable as each other; near 1 where the mark is
+    read at all.
+
+    Parameters
+    ----------
+    neither : float
+        :func:`neither_log_likelihood` of the same reading.
+    """
+    own = probable_marks(reading, count=OWN_MARKS, exponent=1.0) if reading.hypotheses else []
+    best = next((mark for mark, _ in own if not check_mark(mark, None)[1]), None)
+    if best is None:
+        return 0.0
+    value = float(mark_log_likelihoods(reading, (best,), settings=settings)[0])
+    return -math.expm1(min(neither - value, 0.0))
 
 
 def neither_log_likelihood(reading: Reading, others: UnregisteredMarks) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -50,8 +50,10 @@ from legibility.pipeline.claim_scores import (
     neither_log_likelihood,
     photo_opinions,
     reader_readings,
+    said,
 )
 from legibility.pipeline.claims import check_claims, different_ears, resolve_claim
+from legibility.pipeline.exposures import copies
 from legibility.settings import Settings
 
 if TYPE_CHECKING:
@@ -153,12 +155,18 @@ def compare_photos(
     marks = (resolved[0].mark, resolved[1].mark)
     opinions = [photo_opinions(photo, settings=settings) for photo in photos]
     evidence, pictures = [], []
-    for photo, seen in zip(photos, opinions, strict=True):
+    repeated = copies(photos)
+    for place, (photo, seen) in enumerate(zip(photos, opinions, strict=True)):
         scores = _scores(photo.name, photo.sha256, seen, marks, others, settings)
         parts = _character_parts(seen, marks)
         cells = decisive_cells(seen, parts)
-        evidence.append(_photo_evidence(scores, seen, parts, cells, settings))
+        said_before = ""
+        if place in repeated:
+            said_before = photos[repeated[place]].name
+            scores = replace(scores, scores={}, as_recorded={}, said=0.0)
+        evidence.append(_photo_evidence(scores, seen, parts, cells, settings, said_before))
         pictures.append(ComparedPhoto(photo.name, photo.pixels, claim_pictures(seen, parts, cells)))
+    opinions = [seen for place, seen in enumerate(opinions) if place not in repeated]
     one_ear = _one_ear(opinions, marks, registry, model.alone["pooled"], settings)
     if one_ear < DIFFERENT_EARS and not allow_different_ears:
         read = ", ".join(f"{e.scores.photo}: {e.text or 'nothing'}" for e in evidence)
@@ -250,7 +258,8 @@ def _scores(
         scores[reader] = (float(a), float(b), neither)
         a, b = mark_log_likelihoods(reading, marks, settings=plain)
         recorded[reader] = (float(a), float(b), neither)
-    return PhotoScores(name, sha256, scores, recorded)
+    told = said(seen.reading, scores["pooled"][2], settings=settings) if scores else 0.0
+    return PhotoScores(name, sha256, scores, recorded, told)
 
 
 def _character_parts(seen: PhotoOpinions, marks: tuple[str, str]) -> tuple[CharacterPart, ...]:
@@ -270,9 +279,12 @@ def _photo_evidence(
     parts: tuple[CharacterPart, ...],
     cells: tuple[DecisiveCell, ...],
     settings: Settings,
+    said_before: str,
 ) -> PhotoEvidence:
     notes = []
-    if not scores.scores:
+    if said_before:
+        notes.append(f"The same exposure as {said_before}, saved again; counted once.")
+    elif not scores.scores:
         notes.append("Nothing was read in this photo; it says nothing of either claim.")
     elif "needles" not in scores.scores:
         notes.append("The needle model could not be laid over this photo's cells.")

@@ -10,9 +10,11 @@ from legibility.herd.contradictions import (
     chip_against_claim,
     chip_against_mark,
     chip_contradictions,
+    mark_against_claim,
     scan_against_record,
 )
 from legibility.store.animals import all_chips
+from legibility.store.claimed import claimed_readings
 from legibility.store.database import HerdDatabase
 from legibility.store.decisions import all_cases, open_case
 from legibility.store.events import append_event
@@ -51,6 +53,7 @@ def _contradictions(db: HerdDatabase) -> Iterator[Contradiction]:
     chips = [(chip.animal_id, chip.number) for chip in all_chips(db)]
     yield from chip_contradictions(chips)
     yield from _scanned(db, chips)
+    told: set[tuple[str, str]] = set()
     for pair in paired_readings(db):
         by_claim = chip_against_claim(
             photo_sha256=pair.photo_sha256,
@@ -70,7 +73,24 @@ def _contradictions(db: HerdDatabase) -> Iterator[Contradiction]:
             first=pair.first,
             misread_risk=pair.misread_risk,
         )
+        if by_mark is not None:
+            told.add((pair.photo_sha256, pair.animals[0]))
         yield from (c for c in (by_claim, by_mark) if c is not None)
+    for seen in claimed_readings(db):
+        against = mark_against_claim(
+            photo_sha256=seen.photo_sha256,
+            photo=seen.path,
+            claimed=seen.claimed,
+            by=seen.claimed_by,
+            text=seen.text,
+            decision=seen.decision,
+            candidate_set=seen.candidate_set,
+            first=seen.first,
+            misread_risk=seen.misread_risk,
+        )
+        # Where a transponder names the listed animal too, its case is about the same two.
+        if against is not None and (seen.photo_sha256, seen.claimed) not in told:
+            yield against
 
 
 def _scanned(db: HerdDatabase, chips: Sequence[tuple[str, str]]) -> Iterator[Contradiction]:

@@ -11,6 +11,7 @@ from legibility.report.words import percent
 
 Record = Mapping[str, Any]
 
+LOG10: Final = "All in log10, above 0 for A; rest: way round, missed places, errors at application."
 NEEDLES_SHOWN: Final = 6
 """Choice: strongest needles of a cell in the text; the page and the record have all."""
 READER_NAMES: Final = {
@@ -19,6 +20,8 @@ READER_NAMES: Final = {
     "needles": "needle model",
     "second": "second reader",
 }
+BETTER: Final = 2.0
+"""The lower edge of "weak support": below it some other mark is not said to be better."""
 HEADINGS: Final = ("row", "place", "A", "B", "adds")
 
 
@@ -50,7 +53,11 @@ def reader_name(reader: str) -> str:
 
 
 def weight_sentence(record: Record) -> str:
-    """The ratio as a sentence."""
+    """The ratio as a sentence, and one more where neither claim explains the photos well."""
+    return f"{_pair_sentence(record)} {neither_sentence(record)}".rstrip()
+
+
+def _pair_sentence(record: Record) -> str:
     ratio, words = float(record["ratio"]), record["verbal"]
     if words["for"] == "neither":
         return (
@@ -65,6 +72,22 @@ def weight_sentence(record: Record) -> str:
         f"The photos are about {shown} times more probable if claim {winner} is true than if claim "
         f"{loser} is{most}: {words['words']} for claim {winner} (verbal scale below)."
     )
+
+
+def neither_sentence(record: Record) -> str:
+    """That some other mark explains the photos better than both claims do; else nothing."""
+    a, b = (1.0 / float(r["ratio"]) for r in record["against_neither"])
+    if min(a, b) < BETTER:
+        return ""
+    said = (
+        "Neither claim explains the photos well: some other mark does so better, by "
+        f"{ratio_text(a)} than claim A and by {ratio_text(b)} than claim B."
+    )
+    others = [o for o in record["alternatives"] if float(o["ratio"]) >= BETTER]
+    if others:
+        best = others[0]
+        said += f" Of the registered ones best {best['mark']} ({', '.join(best['animal_ids'])})."
+    return said
 
 
 def cap_sentence(record: Record) -> str:
@@ -113,7 +136,7 @@ def comparison_text(record: Record) -> str:
 
 
 def _section(title: str, rows: Sequence[Sequence[str]]) -> list[str]:
-    limits = [48] + [24] * (len(rows[0]) - 1) if rows else []
+    limits = [56] + [24] * (len(rows[0]) - 1) if rows else []
     right = frozenset(range(1, len(limits)))
     return ["", title, *("  " + line for line in columns(rows, limits=limits, right=right))]
 
@@ -172,6 +195,7 @@ def _prior_lines(record: Record) -> list[str]:
 def _photo_lines(photo: Record) -> list[str]:
     lines = ["", *wrapped(f"{photo['photo']}", first="Photo ", indent="  ")]
     lines.append(f"  read {photo['text'] or 'nothing'}; adds {log10_text(photo['log_ratio'])}")
+    lines += wrapped(LOG10)
     for note in photo["notes"]:
         lines += wrapped(note)
     if photo["readers"]:
@@ -219,10 +243,11 @@ def _cell_lines(cell: Record) -> list[str]:
 
 def _application_lines(record: Record) -> list[str]:
     lines = ["", "If an error was made when the mark was applied"]
-    for error in record["application"]:
+    for name, error in zip("AB", record["application"], strict=True):
         lines += wrapped(
-            f"If claim {error['claim']} is true, the ear carries another mark than recorded with "
-            f"probability {percent(error['probability'])}, most probably {error['mark']}.",
+            f"If claim {name} ({error['claim']}) is true, the ear carries another mark than "
+            f"recorded with probability {percent(error['probability'])}, most probably "
+            f"{error['mark']}.",
             first="  - ",
             indent="    ",
         )
@@ -254,7 +279,7 @@ def _validity_lines(record: Record) -> list[str]:
         ]
         for v in validity["rows"]
     ]
-    table = columns(rows, limits=[30, 6, 6, 9, 11], right=frozenset({1, 2, 3, 4}))
+    table = columns(rows, limits=[42, 6, 6, 9, 11], right=frozenset({1, 2, 3, 4}))
     lines = ["", "How good such ratios were on disputes with known truth"]
     lines += ["  " + line for line in table]
     lines += wrapped("Cllr: 0 is perfect, 1 is what saying nothing costs, in bits.")

@@ -13,8 +13,13 @@ Record = Mapping[str, Any]
 def verification_text(record: Record) -> str:
     """The check for a person at a terminal, in at most 80 columns."""
     lines = [
-        f"{record['entries']} entries and {record['photos']} photos looked at; "
-        + ("all as recorded." if record["sound"] else f"{len(record['problems'])} problems.")
+        f"{_counted(record['entries'], 'entry', 'entries')} and "
+        f"{_counted(record['photos'], 'photo', 'photos')} looked at; "
+        + (
+            "all as recorded."
+            if record["sound"]
+            else f"{_counted(len(record['problems']), 'problem', 'problems')}."
+        )
     ]
     for problem in record["problems"]:
         lines += wrapped(problem, first="  - ", indent="    ")
@@ -37,3 +42,7 @@ def verification_text(record: Record) -> str:
     for sentence in record["not_proved"]:
         lines += wrapped(sentence, first="  - ", indent="    ")
     return "\n".join(lines) + "\n"
+
+
+def _counted(count: int, one: str, many: str) -> str:
+    return f"{count} {one if count == 1 else many}"

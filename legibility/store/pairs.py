@@ -145,7 +145,7 @@ def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
             claimed=claimed,
             claimed_by=by,
             text=text,
-            candidate_set=_candidate_set(content),
+            candidate_set=candidate_set_in(content),
             first=first,
             misread_risk=risk,
         )
@@ -205,7 +205,8 @@ def name_by_chip(db: HerdDatabase, *, sha256: str = "") -> int:
     )
 
 
-def _candidate_set(content: bytes | None) -> tuple[str | None, ...]:
+def candidate_set_in(content: bytes | None) -> tuple[str | None, ...]:
+    """The candidate set in what is kept of a reading; empty without one."""
     return () if content is None else tuple(json.loads(unpacked(content)[0])["candidate_set"])
 
 

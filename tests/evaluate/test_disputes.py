@@ -43,5 +43,7 @@ def test_an_ear_gives_its_disputes(held_out: bool, photos: int) -> None:
     for dispute in found:
         assert dispute.truth != dispute.rival
         assert dispute.condition == ("fading 0" if held_out else "new")
+        assert 0.0 <= dispute.said <= 1.0
+        assert (dispute.said > 0) == bool(dispute.scores)
         for values in dispute.scores.values():
             assert len(values) == 4

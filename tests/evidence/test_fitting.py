@@ -58,6 +58,18 @@ def test_constant_agrees_with_scikit_learn_where_no_bound_holds() -> None:
     assert fit_with_constant(true, false) == pytest.approx(expected, abs=1e-4)
 
 
+def test_the_constant_counts_as_far_as_a_photo_says_something() -> None:
+    rng = np.random.default_rng(6)
+    true, false = rng.normal(1, 2, (90, 1)), rng.normal(-1, 3, (90, 1))
+    said = rng.uniform(0.0, 1.0, 180)
+    x = np.column_stack([np.concatenate([true, false]), said])
+    model = LogisticRegression(fit_intercept=False, C=1 / RIDGE, tol=1e-10, max_iter=1000)
+    expected = model.fit(x, np.repeat([1, 0], 90)).coef_[0]
+    assert 0 < expected[0] < 1
+    found = fit_with_constant(true, false, said=(said[:90], said[90:]))
+    assert found == pytest.approx(expected, abs=1e-4)
+
+
 def test_no_reader_counts_more_than_it_says_against_neither() -> None:
     weights = fit_with_constant(np.full((40, 2), 0.3), np.full((40, 2), -0.3))
     assert (weights[:-1] <= 1.0).all()

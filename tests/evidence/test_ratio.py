@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from legibility.evidence.ratio import (
     PhotoScores,
@@ -19,7 +20,8 @@ from legibility.evidence.ratio import (
     three_way_posteriors,
     variants,
 )
-from tests.evidence.ratio_builder import photo_scores, small_model
+from legibility.evidence.ratio_model import ratio_model
+from tests.evidence.ratio_builder import dispute, photo_scores, small_model
 
 MODEL = replace(small_model(), together=(0.5, 0.25), repeat=0.5, cap=(-3.0, 3.0))
 
@@ -58,8 +60,8 @@ def test_a_photo_in_which_nothing_was_read_says_nothing() -> None:
 
 
 def test_intervals_hold_the_ratio_and_are_repeatable() -> None:
-    model = replace(small_model(), cap=(-50.0, 50.0))
-    photos = [photo_scores("a", 3.0, 2.0), photo_scores("b", 2.0, 1.0)]
+    model = small_model()
+    photos = [photo_scores("a", 1.0, 0.5), photo_scores("b", 0.5, 0.25)]
     found = {i.source: i for i in intervals(photos, model)}
     assert set(found) == {"calibration data", "photos", "both"}
     value = pair_ratio(photos, model).value
@@ -71,6 +73,42 @@ def test_intervals_hold_the_ratio_and_are_repeatable() -> None:
     assert intervals(photos, model) == intervals(photos, model)
     (single,) = intervals(photos[:1], model)
     assert single.source == "calibration data"
+
+
+def test_the_cap_is_uncertain_too_and_never_wider_than_reported() -> None:
+    model = small_model()
+    (found,) = intervals([photo_scores("a", 80.0, 80.0)], model)
+    assert found.low < model.cap[1] - 0.1
+    assert found.high <= model.cap[1]
+    (other,) = intervals([photo_scores("a", -80.0, -80.0)], model)
+    assert (other.low, other.high) == pytest.approx((-found.high, -found.low), abs=0.1)
+
+
+def test_intervals_hold_the_true_ratio_as_often_as_they_say(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Fewer resamples than an interval has, so that the test is short.
+    monkeypatch.setattr("legibility.evidence.ratio.REPEATS", 100)
+    # Scores drawn from N(m, 2 m) are their own log ratios (Good 1985, Weight of evidence: for equal
+    # spreads the variance is twice the mean), so that the true weights are 1 and 1.
+    rng = np.random.default_rng(11)
+    truth, held, repeats = 1.5, 0, 60
+    for _ in range(repeats):
+        pooled = rng.normal(2.0, 2.0, 120)
+        needles = rng.normal(1.0, math.sqrt(2.0), 120)
+        fitted = [dispute(i, p, n) for i, (p, n) in enumerate(zip(pooled, needles, strict=True))]
+        model = ratio_model(fitted, fitted[:2], origin="made up", models_sha256="00")
+        (found,) = intervals([photo_scores("a", 1.0, 0.5)], model)
+        held += found.uncapped[0] <= truth <= found.uncapped[1]
+    assert held >= binom.ppf(0.001, repeats, 0.95)
+
+
+def test_against_neither_a_photo_counts_as_far_as_it_tells_marks_apart() -> None:
+    model = replace(small_model(), neither=(0.0, 0.0, -0.5), cap_neither=(-3.0, 3.0))
+    shown = photo_scores("a", 1.0, 1.0)
+    assert neither_ratio([shown], model, claim=0).value == pytest.approx(-0.5)
+    assert neither_ratio([replace(shown, said=0.0)], model, claim=0).value == 0.0
+    assert neither_ratio([replace(shown, said=0.4)], model, claim=1).value == pytest.approx(-0.2)
 
 
 def test_every_reader_is_shown_apart() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +16,9 @@ from legibility.evidence.ratio_file import (
     ratio_card,
     save_ratio_model,
 )
-from legibility.evidence.ratio_model import differences, ratio_model
+from legibility.evidence.ratio_model import against_neither, differences, ratio_model
 from legibility.evidence.validity import cllr
-from tests.evidence.ratio_builder import small_model
+from tests.evidence.ratio_builder import dispute, small_model
 
 
 def test_a_model_is_read_as_it_was_written(tmp_path: Path) -> None:
@@ -36,9 +37,10 @@ def test_the_shipped_model_follows_from_its_disputes() -> None:
     )
     assert again.together == pytest.approx(model.together, rel=1e-6, abs=1e-9)
     assert again.cap == pytest.approx(model.cap, abs=0.03)
-    assert [v.n for v in again.validity] == [v.n for v in model.validity]
-    for ours, theirs in zip(again.validity, model.validity, strict=True):
-        assert ours.cllr == pytest.approx(theirs.cllr, abs=1e-3)
+    ours = {row.name: row for row in again.validity}
+    for theirs in model.validity:
+        assert ours[theirs.name].n == theirs.n
+        assert ours[theirs.name].cllr == pytest.approx(theirs.cllr, abs=1e-3)
 
 
 def test_shipped_ratios_say_more_than_nothing() -> None:
@@ -56,6 +58,44 @@ def test_validity_is_of_the_ratios_as_reported() -> None:
     assert {v.name for v in model.validity} >= {"all", "mild", "faint", "a claim against neither"}
 
 
+def test_before_the_cap_and_several_photos_have_rows_of_their_own() -> None:
+    model = small_model()
+    rows = {row.name: row for row in model.validity}
+    raw = differences(model.held_out) @ np.array(model.together)
+    assert rows["all, before the cap"].cllr == pytest.approx(cllr(raw, -raw))
+    assert rows["all, before the cap"].worst >= rows["all"].worst
+    one, two = (rows[f"{n} of an ear, cross-validated"] for n in ("one photo", "two photos"))
+    assert one.n == two.n == len(model.fitted) // 2
+    # The two photos of an ear of this model err apart, so that the second one helps.
+    assert two.cllr < one.cllr
+
+
+def test_no_ear_is_weighed_with_what_was_fitted_on_itself() -> None:
+    # The readers say nothing of four fifths of the ears, and all of the others are one fold: what
+    # is fitted without that fold has no weight, so that its ratios are 1.
+    silent = {"pooled": (0.0,) * 4, "network": (0.0,) * 4, "needles": (0.0,) * 4}
+    fitted = [
+        dispute(i // 2, 9.0, 9.0)
+        if i // 2 % 5 == 0
+        else replace(dispute(i // 2, 0, 0), scores=silent)
+        for i in range(40)
+    ]
+    model = ratio_model(fitted, fitted, origin="made up", models_sha256="00")
+    rows = {row.name: row for row in model.validity}
+    assert model.together[0] > 0
+    assert rows["two photos of an ear, cross-validated"].cllr == pytest.approx(1.0)
+
+
+def test_a_photo_that_shows_no_mark_is_silent_against_neither() -> None:
+    model = small_model()
+    shown = [replace(d, said=1.0) for d in model.held_out[:3]]
+    hidden = [replace(d, scores={}, said=0.0) for d in shown]
+    true_claims, false_claims = against_neither(hidden, np.array([1.0, 1.0, -0.5]))
+    assert true_claims.tolist() == false_claims.tolist() == [0.0] * 3
+    said = against_neither(shown, np.array([0.0, 0.0, -0.5]))[0]
+    assert said.tolist() == [-0.5] * 3
+
+
 @pytest.mark.parametrize(
     "change",
     [
@@ -65,6 +105,11 @@ def test_validity_is_of_the_ratios_as_reported() -> None:
         {"fitted": [{"ear": 1}]},
         {"alone": {}},
         {"curves": {"nothing": []}},
+        {
+            "held_out": [
+                {"ear": 1, "condition": "", "truth": "A", "rival": "B", "scores": {}, "said": 1.5}
+            ]
+        },
     ],
 )
 def test_a_damaged_file_is_refused(tmp_path: Path, change: dict[str, object]) -> None:

@@ -8,6 +8,7 @@ from legibility.herd.contradictions import (
     chip_against_claim,
     chip_against_mark,
     chip_contradictions,
+    mark_against_claim,
     scan_against_record,
 )
 
@@ -81,3 +82,35 @@ def test_scan_that_names_its_animal(owners: list[str], its: list[str], words: st
     if found is not None:
         assert found.summary.endswith(words)
         assert found.key == "scan:a:1"
+
+
+@pytest.mark.parametrize(
+    ("changed", "disagree"),
+    [
+        ({}, True),
+        ({"decision": "ambiguous"}, False),
+        ({"candidate_set": ["b", "a"]}, False),
+        ({"first": "a", "candidate_set": ["a"]}, False),
+        ({"first": "", "candidate_set": [None]}, False),
+        ({"claimed": ""}, False),
+    ],
+)
+def test_list_and_mark(changed: dict[str, object], disagree: bool) -> None:
+    values: dict[str, object] = {
+        "photo_sha256": "s",
+        "photo": "ear.jpg",
+        "claimed": "a",
+        "by": "manifest",
+        "text": "X9",
+        "decision": "identified",
+        "candidate_set": ["b"],
+        "first": "b",
+        "misread_risk": 0.001,
+    }
+    found = mark_against_claim(**{**values, **changed})  # type: ignore[arg-type]
+    assert (found is not None) is disagree
+    if found is not None:
+        assert found.key == "list:s:a"
+        assert "listed as a (manifest)" in found.summary
+        assert "speaks for b" in found.summary
+        assert (found.detail["animal_by_list"], found.detail["animal_by_mark"]) == ("a", "b")

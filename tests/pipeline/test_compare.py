@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from legibility.alphabet import CHARACTERS
 from legibility.containers import Animal
@@ -116,6 +117,22 @@ def test_a_photo_without_a_mark_says_nothing_and_a_file_counts_once() -> None:
     assert len(result.photos) == 1
     assert abs(result.ratio.value) < math.log(2)
     assert any("same file" in note for note in result.notes)
+
+
+def test_a_copy_of_a_photo_adds_nothing(
+    registry: Registry,
+    compared: tuple[Comparison, tuple[ComparedPhoto, ...]],
+    tmp_path: Path,
+) -> None:
+    with Image.open(SAMPLES / "as-new.jpg") as image:
+        copy = image.convert("RGB").transpose(Image.Transpose.ROTATE_90)
+    copy.save(tmp_path / "copy.jpg", quality=70)
+    photos = [SAMPLES / "as-new.jpg", tmp_path / "copy.jpg"]
+    result, _ = compare(photos, ("Eskel 005", "J341"), registry=registry, settings=FAST)
+    assert result.ratio == compared[0].ratio
+    assert result.against_neither == compared[0].against_neither
+    assert [len(photo.notes) for photo in result.photos] == [0, 1]
+    assert "same exposure as" in result.photos[1].notes[0]
 
 
 @pytest.mark.parametrize(

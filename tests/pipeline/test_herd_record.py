@@ -12,7 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from legibility.containers import Candidate, PhotoResult
 from legibility.errors import ChipError, StoreError
+from legibility.pipeline.case_sources import claims_of_case
 from legibility.pipeline.herd_cases import find_cases
 from legibility.pipeline.herd_kept import herd_state
 from legibility.pipeline.herd_record import record_decision, record_event, record_reading
@@ -34,7 +36,7 @@ from legibility.store.records import (
     ScanRow,
 )
 from legibility.store.scans import add_scan
-from tests.example_results import ambiguous_result
+from tests.example_results import ambiguous_result, identified_result
 from tests.herd_records import TODAY, fading_herd
 
 NUMBER = "276000312312345"
@@ -212,6 +214,48 @@ def test_transponder_against_mark_and_list_become_cases_once(db: HerdDatabase) -
     assert len(list(all_cases(db))) == 2
     with pytest.raises(StoreError, match="there is no case"):
         record_decision(db, replace(decision, case_key="nothing"))
+
+
+def identified_as(animal: str, mark: str) -> PhotoResult:
+    """A clear reading of a registered animal's mark."""
+    result = identified_result()
+    found = replace(
+        result.identification,
+        candidates=(Candidate(animal, mark, 0.9999), Candidate(None, "", 1e-4)),
+        candidate_set=(animal,),
+    )
+    return replace(result, text=mark, identification=found)
+
+
+def test_a_mark_that_names_another_animal_than_the_list_becomes_a_case(db: HerdDatabase) -> None:
+    def photo(name: str, animal: str, by: str, result: PhotoResult) -> None:
+        read = replace(result, sha256=name * 64)
+        row = PhotoRow(read.sha256, f"/p/{name}.jpg", animal_id=animal, claimed_by=by)
+        import_photo(db, row, result=read)
+
+    clear = identified_as("goat 2", "A2")
+    photo("a", "goat 1", "manifest", clear)
+    photo("b", "goat 2", "manifest", clear)
+    photo("c", "goat 1", "chip", clear)
+    photo("d", "goat 1", "manifest", ambiguous_result())
+    found = find_cases(db)
+    (case,) = found.open
+    assert (case.kind, found.new) == ("mark against list", 1)
+    assert case.summary.startswith("/p/a.jpg is listed as goat 1 (manifest)")
+    assert claims_of_case(case) == ("goat 2", "goat 1")
+    assert find_cases(db).new == 0
+
+
+def test_a_list_and_a_transponder_against_the_mark_are_one_case(db: HerdDatabase) -> None:
+    record_event(db, event("chipped", NUMBER, animal="goat 1"))
+    clear = identified_as("goat 2", "A2")
+    import_photo(
+        db,
+        PhotoRow(clear.sha256, "/p/ear.jpg", animal_id="goat 1", claimed_by="manifest"),
+        result=clear,
+        scan=ScanRow(NUMBER, "2024-05-01"),
+    )
+    assert [case.kind for case in find_cases(db).open] == ["transponder against mark"]
 
 
 def test_one_number_on_two_animals_becomes_a_case(db: HerdDatabase) -> None:

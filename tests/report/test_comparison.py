@@ -35,10 +35,25 @@ def test_two_significant_figures() -> None:
     ],
 )
 def test_the_weight_as_a_sentence(ratio: float, words: str, side: str, said: str) -> None:
-    verbal = {"words": words, "for": side, "ratio": max(ratio, 1 / ratio)}
-    sentence = weight_sentence({"ratio": ratio, "capped": False, "verbal": verbal})
+    verbal: dict[str, object] = {"words": words, "for": side, "ratio": max(ratio, 1 / ratio)}
+    record = {
+        "ratio": ratio,
+        "capped": False,
+        "verbal": verbal,
+        "against_neither": [{"ratio": 30.0}, {"ratio": 1 / 1.5}],
+        "alternatives": [{"mark": "C9", "animal_ids": ["goat 9"], "ratio": 5.0}],
+    }
+    sentence = weight_sentence(record)
     assert said in sentence
     assert words in sentence
+    assert "Neither claim" not in sentence
+    record["against_neither"] = [{"ratio": 1 / 10}, {"ratio": 1 / 2.5}]
+    worse = weight_sentence(record)
+    assert worse.startswith(sentence)
+    assert "10 : 1 than claim A and by 2.5 : 1 than claim B" in worse
+    assert "C9 (goat 9)" in worse
+    record["alternatives"] = []
+    assert "registered" not in weight_sentence(record)
 
 
 def test_a_tippett_plot_goes_in_steps_from_one_to_nothing() -> None:
