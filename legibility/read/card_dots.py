@@ -86,7 +86,8 @@ def find_dots(pixels: ColorImage) -> CardDots:
     """
     scale = min(1.0, SIDE_PX / max(pixels.shape[:2]))
     gray = _gray(pixels, scale)
-    found = [_group(gray if shining else 1.0 - gray, shining) for shining in (False, True)]
+    response = _responses(gray)
+    found = [_group(1.0 - gray, -response, False), _group(gray, response, True)]
     best = max(found, key=lambda dots: dots.worth)
     return CardDots(
         centres=(best.centres + 0.5) / scale - 0.5,
@@ -145,9 +146,21 @@ def _gray(pixels: ColorImage, scale: float) -> GrayImage:
     return np.asarray(gray.astype(np.float32) / 255.0, dtype=np.float32)
 
 
-def _group(bright: GrayImage, shining: bool) -> CardDots:
+def _responses(gray: GrayImage) -> NDArray[np.float32]:
+    """(sizes, height, width) difference of Gaussians; bright blobs answer above 0."""
+    blurred = cv2.GaussianBlur(gray, (0, 0), SIGMAS[0])
+    out = np.empty((len(SIGMAS) - 1, *gray.shape), np.float32)
+    for k, (one, two) in enumerate(pairwise(SIGMAS)):
+        # Each blur goes on from the one before: variances add.
+        wider = cv2.GaussianBlur(blurred, (0, 0), math.sqrt(two**2 - one**2))
+        np.subtract(blurred, wider, out=out[k])
+        blurred = wider
+    return out
+
+
+def _group(bright: GrayImage, response: NDArray[np.float32], shining: bool) -> CardDots:
     """The best group of bright dots."""
-    places, sigmas, strengths = _blobs(bright)
+    places, sigmas, strengths = _blobs(response)
     nothing = CardDots(np.zeros((0, 2)), np.zeros(0), shining, 0.0, 1.0, len(places), 0.0)
     if len(places) < LEAST_DOTS:
         return nothing
@@ -187,18 +200,10 @@ def _group(bright: GrayImage, shining: bool) -> CardDots:
 
 
 def _blobs(
-    bright: GrayImage,
+    response: NDArray[np.float32],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Places (n, 2), sigmas (n,) and strengths (n,) of bright blobs, strongest first."""
-    stack = [cv2.GaussianBlur(bright, (0, 0), sigma) for sigma in SIGMAS]
-    response = np.stack([a - b for a, b in pairwise(stack)])
-    kernel = np.ones((3, 3), np.uint8)
-    flat = np.stack([cv2.dilate(layer, kernel) for layer in response])
-    around = flat.copy()
-    around[1:] = np.maximum(around[1:], flat[:-1])
-    around[:-1] = np.maximum(around[:-1], flat[1:])
-    peaks = (response >= around) & (response > LEAST_RESPONSE)
-    layer, row, column = np.nonzero(peaks)
+    layer, row, column = _peaks(response)
     strength = response[layer, row, column].astype(np.float64)
     order = np.argsort(-strength, kind="stable")[:MOST_DOTS]
     places: list[tuple[float, float]] = []
@@ -207,7 +212,7 @@ def _blobs(
     for k in order:
         place = _refined(response[layer[k]], int(row[k]), int(column[k]))
         sigma = SIGMAS[layer[k]] * 2 ** (1 / 6)
-        if not _inside(place, math.sqrt(2.0) * sigma, bright.shape):
+        if not _inside(place, math.sqrt(2.0) * sigma, response.shape[1:]):
             continue
         if any(
             math.hypot(place[0] - x, place[1] - y) < 1.2 * max(sigma, s)
@@ -218,6 +223,19 @@ def _blobs(
         sigmas.append(sigma)
         strengths.append(float(strength[k]))
     return np.array(places).reshape(-1, 2), np.array(sigmas), np.array(strengths)
+
+
+def _peaks(response: NDArray[np.float32]) -> tuple[NDArray[np.intp], ...]:
+    """(layer, row, column) of what is highest among its neighbours in place and size."""
+    kernel = np.ones((3, 3), np.uint8)
+    highest = [cv2.dilate(layer, kernel).ravel() for layer in response]
+    found: list[NDArray[np.intp]] = []
+    for k, layer in enumerate(response.reshape(len(response), -1)):
+        high = np.flatnonzero((layer > LEAST_RESPONSE) & (layer >= highest[k]))
+        for other in {max(k - 1, 0), min(k + 1, len(response) - 1)} - {k}:
+            high = high[layer[high] >= highest[other][high]]
+        found.append(high + k * layer.size)
+    return np.unravel_index(np.concatenate(found), response.shape)
 
 
 def _inside(place: tuple[float, float], radius: float, shape: tuple[int, ...]) -> bool:
@@ -274,10 +292,10 @@ def _paper(bright: GrayImage, places: NDArray[np.float64], radius: float) -> tup
     ground = part[near == 0]
     if ground.size < 30:
         return 0.0, 1.0
-    rows, columns = np.nonzero(near == 0)
-    pick = np.random.default_rng(0).permutation(len(rows))[:20_000]
-    plane = np.stack([np.ones(len(pick)), rows[pick], columns[pick]], axis=1)
-    values = ground[pick].astype(np.float64)
+    free = np.flatnonzero(near == 0)
+    pick = free if len(free) <= 20_000 else np.random.default_rng(0).choice(free, 20_000)
+    plane = np.stack([np.ones(len(pick)), *np.divmod(pick, part.shape[1])], axis=1)
+    values = part.ravel()[pick].astype(np.float64)
     fit, *_ = np.linalg.lstsq(plane, values, rcond=None)
     rest = values - plane @ fit
     spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
