@@ -30,8 +30,8 @@ from legibility.risk.proof import SAME_EITHER_WAY, Verdict
 
 NO_CARD: Final = "no card"
 """The photo was refused."""
-TEACHING_CARDS: Final = 3
-"""Choice: right cards shown before a needle is judged."""
+TEACHING_CARDS: Final = 1
+"""Choice: right cards shown before a needle is judged; a user shows no more."""
 BENT: Final = (0.12, 0.2)
 """Choice: how far a bent needle goes off, character heights."""
 CASES: Final = {
