@@ -21,8 +21,14 @@ from legibility.evaluate.placement import Geometry, press_rows
 from legibility.evaluate.pose import Pose, SceneChoices, draw_pose
 from legibility.evaluate.scene import evaluation_sources
 from legibility.evaluate.skins import FloatColor
-from legibility.evaluate.textures import BACKGROUNDS, SKIN_TEXTURES, fine_structure, patch
-from legibility.evaluate.textures import blur, slow_noise
+from legibility.evaluate.textures import (
+    BACKGROUNDS,
+    SKIN_TEXTURES,
+    blur,
+    fine_structure,
+    patch,
+    slow_noise,
+)
 
 KINDS: Final = ("ink", "holes", "light behind")
 WIDTH_PX: Final = 1400
@@ -97,9 +103,7 @@ def card_photo(scene: CardScene) -> ColorImage:
     strengths = np.clip(rng.normal(0.95, 0.06, len(at)), 0.7, 1.0)
     if scene.kind != KINDS[0]:
         radius *= HOLE_SHARE
-    dots = ink_density(
-        at, strengths, radius_px=radius, shape=(pose.height, pose.width), rng=rng
-    )
+    dots = ink_density(at, strengths, radius_px=radius, shape=(pose.height, pose.width), rng=rng)
     paper = _paper(pose, rng=rng)
     if scene.kind == KINDS[0]:
         ink = str(rng.choice(list(INKS)))

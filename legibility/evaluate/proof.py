@@ -200,9 +200,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--case", action="append", choices=CASES, help="only this one")
     options = parser.parse_args(arguments)
-    found = list(
-        answers(options.cards, seed=options.seed, cases=options.case or tuple(CASES))
-    )
+    found = list(answers(options.cards, seed=options.seed, cases=options.case or tuple(CASES)))
     print("\n".join(lines(found)))
 
 

@@ -128,7 +128,10 @@ def _distances(pressed: _Dies, read: _Dies) -> NDArray[np.float64]:
     out = []
     for near, real in ((there, pressed.there), (back, read.there)):
         out.append(np.where(real, near, 0.0).sum(axis=1) / real.sum(axis=1))
-    out += [(there > ON).sum(axis=1, where=pressed.there), (back > ON).sum(axis=1, where=read.there)]
+    out += [
+        (there > ON).sum(axis=1, where=pressed.there),
+        (back > ON).sum(axis=1, where=read.there),
+    ]
     return np.array(out, dtype=np.float64)
 
 
