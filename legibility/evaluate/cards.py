@@ -63,16 +63,18 @@ class CardScene:
     """Die counted from 0 in reading order -> what is wrong with it."""
 
 
-def card_scene(rng: np.random.Generator, *, mark: str) -> CardScene:
+def card_scene(rng: np.random.Generator, *, mark: str, width_px: int = WIDTH_PX) -> CardScene:
     """A new set of dies, loaded with a mark, on a card seen from anywhere.
 
     Parameters
     ----------
     rng : numpy.random.Generator
     mark : str
+    width_px : int
+        Of the picture.
     """
     share = float(rng.uniform(*SHARE))
-    choices = SceneChoices(mark=mark, width_px=WIDTH_PX, mark_share=share)
+    choices = SceneChoices(mark=mark, width_px=width_px, mark_share=share)
     pose = draw_pose(sources=evaluation_sources(), choices=choices, rng=rng)
     return CardScene(_flat(pose, rng), str(rng.choice(KINDS)), int(rng.integers(2**62)))
 

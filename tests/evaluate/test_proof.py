@@ -22,7 +22,7 @@ from legibility.risk.proof import SAME_EITHER_WAY, Verdict
 
 
 def test_same_seed_same_card_and_another_card_of_the_same_dies() -> None:
-    one, again = (card_scene(np.random.default_rng(3), mark="K4/17") for _ in range(2))
+    one, again = (card_scene(np.random.default_rng(3), mark="K4/17", width_px=400) for _ in range(2))
     assert np.array_equal(card_photo(one), card_photo(again))
     other = same_dies(one, np.random.default_rng(4), mark="AB12")
     assert [die.character for die in other.pose.cells] == list("AB12")
@@ -31,7 +31,7 @@ def test_same_seed_same_card_and_another_card_of_the_same_dies() -> None:
 
 
 def test_a_fault_changes_the_die_it_names_alone() -> None:
-    scene = replace(card_scene(np.random.default_rng(3), mark="K417"), kind="ink")
+    scene = replace(card_scene(np.random.default_rng(3), mark="K417", width_px=500), kind="ink")
     turned = replace(scene, faults={1: Fault(turned=True)})
     changed = np.abs(card_photo(scene).astype(int) - card_photo(turned)).max(axis=2) > 100
     at = np.argwhere(changed)[:, ::-1].mean(axis=0)
@@ -80,6 +80,6 @@ def test_shares_by_hand() -> None:
 
 
 def test_cards_are_answered() -> None:
-    found = list(answers(1, seed=2, cases=("right", "swapped")))
-    assert [one.case for one in found] == ["right", "swapped"]
-    assert found[1].verdict != Verdict.RIGHT
+    (one,) = answers(1, seed=2, cases=("swapped",))
+    assert one.case == "swapped"
+    assert one.verdict != Verdict.RIGHT
