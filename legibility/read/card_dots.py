@@ -169,9 +169,9 @@ def _responses(gray: GrayImage) -> NDArray[np.float32]:
 def _group(bright: GrayImage, response: NDArray[np.float32], shining: bool) -> CardDots:
     """The best group of bright dots."""
     places, sigmas, strengths = _blobs(response)
-    clear = _clear(bright, places, sigmas * math.sqrt(2.0)) >= LEAST_CLEAR
-    if clear.sum() >= LEAST_DOTS:
-        places, sigmas, strengths = places[clear], sigmas[clear], strengths[clear]
+    plain = _clear(bright, places, sigmas * math.sqrt(2.0)) >= LEAST_CLEAR
+    if plain.sum() >= LEAST_DOTS:
+        places, sigmas, strengths = places[plain], sigmas[plain], strengths[plain]
     nothing = CardDots(np.zeros((0, 2)), np.zeros(0), shining, 0.0, 1.0, len(places), 0.0)
     if len(places) < LEAST_DOTS:
         return nothing

@@ -22,7 +22,9 @@ from legibility.risk.proof import SAME_EITHER_WAY, Verdict
 
 
 def test_same_seed_same_card_and_another_card_of_the_same_dies() -> None:
-    one, again = (card_scene(np.random.default_rng(3), mark="K4/17", width_px=400) for _ in range(2))
+    one, again = (
+        card_scene(np.random.default_rng(3), mark="K4/17", width_px=400) for _ in range(2)
+    )
     assert np.array_equal(card_photo(one), card_photo(again))
     other = same_dies(one, np.random.default_rng(4), mark="AB12")
     assert [die.character for die in other.pose.cells] == list("AB12")
