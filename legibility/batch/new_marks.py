@@ -348,7 +348,7 @@ def _check_advice(
     elif gained <= without * GAIN:
         words = "not worth it: it makes no room for more marks"
     elif without >= PLENTY * count:
-        words = f"not needed: {without:.0f} safe marks exist without it, {count} are asked for"
+        words = f"not needed: {int(without):,} safe marks exist without it, {count} are asked for"
     else:
         words = f"worth it: room for {gained:.0f} marks instead of {without:.0f}"
     return CheckAdvice(name, without, gained, mean, longer, worth, words)

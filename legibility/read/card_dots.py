@@ -37,8 +37,16 @@ to 1.1 heights, and a hole's radius is 1/40 of a height or more."""
 CLEAN_ENOUGH: Final = 12.0
 """Choice: dots that stand out of the paper by this many times its unevenness are as clear as can
 be; groups that stand out less count for less."""
+LEAST_CLEAR: Final = 5.0
+"""Measured on cards that lie on photographed gravel, bricks, grass and the like: nine dots of ten
+stand out of the ground around them by 5.5 to 58 times its unevenness, half of the table's blobs by
+less than 3.6 times."""
 LEAST_DOTS: Final = 5
 """Choice: a die has no fewer needles."""
+LEAST_GROUND: Final = 20
+"""Choice: pixels needed to judge the ground around a blob."""
+LEAST_SPREAD: Final = 0.004
+"""Arithmetic: one of 256 levels of brightness."""
 UNLIKE: Final = 0.45
 """Choice: dots of one card are alike; a group whose log-strengths spread as far counts for less."""
 SEEDS: Final = 60
@@ -86,7 +94,8 @@ def find_dots(pixels: ColorImage) -> CardDots:
     """
     scale = min(1.0, SIDE_PX / max(pixels.shape[:2]))
     gray = _gray(pixels, scale)
-    found = [_group(gray if shining else 1.0 - gray, shining) for shining in (False, True)]
+    response = _responses(gray)
+    found = [_group(1.0 - gray, -response, False), _group(gray, response, True)]
     best = max(found, key=lambda dots: dots.worth)
     return CardDots(
         centres=(best.centres + 0.5) / scale - 0.5,
@@ -145,9 +154,24 @@ def _gray(pixels: ColorImage, scale: float) -> GrayImage:
     return np.asarray(gray.astype(np.float32) / 255.0, dtype=np.float32)
 
 
-def _group(bright: GrayImage, shining: bool) -> CardDots:
+def _responses(gray: GrayImage) -> NDArray[np.float32]:
+    """(sizes, height, width) difference of Gaussians; bright blobs answer above 0."""
+    blurred = cv2.GaussianBlur(gray, (0, 0), SIGMAS[0])
+    out = np.empty((len(SIGMAS) - 1, *gray.shape), np.float32)
+    for k, (one, two) in enumerate(pairwise(SIGMAS)):
+        # Each blur goes on from the one before: variances add.
+        wider = cv2.GaussianBlur(blurred, (0, 0), math.sqrt(two**2 - one**2))
+        np.subtract(blurred, wider, out=out[k])
+        blurred = wider
+    return out
+
+
+def _group(bright: GrayImage, response: NDArray[np.float32], shining: bool) -> CardDots:
     """The best group of bright dots."""
-    places, sigmas, strengths = _blobs(bright)
+    places, sigmas, strengths = _blobs(response)
+    plain = _clear(bright, places, sigmas * math.sqrt(2.0)) >= LEAST_CLEAR
+    if plain.sum() >= LEAST_DOTS:
+        places, sigmas, strengths = places[plain], sigmas[plain], strengths[plain]
     nothing = CardDots(np.zeros((0, 2)), np.zeros(0), shining, 0.0, 1.0, len(places), 0.0)
     if len(places) < LEAST_DOTS:
         return nothing
@@ -187,18 +211,10 @@ def _group(bright: GrayImage, shining: bool) -> CardDots:
 
 
 def _blobs(
-    bright: GrayImage,
+    response: NDArray[np.float32],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Places (n, 2), sigmas (n,) and strengths (n,) of bright blobs, strongest first."""
-    stack = [cv2.GaussianBlur(bright, (0, 0), sigma) for sigma in SIGMAS]
-    response = np.stack([a - b for a, b in pairwise(stack)])
-    kernel = np.ones((3, 3), np.uint8)
-    flat = np.stack([cv2.dilate(layer, kernel) for layer in response])
-    around = flat.copy()
-    around[1:] = np.maximum(around[1:], flat[:-1])
-    around[:-1] = np.maximum(around[:-1], flat[1:])
-    peaks = (response >= around) & (response > LEAST_RESPONSE)
-    layer, row, column = np.nonzero(peaks)
+    layer, row, column = _peaks(response)
     strength = response[layer, row, column].astype(np.float64)
     order = np.argsort(-strength, kind="stable")[:MOST_DOTS]
     places: list[tuple[float, float]] = []
@@ -207,7 +223,7 @@ def _blobs(
     for k in order:
         place = _refined(response[layer[k]], int(row[k]), int(column[k]))
         sigma = SIGMAS[layer[k]] * 2 ** (1 / 6)
-        if not _inside(place, math.sqrt(2.0) * sigma, bright.shape):
+        if not _inside(place, math.sqrt(2.0) * sigma, response.shape[1:]):
             continue
         if any(
             math.hypot(place[0] - x, place[1] - y) < 1.2 * max(sigma, s)
@@ -218,6 +234,19 @@ def _blobs(
         sigmas.append(sigma)
         strengths.append(float(strength[k]))
     return np.array(places).reshape(-1, 2), np.array(sigmas), np.array(strengths)
+
+
+def _peaks(response: NDArray[np.float32]) -> tuple[NDArray[np.intp], ...]:
+    """(layer, row, column) of what is highest among its neighbours in place and size."""
+    kernel = np.ones((3, 3), np.uint8)
+    highest = [cv2.dilate(layer, kernel).ravel() for layer in response]
+    found: list[NDArray[np.intp]] = []
+    for k, layer in enumerate(response.reshape(len(response), -1)):
+        high = np.flatnonzero((layer > LEAST_RESPONSE) & (layer >= highest[k]))
+        for other in {max(k - 1, 0), min(k + 1, len(response) - 1)} - {k}:
+            high = high[layer[high] >= highest[other][high]]
+        found.append(high + k * layer.size)
+    return np.unravel_index(np.concatenate(found), response.shape)
 
 
 def _inside(place: tuple[float, float], radius: float, shape: tuple[int, ...]) -> bool:
@@ -237,6 +266,28 @@ def _refined(layer: NDArray[np.float32], row: int, column: int) -> tuple[float, 
         a, b, c = (float(layer[row + d, column]) for d in (-1, 0, 1))
         y += 0.5 * (a - c) / min(a - 2 * b + c, -1e-9)
     return float(np.clip(x, column - 1, column + 1)), float(np.clip(y, row - 1, row + 1))
+
+
+def _clear(
+    bright: GrayImage, places: NDArray[np.float64], radii: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """(n,) how far each blob stands out of the ground around it, in units of its unevenness."""
+    blob = np.zeros(bright.shape, np.uint8)
+    for (x, y), radius in zip(places, radii, strict=True):
+        cv2.circle(blob, (round(x), round(y)), max(2, math.ceil(1.6 * radius)), 1, -1)
+    out = np.zeros(len(places))
+    for k, ((x, y), radius) in enumerate(zip(places, radii, strict=True)):
+        reach = math.ceil(5.0 * radius) + 2
+        part = (
+            slice(max(int(y) - reach, 0), int(y) + reach + 1),
+            slice(max(int(x) - reach, 0), int(x) + reach + 1),
+        )
+        ground = bright[part][blob[part] == 0]
+        if len(ground) >= LEAST_GROUND:
+            middle = float(np.median(ground))
+            spread = 1.4826 * float(np.median(np.abs(ground - middle)))
+            out[k] = (float(bright[round(y), round(x)]) - middle) / max(spread, LEAST_SPREAD)
+    return out
 
 
 def _linked(
@@ -274,10 +325,10 @@ def _paper(bright: GrayImage, places: NDArray[np.float64], radius: float) -> tup
     ground = part[near == 0]
     if ground.size < 30:
         return 0.0, 1.0
-    rows, columns = np.nonzero(near == 0)
-    pick = np.random.default_rng(0).permutation(len(rows))[:20_000]
-    plane = np.stack([np.ones(len(pick)), rows[pick], columns[pick]], axis=1)
-    values = ground[pick].astype(np.float64)
+    free = np.flatnonzero(near == 0)
+    pick = free if len(free) <= 20_000 else np.random.default_rng(0).choice(free, 20_000)
+    plane = np.stack([np.ones(len(pick)), *np.divmod(pick, part.shape[1])], axis=1)
+    values = part.ravel()[pick].astype(np.float64)
     fit, *_ = np.linalg.lstsq(plane, values, rcond=None)
     rest = values - plane @ fit
     spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))

@@ -101,7 +101,7 @@ class Explainer:
     @staticmethod
     def _misread_words(place: int, true: int, read: int) -> str:
         there, shown = CHARACTERS[true], CHARACTERS[read]
-        return f"{there} read as {shown} at {place + 1} ({mechanism(there, shown).words})"
+        return f"{there} read as {shown} at {place + 1}: {mechanism(there, shown).words}"
 
 
 def _view_words(view: View, structure: tuple[int, int]) -> list[str]:

@@ -32,6 +32,9 @@ WHOLE: Final = 3
 """Choice: strings up to this length are not cut in halves."""
 SAMPLE: Final = 400
 """Choice: strings tried to guess the work of a way to join."""
+DENSE: Final = 16
+"""Choice: where no more pairs of halves exist than this a target, a table of all of them says which
+are targets; it needs 64 bytes a target at most."""
 _STEPS: Final = 24
 _WIDE: Final = 1e4
 _FILTER_SIZE: Final = 16
@@ -163,6 +166,11 @@ class TargetSet:
         self.left_group = _Group.of(left_of, len(self.left))
         self.right_group = _Group.of(right_of, len(self.right))
         self._keys = left_of * len(self.right) + right_of
+        self._table = np.zeros(0, dtype=np.int32)
+        if len(self.left) * len(self.right) <= DENSE * len(codes):
+            self._table = np.full(len(self.left) * len(self.right), -1, dtype=np.int32)
+            self._table[self._keys] = np.arange(len(codes))
+            return
         bits = max(10, int(len(codes) * _FILTER_SIZE - 1).bit_length())
         self._mask = np.int64((1 << bits) - 1)
         self._seen = np.zeros(1 << bits, dtype=bool)
@@ -174,6 +182,10 @@ class TargetSet:
     def find(self, left: Ints, right: Ints) -> tuple[Ints, Ints]:
         """Which of some pairs of halves are together a target, and which one."""
         keys = left * len(self.right) + right
+        if len(self._table):
+            at = self._table[keys]
+            there = np.flatnonzero(at >= 0)
+            return there, at[there].astype(np.int64)
         likely = np.flatnonzero(self._seen[self._slot(keys)])
         keys = keys[likely]
         at = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)

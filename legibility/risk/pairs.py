@@ -81,15 +81,15 @@ class Finder:
         self, records: MarkGroup, reading: Structure, ch: Channel, least: float
     ) -> Pairs:
         group, targets = self._groups[reading], self._targets[reading]
-        own, others = _written(records.codes), _written(group.codes)
+        own = _places(records.codes, group.codes) if reading == records.structure else _NOWHERE
         odds = total_odds(records.codes, records.structure, ch)
         kept: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
         ways = views(records.structure, reading, ch.errors)
         for source, target in _candidates(records, ways, targets, ch, least):
-            if reading == records.structure:
-                is_other = np.flatnonzero(own[source] != others[target])
+            if len(own):
+                is_other = np.flatnonzero(own[source] != target)
                 source, target = source[is_other], target[is_other]
-            x, y = records.codes[source], group.codes[target]
+            x, y = records.codes.take(source, axis=0), group.codes.take(target, axis=0)
             probability = pair_probability(x, records.structure, y, reading, ch, odds=odds[source])
             enough = np.flatnonzero(probability >= least)
             if len(enough):
@@ -102,11 +102,19 @@ class Finder:
         return Pairs(records.ids[source[first]], group.ids[target[first]], probability[first])
 
 
+def _places(codes: Codes, among: Codes) -> NDArray[np.int64]:
+    """(n,) where each mark stands among others, which ascend; -1 where it does not."""
+    own, others = (_written(c) for c in (codes, among))
+    at = np.minimum(np.searchsorted(others, own), len(others) - 1)
+    return np.where(others[at] == own, at, -1)
+
+
 def _written(codes: Codes) -> NDArray[np.bytes_]:
-    """(n,) each mark as bytes that compare fast."""
+    """(n,) each mark as bytes that compare fast, in the order of its characters."""
     return (codes + np.uint8(1)).view(f"S{codes.shape[1]}").ravel()
 
 
+_NOWHERE: Final = np.zeros(0, np.int64)
 _NONE: Final = Pairs(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
 
 
