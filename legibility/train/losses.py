@@ -14,7 +14,7 @@ SEEN = 2.0
 """Measured on rendered batches by eye: visibility above which a character must be found."""
 LEAST_TOLD = 0.25
 """Choice: weight of a character that cannot be seen in the loss of characters, where one well seen
-has 1: little can be learnt from it, and it must not be left out, or the network would be too sure."""
+has 1: little is learnt from it, and leaving it out would make the network too sure."""
 UNSEEN = 0.6
 """Below this a character must not be found; between the two nothing is asked."""
 

@@ -179,7 +179,7 @@ def place_rows(
     unit = bank.needles[source, character, variant]
     present = bank.present[source, character, variant] & exists[..., None]
 
-    # The die set as a whole: aspect, slant, style; each die: own distortion; each needle: own offset.
+    # The die set: aspect, slant, style; each die: own distortion; each needle: own offset.
     aspect = torch.exp(0.13 * sampler.normal(batch, 1, 1, 1))
     slant = 0.08 * sampler.normal(batch, 1, 1, 1)
     warp = 0.06 * sampler.normal(batch, 2, 8, 2, 2)
