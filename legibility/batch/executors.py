@@ -70,7 +70,7 @@ def open_workers(*, n_photos: int, jobs: int = 0, scheduler: str = "") -> Iterat
         with _dask_workers(scheduler) as workers:
             yield workers
         return
-    jobs = min(jobs or _usable_cores(), max(n_photos, 1))
+    jobs = min(jobs or usable_cores(), max(n_photos, 1))
     if jobs == 1 or n_photos < FEW_PHOTOS:
         yield Workers(InlineExecutor(), None, 1)
         return
@@ -131,7 +131,8 @@ def _dask_workers(scheduler: str) -> Iterator[Workers]:
         client.close()
 
 
-def _usable_cores() -> int:
+def usable_cores() -> int:
+    """Cores that this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1

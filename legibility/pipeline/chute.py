@@ -108,16 +108,16 @@ def read_chute_photo(asked: ChutePhoto) -> float:
 
 def write_answer(out: Path, photo: Photo, result: PhotoResult) -> None:
     """Write the pictures of a result and, last, the answer that names them."""
-    _write_jpeg(
+    write_jpeg(
         out / "photo.jpg", shrink(photo.pixels, max_height_px=PREVIEW_PX, max_width_px=PREVIEW_PX)
     )
     hypothesis = result.reading.hypotheses[0] if result.reading.hypotheses else None
     if hypothesis is not None and result.text:
-        _write_jpeg(out / "mark.jpg", upright_mark(photo.pixels, hypothesis))
+        write_jpeg(out / "mark.jpg", upright_mark(photo.pixels, hypothesis))
         for r, row in enumerate(hypothesis.rows):
             for c, cell in enumerate(row):
                 picture = cell_picture(photo.pixels, cell, hypothesis)
-                _write_jpeg(out / f"cell-{r}-{c}.jpg", picture)
+                write_jpeg(out / f"cell-{r}-{c}.jpg", picture)
     waiting = out / (ANSWER_FILE + ".tmp")
     waiting.write_text(json.dumps(answer_record(photo, result), allow_nan=False), "utf-8")
     waiting.replace(out / ANSWER_FILE)
@@ -208,7 +208,8 @@ def now_local() -> str:
     return datetime.now().isoformat(timespec="seconds")
 
 
-def _write_jpeg(path: Path, pixels: ColorImage) -> None:
+def write_jpeg(path: Path, pixels: ColorImage) -> None:
+    """Write (height, width, 3) uint8 RGB pixels as a JPEG."""
     import cv2
 
     done, data = cv2.imencode(

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Final, TypeAlias
 
 from legibility.errors import StoreError
-from legibility.store.fileproblems import explain, look_at_file, printable_path
+from legibility.store.fileproblems import bytes_in_log, explain, look_at_file, printable_path
 from legibility.store.migrations import LATEST, MIGRATIONS
 from legibility.store.packing import packed
 
@@ -290,9 +290,8 @@ def _connect(path: Path, *, read_only: bool, timeout_s: float) -> sqlite3.Connec
         return sqlite3.connect(
             f"{address}?mode=rw", uri=True, timeout=timeout_s, isolation_level=None
         )
-    waiting = Path(f"{path}-wal")
     # Without a log to be read, a medium that cannot be written needs no shared memory either.
-    settled = not waiting.exists() or waiting.stat().st_size == 0
+    settled = bytes_in_log(path) == 0
     still = "&immutable=1" if settled and not os.access(path.absolute().parent, os.W_OK) else ""
     return sqlite3.connect(
         f"{address}?mode=ro{still}", uri=True, timeout=timeout_s, isolation_level=None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from pathlib import Path
 from typing import Final
@@ -33,11 +34,11 @@ def look_at_file(path: Path, *, application_id: int, latest: int) -> None:
     """
     name = printable_path(path)
     try:
-        size = path.stat().st_size
         with path.open("rb") as file:
             header = file.read(_HEADER_BYTES)
-        log = Path(f"{path}-wal")
-        log_bytes = log.stat().st_size if log.exists() else 0
+            log_bytes = bytes_in_log(path)
+            # Last: another program may move pages from the log into the file meanwhile.
+            size = os.fstat(file.fileno()).st_size
     except FileNotFoundError as error:
         raise StoreError(
             f"{name}: there is no such file; make a record with: legibility herd new {name}"
@@ -70,6 +71,17 @@ def look_at_file(path: Path, *, application_id: int, latest: int) -> None:
     # With a log beside it, the missing pages may still lie there.
     if size < number(28) * page_bytes and log_bytes == 0:
         raise StoreError(_cut_short(name, size, number(28) * page_bytes))
+
+
+def bytes_in_log(path: Path) -> int:
+    """Size of the write-ahead log beside a record; 0 without one.
+
+    Asked for once: the last program that closes the record takes the log away.
+    """
+    try:
+        return Path(f"{path}-wal").stat().st_size
+    except FileNotFoundError:
+        return 0
 
 
 def explain(path: Path, error: sqlite3.Error) -> str:

@@ -185,6 +185,32 @@ def pair_by_time(db: HerdDatabase, *, within_s: float) -> tuple[int, int]:
     return len(connected), undecided
 
 
+def connect_photos(db: HerdDatabase, sha256s: Sequence[str], *, scan_id: int) -> None:
+    """Connect photos with the scan made beside them, and name them by its number.
+
+    Parameters
+    ----------
+    scan_id : int
+        0 takes the connection away again, and the name that came by it: two numbers were read, so
+        that neither confirms an identity.
+    """
+    if scan_id:
+        db.write_many(
+            "UPDATE photos SET scan = ? WHERE scan IS NULL AND sha256 = ?",
+            [(scan_id, sha256) for sha256 in sha256s],
+        )
+        for sha256 in sha256s:
+            name_by_chip(db, sha256=sha256)
+        return
+    these = [(sha256,) for sha256 in sha256s]
+    db.write_many(
+        "UPDATE photos SET animal = NULL, claimed_by = '' WHERE claimed_by = 'chip' "
+        "AND scan IS NOT NULL AND sha256 = ?",
+        these,
+    )
+    db.write_many("UPDATE photos SET scan = NULL WHERE sha256 = ?", these)
+
+
 def name_by_chip(db: HerdDatabase, *, sha256: str = "") -> int:
     """Say of photos that nobody gave a name whose they are, by the scan made with them.
 

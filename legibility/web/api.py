@@ -12,7 +12,9 @@ from werkzeug.exceptions import HTTPException
 from legibility.containers import Stage
 from legibility.errors import ChipError, StoreError
 from legibility.pipeline.chute import now_local
+from legibility.web.eyes import keep_eyes
 from legibility.web.guard import device_here
+from legibility.web.seen import is_held, photo_seen, visit_line, visit_seen
 from legibility.web.state import Server
 from legibility.web.transponder import enter_transponder
 from legibility.web.uploads import Upload, UploadRefused
@@ -23,6 +25,8 @@ PICTURES: Final = frozenset(
     {"photo.jpg", "mark.jpg", *(f"cell-{r}-{c}.jpg" for r in range(4) for c in range(16))}
 )
 LONGEST_MARK: Final = 40
+MOST_SHOWN: Final = 60
+"""Choice: animals in the queue of a phone; a long day's."""
 
 
 def server() -> Server:
@@ -32,10 +36,10 @@ def server() -> Server:
 
 
 @api.errorhandler(UploadRefused)
-def refused(error: UploadRefused) -> tuple[dict[str, str], int]:
+def refused(error: UploadRefused) -> tuple[dict[str, Any], int]:
     """A photo that is not taken, in words."""
     server().measures.count("uploads_total", outcome=error.kind)
-    return {"error": str(error)}, error.status
+    return {"error": str(error), "again": error.again}, error.status
 
 
 @api.errorhandler(StoreError)
@@ -55,7 +59,7 @@ def in_words(error: HTTPException) -> Any:
 @api.get("/visits")
 def visits() -> dict[str, Any]:
     """The queue of animals, newest first."""
-    return {"visits": [_shown(visit) for visit in server().visits.all()[:200]]}
+    return {"visits": [visit_line(visit) for visit in server().visits.all()[:MOST_SHOWN]]}
 
 
 @api.put("/visits/<visit_id>")
@@ -73,26 +77,21 @@ def put_visit(visit_id: str) -> dict[str, Any]:
         if said.get("ear") in ("", "left", "right"):
             visit["ear"] = said["ear"]
         if "closed" in said:
-            visit["closed"] = time.time() if said["closed"] else None
+            visit["closed"] = (visit["closed"] or time.time()) if said["closed"] else None
 
-    return _shown(server().visits.change(visit_id, change))
+    return visit_line(server().visits.change(visit_id, change))
 
 
 @api.get("/visits/<visit_id>")
 def get_visit(visit_id: str) -> dict[str, Any]:
     """One visit with all answers so far."""
-    visit = _visit(visit_id)
-    photos = [_photo(u) for u in visit["uploads"]]
-    # While eyes have not had their turn, the page shows nothing that names the animal.
-    held = any(photo["state"] == "held" for photo in photos)
-    session = None if held else server().visits.session(visit_id)
-    return {**_shown(visit), "photos": photos, "session": session}
+    return visit_seen(server(), _visit(visit_id))
 
 
 @api.put("/visits/<visit_id>/photos/<upload_id>")
 def put_photo(visit_id: str, upload_id: str) -> Any:
     """Take a photo in; sent again under the same id it is not doubled."""
-    here = server()
+    here, visit = server(), _visit(visit_id)
     if here.uploads.find(upload_id) is None and here.dispatcher.is_full:
         here.measures.count("uploads_total", outcome="busy")
         busy = current_app.make_response(
@@ -100,7 +99,6 @@ def put_photo(visit_id: str, upload_id: str) -> Any:
         )
         busy.headers["Retry-After"] = "3"
         return busy
-    visit = _visit(visit_id)
     if request.content_length is None:
         abort(411)
     stage = request.args.get("stage", "as_found")
@@ -126,11 +124,12 @@ def put_photo(visit_id: str, upload_id: str) -> Any:
 @api.put("/visits/<visit_id>/photos/<upload_id>/row/<new_id>")
 def put_row(visit_id: str, upload_id: str, new_id: str) -> Any:
     """Read a photo again along a drawn row; points are shares of width and height, 0..1."""
-    here = server()
-    _visit(visit_id)
-    source, answer = here.uploads.find(upload_id), here.uploads.answer(upload_id)
-    if source is None or source.visit_id != visit_id or not answer or "width_px" not in answer:
-        abort(404, "there is no such photo")
+    here, visit = server(), _visit(visit_id)
+    source, answer = _upload(visit_id, upload_id), here.uploads.answer(upload_id)
+    if not answer or "width_px" not in answer:
+        abort(409, "this photo was not read yet, or could not be used")
+    if is_held(here, visit, source, answer):
+        abort(409, "first type what your eyes read")
     points = _body().get("points")
     if not isinstance(points, list) or len(points) != 2:
         abort(400, "a row has two points")
@@ -164,32 +163,30 @@ def put_row(visit_id: str, upload_id: str, new_id: str) -> Any:
 @api.put("/visits/<visit_id>/photos/<upload_id>/eyes")
 def put_eyes(visit_id: str, upload_id: str) -> dict[str, Any]:
     """What a person's eyes read; whether the answer was shown before is recorded with it."""
-    _visit(visit_id)
-    text = str(_body().get("text", "")).upper()[:LONGEST_MARK]
+    here, visit = server(), _visit(visit_id)
+    upload, answer = _upload(visit_id, upload_id), here.uploads.answer(upload_id)
+    if answer is None or answer.get("status") == "error":
+        abort(409, "this photo was not read yet, or could not be used")
+    text = str(_body().get("text", "")).upper().strip()[:LONGEST_MARK]
     if any(not (c.isascii() and (c.isalnum() or c in "/? ")) for c in text):
         abort(400, 'only letters, digits, "/" between rows and "?" for what cannot be read')
 
-    def change(visit: Visit) -> None:
-        if upload_id in visit["uploads"] and upload_id not in visit["eyes"]:
-            blind = upload_id not in visit["shown"]
-            visit["eyes"][upload_id] = {"text": text.strip(), "at": now_local(), "blind": blind}
-
-    server().visits.change(visit_id, change)
-    return _photo(upload_id)
+    if upload_id not in visit["eyes"]:
+        at, blind = now_local(), upload_id not in visit["shown"]
+        reader = device_here().name
+        keep_eyes(here.config.herd, upload, text=text, at=at, blind=blind, reader=reader)
+        entry = {"text": text, "at": at, "blind": blind}
+        here.visits.change(visit_id, lambda kept: kept["eyes"].setdefault(upload_id, entry))
+    return _seen(visit_id, upload_id)
 
 
 @api.post("/visits/<visit_id>/transponder")
 def transponder(visit_id: str) -> Any:
     """A transponder's number as typed, pasted or sent by a reader."""
     visit, here = _visit(visit_id), server()
-    answers = [here.uploads.answer(u) for u in visit["uploads"]]
+    text = str(_body().get("text", ""))[:200]
     try:
-        said = enter_transponder(
-            here.config.herd,
-            str(_body().get("text", ""))[:200],
-            answers=[a for a in answers if a],
-            allow_test=here.config.test_numbers,
-        )
+        said = enter_transponder(here.config.herd, text, allow_test=here.config.test_numbers)
     except ChipError as error:
         return {"error": str(error)}, 422
 
@@ -197,8 +194,8 @@ def transponder(visit_id: str) -> Any:
         if said["number"] not in [scan["number"] for scan in kept["scans"]]:
             kept["scans"].append(said)
 
-    here.visits.change(visit_id, change)
-    return said
+    here.pair_scans(here.visits.change(visit_id, change))
+    return visit_seen(here, visit)
 
 
 @api.get("/photos/<upload_id>/<name>")
@@ -223,32 +220,15 @@ def _taken(upload: Upload, new: bool) -> tuple[dict[str, Any], int]:
     return {"upload_id": upload.upload_id, "sha256": upload.sha256, "new": new}, 201 if new else 200
 
 
-def _photo(upload_id: str) -> dict[str, Any]:
-    """A photo as the phone may see it now; the answer only when eyes had their turn."""
-    here = server()
-    upload = here.uploads.find(upload_id)
-    if upload is None:
+def _seen(visit_id: str, upload_id: str) -> dict[str, Any]:
+    return photo_seen(server(), _visit(visit_id), _upload(visit_id, upload_id))
+
+
+def _upload(visit_id: str, upload_id: str) -> Upload:
+    found = server().uploads.find(upload_id)
+    if found is None or found.visit_id != visit_id:
         abort(404, "there is no such photo")
-    said: dict[str, Any] = {
-        "upload_id": upload_id,
-        "stage": upload.stage,
-        "drawn_from": upload.drawn_from,
-        "state": "waiting",
-    }
-    visit = _visit(upload.visit_id)
-    if upload_id in visit["eyes"]:
-        said["eyes"] = visit["eyes"][upload_id]
-    answer = here.uploads.answer(upload_id)
-    if answer is None:
-        return said
-    held = here.config.eyes_first and answer.get("has_mark") and not upload.drawn_from
-    if held and "eyes" not in said:
-        return {**said, "state": "held"}
-    if upload_id not in visit["shown"]:
-        here.visits.change(
-            upload.visit_id, lambda kept: kept["shown"].setdefault(upload_id, now_local())
-        )
-    return {**said, "state": "done", "answer": answer}
+    return found
 
 
 def _visit(visit_id: str) -> Visit:
@@ -256,15 +236,6 @@ def _visit(visit_id: str) -> Visit:
     if found is None:
         abort(404, "there is no such visit")
     return found
-
-
-def _shown(visit: Visit) -> dict[str, Any]:
-    names = ("visit_id", "number", "label", "ear", "scans", "closed")
-    return {
-        **{name: visit[name] for name in names},
-        "seconds": time.time() - visit["started_at"],
-        "uploads": len(visit["uploads"]),
-    }
 
 
 def _body() -> dict[str, Any]:

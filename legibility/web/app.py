@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from flask import Flask, redirect, render_template, request
-from werkzeug.exceptions import HTTPException, Unauthorized
+from werkzeug.exceptions import HTTPException, InternalServerError, Unauthorized
 
 from legibility.web import guard
 from legibility.web.api import api
+from legibility.web.journal import log
 from legibility.web.pages import pages
 from legibility.web.state import Server
 
@@ -30,5 +31,10 @@ def create_app(server: Server) -> Flask:
         if isinstance(error, Unauthorized):
             return redirect("/pair", code=303)
         return render_template("error.html", text=error.description), error.code or 500
+
+    @app.errorhandler(Exception)
+    def went_wrong(error: Exception) -> Any:
+        log("request failed", level=40, failed=True)
+        return in_words(InternalServerError())
 
     return app

@@ -18,7 +18,7 @@ class Limits:
     uploads_per_minute: float = 60.0
     """Choice: photos one device may send; a person takes a few."""
     requests_per_minute: float = 1200.0
-    """Choice: all requests of one device; a page that waits for an answer asks 4 times a second."""
+    """Choice: all requests of one device; a page that waits for an answer asks 7 times a second."""
     pairings_per_minute: float = 10.0
     """Choice: tries of one address to pair; with a code of 40 bits guessing is hopeless."""
     token_hours: float = 14.0
@@ -54,6 +54,12 @@ class ServerConfig:
     def secure(self) -> bool:
         """Whether the server speaks TLS."""
         return self.certificate is not None
+
+    @property
+    def pairing_page(self) -> str:
+        """Where another device pairs; the last name, since the first ones mean this computer."""
+        name = self.host_names[-1] if self.host == "0.0.0.0" else self.host
+        return f"{'https' if self.secure else 'http'}://{name}:{self.port}/pair"
 
     @property
     def folder(self) -> Path:

@@ -2,54 +2,84 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import Final, TypeAlias
+from multiprocessing.connection import Connection
+from typing import TypeAlias, TypeVar
 
 from legibility.batch.executors import initialise_worker
-from legibility.errors import LegibilityError
+from legibility.errors import PhotoError
+from legibility.photo.load import printable_name
 from legibility.pipeline.chute import ChutePhoto, read_chute_photo
 from legibility.web.journal import log
 from legibility.web.measures import Measures
 
-TRIES: Final = 2
-"""Choice: a photo that ends its process twice is not tried again."""
-
+T = TypeVar("T")
 ReadPhoto: TypeAlias = Callable[[ChutePhoto], float]
 
 
-def warm_up() -> int:
-    """Load the networks, so that the first photo need not wait for them."""
+class ReadingPool(ProcessPoolExecutor):
+    """Fresh interpreters, networks loaded.
+
+    Forking a process that already runs threads can hang, so they are spawned.
+    """
+
+    def __init__(self, jobs: int) -> None:
+        context = multiprocessing.get_context("spawn")
+        heard, self._held = context.Pipe(duplex=False)
+        super().__init__(jobs, mp_context=context, initializer=warm_up, initargs=(heard,))
+        for _ in range(jobs):
+            # Processes start when something waits for them, not before.
+            self.submit(os.getpid)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """End the processes; with ``cancel_futures`` also in the middle of a photo."""
+        if cancel_futures:
+            self._held.close()
+        super().shutdown(wait=wait, cancel_futures=cancel_futures)
+
+
+def warm_up(heard: Connection) -> None:
+    """Load what a reading needs, so that the first photo need not wait for it.
+
+    Parameters
+    ----------
+    heard
+        Ends when the server closes its other end, or was killed: then this process ends, too.
+    """
     initialise_worker()
+    threading.Thread(target=_end_with, args=(heard,), daemon=True).start()
     import numpy as np
 
     from legibility.containers import Photo
     from legibility.pipeline.run import read_photo
     from legibility.settings import Settings
+    from legibility.simulate import render, sample_scene
 
-    grey = np.full((120, 160, 3), 128, dtype=np.uint8)
-    read_photo(Photo("", "", grey), settings=Settings(second_reader=False))
-    return os.getpid()
+    # A mark, not an empty picture: only then is everything loaded that a reading needs.
+    scene = sample_scene(np.random.default_rng(0), wear="mild", width_px=480)
+    read_photo(Photo("", "", render(scene).pixels), settings=Settings())
 
 
-def process_pool(jobs: int) -> ProcessPoolExecutor:
-    """Fresh interpreters, networks loaded.
-
-    Forking a process that already runs threads can hang, so they are spawned.
-    """
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=warm_up)
-    pool.submit(os.getpid)
-    return pool
+def _end_with(heard: Connection) -> None:
+    with contextlib.suppress(EOFError, OSError):
+        heard.recv_bytes()
+    os._exit(1)
 
 
 class Dispatcher:
-    """A bounded queue before a pool of processes."""
+    """A bounded queue before a pool of processes.
+
+    When a process ends, all photos of its pool are lost with it, and nobody says which was the
+    cause. They are read again one at a time, in a pool of their own, so that the cause is known.
+    """
 
     def __init__(
         self,
@@ -71,6 +101,8 @@ class Dispatcher:
         self._waiting: dict[str, float] = {}
         self._stopped = False
         self._pool = open_pool()
+        self._suspects: deque[tuple[str, ChutePhoto]] = deque()
+        self._alone: Executor | None = None
 
     @property
     def waiting(self) -> int:
@@ -86,21 +118,17 @@ class Dispatcher:
         """Whether a photo waits or is being read."""
         return upload_id in self._waiting
 
-    def submit(self, upload_id: str, photo: ChutePhoto, *, tries: int = TRIES) -> None:
+    def submit(self, upload_id: str, photo: ChutePhoto) -> None:
         """Have a photo read; one that waits already is left alone."""
         with self._lock:
-            if self._stopped or (upload_id in self._waiting and tries == TRIES):
+            if self._stopped or upload_id in self._waiting:
                 return
-            self._waiting.setdefault(upload_id, time.monotonic())
-            try:
-                future = self._pool.submit(self._read, photo)
-            except BrokenProcessPool:
-                self._pool = self._open_pool()
-                future = self._pool.submit(self._read, photo)
+            self._waiting[upload_id] = time.monotonic()
+            future = self.call(self._read, photo)
             pool = self._pool
-        future.add_done_callback(lambda done: self._done(done, pool, upload_id, photo, tries))
+        future.add_done_callback(lambda done: self._done(done, pool, upload_id, photo))
 
-    def call(self, function: Callable[..., object], *args: object) -> Future[object]:
+    def call(self, function: Callable[..., T], *args: object) -> Future[T]:
         """Have something else done in the pool."""
         with self._lock:
             try:
@@ -113,12 +141,11 @@ class Dispatcher:
         """Stop; what was not read is found again at the next start."""
         with self._lock:
             self._stopped = True
-            pool = self._pool
-        pool.shutdown(wait=False, cancel_futures=True)
+            pools = [pool for pool in (self._pool, self._alone) if pool is not None]
+        for pool in pools:
+            pool.shutdown(wait=False, cancel_futures=True)
 
-    def _done(
-        self, done: Future[float], pool: Executor, upload_id: str, photo: ChutePhoto, tries: int
-    ) -> None:
+    def _done(self, done: Future[float], pool: Executor, upload_id: str, photo: ChutePhoto) -> None:
         if self._stopped or done.cancelled():
             return
         error = done.exception()
@@ -126,18 +153,52 @@ class Dispatcher:
             with self._lock:
                 if self._pool is pool:
                     self._pool = self._open_pool()
-            self._measures.count("readings_total", outcome="crashed")
-            if tries > 1:
-                self.submit(upload_id, photo, tries=tries - 1)
-                return
+                self._suspects.append((upload_id, photo))
+                if self._alone is None:
+                    self._alone = self._open_pool()
+                    self._next_suspect()
+            return
+        self._answered(error, done, upload_id, photo)
+
+    def _next_suspect(self) -> None:
+        """Read the next of the photos that one process was lost with, alone."""
+        assert self._alone is not None
+        if not self._suspects:
+            self._alone.shutdown(wait=False)
+            self._alone = None
+            return
+        upload_id, photo = self._suspects.popleft()
+        future = self._alone.submit(self._read, photo)
+        future.add_done_callback(lambda done: self._done_alone(done, upload_id, photo))
+
+    def _done_alone(self, done: Future[float], upload_id: str, photo: ChutePhoto) -> None:
+        if self._stopped or done.cancelled():
+            return
+        error = done.exception()
+        if isinstance(error, BrokenProcessPool):
             self._end(upload_id, "crashed", "The photo ended the reader. Send another photo.")
-        elif isinstance(error, LegibilityError):
+        else:
+            self._answered(error, done, upload_id, photo)
+        with self._lock:
+            if isinstance(error, BrokenProcessPool):
+                self._alone = self._open_pool()
+            self._next_suspect()
+
+    def _answered(
+        self,
+        error: BaseException | None,
+        done: Future[float],
+        upload_id: str,
+        photo: ChutePhoto,
+    ) -> None:
+        if isinstance(error, PhotoError):
             # The file's name means nothing to the person with the phone.
-            reason = str(error).replace(f"{photo.file}: ", "")
+            reason = str(error).replace(f"{printable_name(photo.file)}: ", "")
             self._end(upload_id, "refused", reason)
         elif error is not None:
+            # Of anything else the text may name files of this computer.
             log("reading failed", level=40, error=type(error).__name__)
-            self._end(upload_id, "failed", "The photo could not be read. Send another photo.")
+            self._end(upload_id, "failed", "The photo could not be read. Send it again.")
         else:
             self._end(upload_id, "read", "")
             self._measures.took("reading_seconds", done.result())

@@ -18,6 +18,8 @@ from legibility.web.ratelimit import RateLimit
 COOKIE: Final = "legibility_device"
 OPEN: Final = frozenset({"pages.pair_page", "pages.pair", "pages.health", "static"})
 """What may be asked for without a token: no photo and no word of the herd."""
+QUIET: Final = frozenset({"api.get_visit", "api.visits", "api.picture", "static", "pages.health"})
+"""Asked for many times a minute; counted, and logged only when it fails."""
 CHANGES: Final = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 
 HEADERS: Final = {
@@ -54,15 +56,15 @@ def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measur
             _pass(pairings, request.remote_addr or "")
         if request.method in CHANGES:
             _check_origin()
-        if endpoint in OPEN:
+        if endpoint != "api.put_photo":
+            request.max_content_length = config.limits.form_bytes
+        if endpoint in OPEN or (endpoint == "pages.metrics" and _is_this_computer()):
             return
         if device is None:
             abort(401)
         _pass(requests, device.device_id)
         if endpoint == "api.put_photo":
             _pass(uploads, device.device_id)
-        elif request.method in CHANGES and (request.content_length or 0) > config.limits.form_bytes:
-            abort(413)
         if request.method in CHANGES:
             _check_csrf(devices, device)
 
@@ -77,13 +79,14 @@ def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measur
         kind = request.endpoint or "unknown"
         measures.count("requests_total", kind=kind, status=str(response.status_code))
         measures.took("request_seconds", seconds)
-        log(
-            "request",
-            kind=kind,
-            method=request.method,
-            status=response.status_code,
-            ms=round(1000 * seconds),
-        )
+        if kind not in QUIET or response.status_code >= 400:
+            log(
+                "request",
+                kind=kind,
+                method=request.method,
+                status=response.status_code,
+                ms=round(1000 * seconds),
+            )
         return response
 
 
@@ -91,6 +94,10 @@ def device_here() -> Device:
     """The device that asks; the guard has let nobody else through."""
     device: Device = g.device
     return device
+
+
+def _is_this_computer() -> bool:
+    return request.remote_addr in ("127.0.0.1", "::1")
 
 
 def _pass(limit: RateLimit, key: str) -> None:

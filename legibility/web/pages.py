@@ -85,10 +85,11 @@ def new_code() -> str:
     """A code for one more device, also as a picture a camera can read."""
     import segno
 
-    code = server().devices.new_code()
-    address = url_for("pages.pair_page", _external=True) + "#" + code
-    picture = segno.make(address, error="m").svg_inline(scale=6, border=4, omitsize=False)
-    return render_template("code.html", code=code, address=address, picture=picture)
+    config, code = server().config, server().devices.new_code()
+    address = config.pairing_page
+    picture = segno.make(f"{address}#{code}", error="m").svg_inline(scale=6, border=4)
+    alone = config.host == "127.0.0.1"
+    return render_template("code.html", code=code, address=address, picture=picture, alone=alone)
 
 
 @pages.post("/backup")

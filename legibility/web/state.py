@@ -7,15 +7,20 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 
+from legibility.batch.executors import usable_cores
+from legibility.errors import StoreError
 from legibility.photo.load import MIB
 from legibility.pipeline.chute import ChutePhoto, read_chute_photo
-from legibility.pipeline.chute_session import ChuteShot, ChuteVisit, combine_chute_visit
+from legibility.pipeline.chute_session import READ_FILE, ChuteShot, ChuteVisit
+from legibility.web.combining import Combining
 from legibility.web.config import ServerConfig
 from legibility.web.devices import Devices
-from legibility.web.dispatcher import Dispatcher, ReadPhoto, process_pool
+from legibility.web.dispatcher import Dispatcher, ReadingPool, ReadPhoto
+from legibility.web.journal import log
 from legibility.web.measures import Measures
+from legibility.web.transponder import pair_photos_of
 from legibility.web.uploads import Upload, Uploads
-from legibility.web.visits import Visits
+from legibility.web.visits import Visit, Visits
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,19 +33,18 @@ class Server:
     visits: Visits
     measures: Measures
     dispatcher: Dispatcher
+    combining: Combining
 
     def read(self, upload: Upload) -> None:
         """Have an upload read."""
         self.dispatcher.submit(upload.upload_id, self._asked(upload))
 
-    def combine(self, upload_id: str) -> None:
-        """Have what the photos of an upload's visit say together worked out anew."""
-        upload = self.uploads.find(upload_id)
-        visit = self.visits.find(upload.visit_id) if upload is not None else None
-        if upload is None or visit is None:
-            return
+    def combine(self, visit: Visit) -> None:
+        """Have what the photos of a visit say together worked out anew."""
         found = [self.uploads.find(name) for name in visit["uploads"]]
         photos = [photo for photo in found if photo is not None]
+        if not photos:
+            return
         redrawn = {photo.drawn_from for photo in photos}
         shots = tuple(
             ChuteShot(self.uploads.folder_of(p.upload_id), p.stage, p.ear)
@@ -55,7 +59,30 @@ class Server:
             self.config.settings,
             minutes,
         )
-        self.dispatcher.call(combine_chute_visit, asked)
+        self.combining.ask(visit["visit_id"], asked)
+
+    def after_reading(self, upload_id: str) -> None:
+        """What follows when a photo was read, or could not be."""
+        upload = self.uploads.find(upload_id)
+        visit = self.visits.find(upload.visit_id) if upload is not None else None
+        if upload is None or visit is None:
+            return
+        self.combine(visit)
+        if visit["scans"]:
+            try:
+                self.pair_scans(visit)
+            except StoreError:
+                log("pairing failed", level=40, failed=True)
+
+    def pair_scans(self, visit: Visit) -> None:
+        """Connect the photos of a visit with the transponder read there."""
+        photos = filter(None, (self.uploads.find(name) for name in visit["uploads"]))
+        pair_photos_of(self.config.herd, visit["scans"], [photo.sha256 for photo in photos])
+
+    def close(self) -> None:
+        """Stop; the next start goes on with what was not done."""
+        self.combining.close()
+        self.dispatcher.close()
 
     def _asked(self, upload: Upload) -> ChutePhoto:
         return ChutePhoto(
@@ -84,6 +111,14 @@ def open_server(
     limits, measures = config.limits, Measures()
     uploads = Uploads(folder / "uploads", max_bytes=int(config.settings.max_file_mib * MIB))
     ended: list[Callable[[str], None]] = []
+    dispatcher = Dispatcher(
+        open_pool or (lambda: ReadingPool(config.jobs or usable_cores())),
+        most=limits.waiting_photos,
+        measures=measures,
+        failed=uploads.fail,
+        ended=lambda upload_id: _tell(ended, upload_id),
+        read=read,
+    )
     server = Server(
         config=config,
         devices=Devices(
@@ -94,19 +129,24 @@ def open_server(
         uploads=uploads,
         visits=Visits(folder / "visits"),
         measures=measures,
-        dispatcher=Dispatcher(
-            open_pool or (lambda: process_pool(config.jobs or 2)),
-            most=limits.waiting_photos,
-            measures=measures,
-            failed=uploads.fail,
-            ended=lambda upload_id: _tell(ended, upload_id),
-            read=read,
-        ),
+        dispatcher=dispatcher,
+        combining=Combining(dispatcher.call),
     )
-    ended.append(server.combine)
+    ended.append(server.after_reading)
     for upload in list(uploads.unanswered()):
         server.read(upload)
+    for visit in server.visits.all():
+        if _is_behind(server, visit):
+            server.combine(visit)
     return server
+
+
+def _is_behind(server: Server, visit: Visit) -> bool:
+    """Whether a photo was read after a visit's photos were last combined."""
+    session = server.visits.session_file(visit["visit_id"])
+    combined_at = session.stat().st_mtime if session.exists() else 0.0
+    read = (server.uploads.folder_of(name) / READ_FILE for name in visit["uploads"])
+    return any(file.exists() and file.stat().st_mtime > combined_at for file in read)
 
 
 def _tell(those: list[Callable[[str], None]], upload_id: str) -> None:

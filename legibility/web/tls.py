@@ -18,7 +18,10 @@ DAYS: Final = 397
 
 
 def own_certificate(folder: Path, names: Sequence[str]) -> tuple[Path, Path]:
-    """Certificate and key for these names and addresses, made once by the program ``openssl``.
+    """Certificate and key for these names and addresses, made by the program ``openssl``.
+
+    The last one is kept as long as it is good for all of them, because each device has to be told
+    to trust a new one.
 
     Raises
     ------
@@ -26,14 +29,14 @@ def own_certificate(folder: Path, names: Sequence[str]) -> tuple[Path, Path]:
         If ``openssl`` is not installed or fails.
     """
     certificate, key = folder / "certificate.pem", folder / "key.pem"
-    if certificate.exists() and key.exists():
-        return certificate, key
     program = shutil.which("openssl")
     if program is None:
         raise LegibilityError(
             "--tls makes a certificate with the program openssl, which is not installed; install "
             "it, or give --cert FILE --key FILE"
         )
+    if certificate.exists() and key.exists() and _is_good(program, certificate, names):
+        return certificate, key
     alternatives = ",".join(f"{'IP' if _is_address(n) else 'DNS'}:{n}" for n in names)
     command = [
         program, "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1",
@@ -49,6 +52,22 @@ def own_certificate(folder: Path, names: Sequence[str]) -> tuple[Path, Path]:
         last = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
         raise LegibilityError(f"openssl made no certificate: {last}")
     return certificate, key
+
+
+def _is_good(program: str, certificate: Path, names: Sequence[str]) -> bool:
+    """Whether a certificate holds for another day, and for all of these names."""
+    day_s = "86400"
+    asked = [["-checkend", day_s]]
+    asked += [["-checkip" if _is_address(name) else "-checkhost", name] for name in names]
+    for question in asked:
+        done = subprocess.run(
+            [program, "x509", "-in", str(certificate), "-noout", *question],
+            capture_output=True, text=True, timeout=60, check=False,
+        )  # fmt: skip
+        # Before version 3.5 openssl answers questions of names in words only.
+        if done.returncode != 0 or "does NOT match" in done.stdout:
+            return False
+    return True
 
 
 def fingerprint(certificate: Path) -> str:

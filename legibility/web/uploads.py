@@ -24,14 +24,16 @@ CHUNK: Final = 1 << 16
 
 
 class UploadRefused(LegibilityError):
-    """A photo that is not taken; the phone need not send it again as it is."""
+    """A photo that is not taken."""
 
-    def __init__(self, message: str, *, status: int, kind: str) -> None:
+    def __init__(self, message: str, *, status: int, kind: str, again: bool = False) -> None:
         super().__init__(message)
         self.status = status
         """HTTP status."""
         self.kind = kind
         """One word for the metrics."""
+        self.again = again
+        """Whether the same photo may be taken when it is sent again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +104,8 @@ class Uploads:
 
         Raises
         ------
+        StoreError
+            If the disk is full or cannot be written.
         UploadRefused
             If it is empty, cut short, too large, no picture, or another photo has its id.
         """
@@ -120,6 +124,8 @@ class Uploads:
         try:
             sha256, size = _copy(stream, length, waiting / "photo")
             return self._keep(target, waiting, upload, sha256, size)
+        except OSError as error:
+            raise StoreError(f"the photo cannot be kept: {error.strerror or error}") from error
         finally:
             shutil.rmtree(waiting, ignore_errors=True)
 
@@ -174,7 +180,10 @@ def _copy(stream: IO[bytes], length: int, target: Path) -> tuple[str, int]:
             chunk = stream.read(min(CHUNK, left))
             if not chunk:
                 raise UploadRefused(
-                    "the photo did not come whole; send it again", status=400, kind="cut"
+                    "the photo did not come whole; it is sent again",
+                    status=400,
+                    kind="cut",
+                    again=True,
                 )
             if left == length and not format_of(chunk[:16]):
                 raise UploadRefused(

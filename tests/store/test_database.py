@@ -231,3 +231,13 @@ def test_a_snapshot_does_not_see_what_is_written_meanwhile(herd: Path) -> None:
                 put_animal(other, AnimalRow("later"))
             assert db.count("animals") == 13
         assert db.count("animals") == 14
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+def test_the_log_may_go_between_two_looks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, read_only: bool
+) -> None:
+    """The last program that closes a record takes the log away, while another one opens it."""
+    create_herd(tmp_path / "herd.db").close()
+    monkeypatch.setattr(Path, "exists", lambda self, **_: True)
+    open_herd(tmp_path / "herd.db", read_only=read_only).close()

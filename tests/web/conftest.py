@@ -2,33 +2,27 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
+from playwright.sync_api import Browser, sync_playwright
 
 from legibility.batch.executors import InlineExecutor
-from legibility.pipeline.chute import ANSWER_FILE, ChutePhoto
 from legibility.store.database import create_herd
 from legibility.web.app import create_app
 from legibility.web.config import Limits, ServerConfig
 from legibility.web.state import Server, open_server
 
+from .arranged import HOSTILE, arranged_read
+from .barn import ARRANGED, Barn
+from .live import LiveServer
+
 VISIT = "a" * 32
 PHOTO = "b" * 32
-HOSTILE = '"><img src=x onerror=alert(1)>'
-
-
-def arranged_read(asked: ChutePhoto) -> float:
-    """An answer without pixels."""
-    answer = {"status": "read", "has_mark": True, "text": "J342", "candidates": [], "rows": []}
-    answer |= {"candidate_set": [], "sha256": asked.sha256, "width_px": 400, "height_px": 300}
-    (asked.out / ANSWER_FILE).write_text(json.dumps(answer))
-    (asked.out / "photo.jpg").write_bytes(b"\xff\xd8picture")
-    return 0.1
 
 
 @dataclass
@@ -74,3 +68,35 @@ def pair() -> Callable[[Server], Phone]:
         return Phone(client, server.devices.csrf_of(server.devices.all()[0]))
 
     return paired
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert program, "these tests need the program chromium: apt-get install chromium"
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def barn(tmp_path: Path, browser: Browser) -> Iterator[Callable[..., Barn]]:
+    opened: list[Barn] = []
+    herd = tmp_path / "herd.db"
+    create_herd(herd).close()
+
+    def open_barn(*options: str, program: tuple[str, ...] = ARRANGED) -> Barn:
+        server = LiveServer(herd, options, program)
+        server.start()
+        opened.append(Barn(server, browser))
+        return opened[-1]
+
+    yield open_barn
+    for one in opened:
+        for context in one.contexts:
+            context.close()
+        one.server.stop()
+        if one.road:
+            one.road.close()
+        assert one.troubles == []

@@ -15,7 +15,8 @@ from legibility.web.app import create_app
 from legibility.web.devices import Devices
 from legibility.web.ratelimit import RateLimit
 
-from .conftest import HOSTILE, PHOTO, VISIT
+from .arranged import HOSTILE
+from .conftest import PHOTO, VISIT
 
 JPEG = (Path(__file__).parents[2] / "sample_images" / "as-new.jpg").read_bytes()
 ADDRESS = f"/api/visits/{VISIT}/photos/{PHOTO}"
@@ -31,7 +32,9 @@ def test_nothing_without_a_token(serve) -> None:
         for name in rule.arguments:
             path = path.replace(f"<{name}>", PHOTO)
         for method in (rule.methods or set()) & {"GET", "POST", "PUT"}:
-            answer = client.open(path, method=method)
+            # RFC 5737: an address of documentation, that is, of another computer.
+            elsewhere = {"REMOTE_ADDR": "192.0.2.7"}
+            answer = client.open(path, method=method, environ_overrides=elsewhere)
             expected = 401 if path.startswith("/api/") else 303
             assert answer.status_code == expected, (method, path)
     assert client.get("/healthz").json == {"status": "ok"}
@@ -211,7 +214,7 @@ def test_transponder_box(serve, pair) -> None:
     phone.put(f"/api/visits/{VISIT}")
     address, headers = f"/api/visits/{VISIT}/transponder", {"X-CSRF-Token": phone.csrf}
     good = phone.client.post(address, json={"text": " 982000123456789\n"}, headers=headers)
-    assert good.json["number"] == "982000123456789"
+    assert [scan["number"] for scan in good.json["scans"]] == ["982000123456789"]
     for text in ("12345", "999000000000001", HOSTILE):
         assert phone.client.post(address, json={"text": text}, headers=headers).status_code == 422
 

@@ -75,7 +75,7 @@ function drawBox(photo, act) {
 function fillDrawBox(box, photo, act) {
   const svgName = "http://www.w3.org/2000/svg";
   const svg = document.createElementNS(svgName, "svg");
-  const frame = make("div", { class: "draw" }, make("img", { src: picture(photo.upload_id, "photo.jpg"), alt: "the photo; draw along the row" }), svg);
+  const frame = make("div", { class: "draw", tabindex: "0", role: "application", "aria-label": "Draw the row: arrow keys and Enter" }, make("img", { src: picture(photo.upload_id, "photo.jpg"), alt: "the photo; draw along the row" }), svg);
   let start = null;
   const at = (event) => {
     const size = frame.getBoundingClientRect();
@@ -93,5 +93,21 @@ function fillDrawBox(box, photo, act) {
   frame.addEventListener("pointerdown", (event) => { start = at(event); frame.setPointerCapture(event.pointerId); });
   frame.addEventListener("pointermove", (event) => { if (start) show(at(event)); });
   frame.addEventListener("pointerup", (event) => { if (start) { const points = [start, at(event)]; start = null; act.draw(photo.upload_id, points); } });
-  box.append(make("p", {}, "Draw with a finger through the characters, from the first to the last."), frame);
+  frame.addEventListener("pointercancel", () => { start = null; svg.replaceChildren(); });
+  drawByKeys(frame, svg, show, (from) => { start = from; }, (points) => act.draw(photo.upload_id, points));
+  box.append(make("p", {}, "Draw with a finger through the characters, from the first to the last. By keyboard: arrows move the cross, Enter sets the start and then the end."), frame);
+}
+
+function drawByKeys(frame, svg, show, begin, end) {
+  const steps = { ArrowLeft: [-0.02, 0], ArrowRight: [0.02, 0], ArrowUp: [0, -0.02], ArrowDown: [0, 0.02] };
+  let cross = [0.5, 0.5];
+  let from = null;
+  frame.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && from) { const points = [from, cross]; from = null; begin(null); end(points); }
+    else if (event.key === "Enter") { from = cross; begin(from); }
+    else if (steps[event.key]) cross = cross.map((v, i) => Math.min(1, Math.max(0, v + steps[event.key][i])));
+    else return;
+    event.preventDefault();
+    if (from) show(cross); else { begin([cross[0] - 0.02, cross[1]]); show([cross[0] + 0.02, cross[1]]); begin(null); }
+  });
 }

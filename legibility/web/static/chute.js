@@ -7,74 +7,125 @@ let visitId = localStorage.getItem("visit") || "";
 let began = Date.now();
 let shown = "";
 let sending = false;
+let closed = null;
+let seconds = 0;
 
 async function ask(method, path, body, type = "application/json") {
   const answer = await fetch(path, {
     method, credentials: "same-origin",
+    // A connection that is lost without a word must not hold up the next try for ever.
+    signal: AbortSignal.timeout(body instanceof Blob ? 120000 : 15000),
     headers: { "X-CSRF-Token": csrf, ...(body === undefined ? {} : { "Content-Type": type }) },
     body: body === undefined || body instanceof Blob ? body : JSON.stringify(body),
   });
   if (answer.status === 401) { say("This device is not paired any more. Photos are kept here.", "/pair"); throw new Error("401"); }
+  if (answer.status === 403) { say("This page is too old. Photos are kept here.", "/", "Load it again"); throw new Error("403"); }
   const said = await answer.json().catch(() => ({}));
   return { status: answer.status, ok: answer.ok, said, wait: Number(answer.headers.get("Retry-After") || 0) };
 }
 
-function say(text, link) {
+function say(text, link, name = "Pair again") {
   const line = byId("line");
+  if (line.dataset.text === text) return;
+  line.dataset.text = text || "";
   line.hidden = !text;
-  line.replaceChildren(text || "", ...(link ? [" ", make("a", { href: link }, "Pair again")] : []));
+  line.replaceChildren(text || "", ...(link ? [" ", make("a", { href: link }, name)] : []));
 }
 
+// Lists are put in anew only when they changed: focus stays, and nothing is read out twice.
+function put(id, value, draw) {
+  const key = JSON.stringify(value);
+  if (byId(id).dataset.key === key) return;
+  byId(id).dataset.key = key;
+  byId(id).replaceChildren(...draw(value));
+}
+
+const noConnection = () => say("No connection, or the laptop is busy. Photos are kept on this phone and sent as soon as it answers.");
+
 async function startVisit(id) {
-  visitId = id; began = Date.now(); shown = "";
+  visitId = id; began = Date.now(); shown = ""; closed = null;
   localStorage.setItem("visit", visitId);
   localStorage.setItem("began", String(began));
-  byId("photos").replaceChildren(); byId("verdict").replaceChildren(); byId("scans").replaceChildren();
-  byId("number").textContent = "–";
-  await refresh();
+  for (const part of ["photos", "verdict", "scans"]) { byId(part).replaceChildren(); byId(part).dataset.key = ""; }
+  byId("number").textContent = "new"; byId("label").value = "";
+  await refresh().catch(noConnection);
+}
+
+async function nextAnimal() {
+  const before = visitId;
+  const any = byId("photos").children.length || byId("scans").children.length;
+  const started = startVisit(newId());
+  if (any) await ask("PUT", `/api/visits/${before}`, { closed: true }).catch(noConnection);
+  await started;
 }
 
 async function takeIn(files) {
   const stage = document.querySelector("input[name=stage]:checked").value;
   const ear = document.querySelector("input[name=ear]:checked").value;
-  for (const file of files) await keep.put({ uploadId: newId(), visitId, began, stage, ear, file, at: Date.now() });
+  for (const file of files) {
+    const photo = { uploadId: newId(), visitId, began, stage, ear, file, at: Date.now() };
+    // Without a place to keep it, it is held by the page, which then must stay open.
+    await keep.put(photo).catch(() => { unkept.push(photo); });
+  }
   await send();
+}
+const unkept = [];
+const allKept = async () => [...await keep.all().catch(() => []), ...unkept].sort((a, b) => a.at - b.at);
+async function drop(uploadId) {
+  const at = unkept.findIndex((photo) => photo.uploadId === uploadId);
+  if (at >= 0) unkept.splice(at, 1); else await keep.drop(uploadId);
 }
 
 async function send() {
   if (sending) return;
   sending = true;
   try {
-    const waiting = (await keep.all()).sort((a, b) => a.at - b.at);
+    const waiting = await allKept();
+    showKept(waiting);
     for (let i = 0; i < waiting.length; i += 1) {
       const photo = waiting[i];
       say(`${waiting.length - i} photo(s) kept on this phone, sending …`);
       await ask("PUT", `/api/visits/${photo.visitId}`, { seconds_ago: (Date.now() - photo.began) / 1000 });
       const query = new URLSearchParams({ stage: photo.stage, ear: photo.ear });
       const answer = await ask("PUT", `/api/visits/${photo.visitId}/photos/${photo.uploadId}?${query}`, photo.file, "application/octet-stream");
-      if (answer.ok) { await keep.drop(photo.uploadId); continue; }
-      if ([400, 409, 413, 415].includes(answer.status)) {
-        await keep.drop(photo.uploadId);
-        byId("photos").append(make("p", { class: "notice bad", role: "alert" }, make("b", {}, "✗ Not taken: "), answer.said.error || "not a photo"));
+      if (answer.ok) { await drop(photo.uploadId); showKept(await allKept()); continue; }
+      if ([400, 409, 413, 415].includes(answer.status) && !answer.said.again) {
+        await drop(photo.uploadId); showKept(await allKept());
+        byId("photos").prepend(make("p", { class: "notice bad", role: "alert" }, make("b", {}, "✗ Not taken: "), answer.said.error || "not a photo"));
         continue;
       }
       throw new Error(String(answer.status));
     }
     if (waiting.length) say("");
   } catch (error) {
-    if (error.message !== "401") say("No connection, or the laptop is busy. Photos are kept on this phone and sent as soon as it answers.");
+    if (!["401", "403"].includes(error.message)) noConnection();
   } finally {
     sending = false;
   }
 }
 
 const act = {
-  eyes: async (uploadId, text) => { await ask("PUT", `/api/visits/${visitId}/photos/${uploadId}/eyes`, { text }); await refresh(); },
-  draw: async (uploadId, points) => {
-    const answer = await ask("PUT", `/api/visits/${visitId}/photos/${uploadId}/row/${newId()}`, { points });
-    say(answer.ok ? "" : answer.said.error); await refresh();
-  },
+  eyes: (uploadId, text) => change("PUT", `/photos/${uploadId}/eyes`, { text }),
+  draw: (uploadId, points) => change("PUT", `/photos/${uploadId}/row/${newId()}`, { points }),
 };
+
+async function change(method, path, body) {
+  const answer = await ask(method, `/api/visits/${visitId}${path}`, body).catch(() => null);
+  if (!answer) { say("No connection: nothing was sent. Try again when the laptop answers."); return false; }
+  say(answer.ok ? "" : answer.said.error);
+  await refresh().catch(noConnection);
+  return answer.ok;
+}
+
+const previews = new Map();
+function showKept(photos) {
+  const here = photos.filter((photo) => photo.visitId === visitId);
+  put("kept", here.map((photo) => photo.uploadId), () => here.map((photo) => {
+    if (!previews.has(photo.uploadId)) previews.set(photo.uploadId, URL.createObjectURL(photo.file));
+    return make("li", {}, make("img", { class: "small-photo", src: previews.get(photo.uploadId), alt: "a photo taken with this phone" }), "Kept on this phone, not sent yet");
+  }));
+  for (const [id, url] of previews) if (!photos.some((photo) => photo.uploadId === id)) { URL.revokeObjectURL(url); previews.delete(id); }
+}
 
 function showPhoto(photo) {
   const name = document.querySelector(`input[name=stage][value=${photo.stage}] + span`).textContent;
@@ -87,21 +138,25 @@ function showPhoto(photo) {
 function showVerdict(visit) {
   const said = visit.session;
   if (!said) return byId("verdict").replaceChildren();
-  const sign = { settled: "✓", step: "→", stop: "■" }[said.verdict];
-  byId("verdict").replaceChildren(make("p", { class: `verdict ${said.verdict}` }, `${sign} ${said.reason}`,
-    make("small", {}, said.who)));
+  // Two ways to tell the animal that name different ones: then neither settles it.
+  const against = visit.scans.flatMap((scan) => scan.disagreements);
+  const sign = against.length ? "✗" : { settled: "✓", step: "→", stop: "■" }[said.verdict];
+  byId("verdict").replaceChildren(make("div", { class: `verdict ${against.length ? "against" : said.verdict}` },
+    make("p", {}, `${sign} ${against.length ? "Not settled: mark and transponder disagree." : said.reason}`),
+    ...against.map((text) => make("p", { class: "plain" }, text)), make("p", { class: "plain" }, said.who), ...said.notices.map((text) => make("p", { class: "plain" }, text))), make("p", { class: "small" }, said.defer));
 }
 
 async function refresh() {
   const [one, all] = await Promise.all([ask("GET", `/api/visits/${visitId}`), ask("GET", "/api/visits")]);
-  byId("queue").replaceChildren(...all.said.visits.map((v) => make("li", {}, `Animal ${v.number}: ${v.uploads} photo(s)${v.scans.length ? `, transponder ${v.scans[0].number}` : ""}`,
-    v.visit_id === visitId ? make("b", {}, "now") : make("button", { onclick: () => startVisit(v.visit_id) }, "Open"))));
-  if (!one.ok) return;
+  if (all.ok) put("queue", all.said.visits.map((v) => [v.visit_id, v.number, v.label, v.uploads, v.transponders, Boolean(v.closed), v.visit_id === visitId]), (rows) => rows.map(queueLine));
+  if (!one.ok || (one.said.visit_id !== visitId)) return;
   const visit = one.said;
+  closed = visit.closed; seconds = visit.seconds;
   began = Date.now() - 1000 * visit.seconds;
   byId("number").textContent = visit.number;
-  showScans(visit.scans);
-  const now = JSON.stringify([visit.photos, visit.session]);
+  if (document.activeElement !== byId("label")) byId("label").value = visit.label;
+  put("scans", visit.scans, (scans) => scans.map(scanLine));
+  const now = JSON.stringify([visit.photos, visit.session, visit.scans]);
   if (now !== shown) {
     shown = now;
     showVerdict(visit);
@@ -116,35 +171,43 @@ async function refresh() {
   }
 }
 
-function showScans(scans) {
-  byId("scans").replaceChildren(...scans.map((scan) => make("div", { class: scan.disagreements.length ? "notice bad" : "notice" },
-    make("b", {}, scan.number), ` ${scan.animals.length ? `is ${scan.animals.join(", ")}` : "is not in the record"}. `,
+function queueLine([id, number, label, uploads, transponders, isClosed, isHere]) {
+  const parts = [`${uploads} ${uploads === 1 ? "photo" : "photos"}`, ...transponders, isClosed ? "done" : "open"];
+  return make("li", {}, make("span", {}, make("b", {}, `${number}${label ? ` ${label}` : ""}`), make("br"), parts.join(", ")),
+    isHere ? make("b", {}, "shown now") : make("button", { onclick: () => startVisit(id), "aria-label": `Open animal ${number}` }, "Open"));
+}
+
+function scanLine(scan) {
+  return make("div", { class: scan.disagreements.length ? "notice bad" : "notice" },
+    make("b", {}, scan.number), ` ${scan.animals.length ? `is recorded for ${scan.animals.join(", ")}` : "is not in the record"}. `,
     ...scan.disagreements.map((text) => make("p", {}, make("b", {}, "✗ Disagreement: "), text)),
-    ...scan.notices.map((text) => make("p", {}, text)))));
+    ...scan.notices.map((text) => make("p", {}, text)));
 }
 
 byId("chip-form").addEventListener("submit", async (event) => {
   event.preventDefault();
-  await ask("PUT", `/api/visits/${visitId}`, {}).catch(() => {});
-  const answer = await ask("POST", `/api/visits/${visitId}/transponder`, { text: byId("chip").value }).catch(() => null);
-  if (!answer) return say("No connection: enter the transponder again when the laptop answers.");
-  if (answer.ok) { byId("chip").value = ""; say(""); await refresh(); } else say(answer.said.error);
+  await ask("PUT", `/api/visits/${visitId}`, { seconds_ago: (Date.now() - began) / 1000 }).catch(() => {});
+  if (await change("POST", "/transponder", { text: byId("chip").value })) byId("chip").value = "";
 });
-byId("next").addEventListener("click", () => startVisit(newId()));
+byId("label").addEventListener("change", async () => {
+  await change("PUT", "", { label: byId("label").value, seconds_ago: (Date.now() - began) / 1000 });
+});
+byId("next").addEventListener("click", nextAnimal);
 for (const id of ["camera", "files"]) byId(id).addEventListener("change", async (event) => {
   await takeIn([...event.target.files]); event.target.value = ""; await refresh().catch(() => {});
 });
 setInterval(() => {
-  const seconds = Math.max(0, Math.floor((Date.now() - began) / 1000));
+  const now = Math.floor(closed ? seconds : Math.max(0, (Date.now() - began) / 1000));
   const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
-  byId("timer").textContent = `${clock(seconds)} of ${clock(budget)}${seconds > budget ? " – time is used up" : ""}`;
-  byId("timer").classList.toggle("over", seconds > budget);
+  byId("timer").textContent = `${clock(now)} of ${clock(budget)}${closed ? ", done" : now > budget ? ": time is used up" : ""}`;
+  byId("timer").classList.toggle("over", now > budget);
 }, 500);
 async function loop() {
   await send();
   await refresh().catch(() => {});
-  setTimeout(loop, document.querySelector(".photo [role=status]") ? 300 : 2000);
+  setTimeout(loop, document.querySelector(".photo [role=status]") ? 300 : 1000);
 }
 began = Number(localStorage.getItem("began")) || Date.now();
-if (!visitId) startVisit(newId()).catch(() => {});
+// An animal of yesterday is not gone on with.
+if (!visitId || Date.now() - began > 12 * 3600000) startVisit(newId());
 loop();
