@@ -280,10 +280,43 @@ def registry_report(
     RegistryError, SettingsError, MissingExtraError, LegibilityError
         If a file cannot be used, Dask is not installed, or no scheduler answers.
     """
+    known_rules = load_rules(rules) if rules is not None else None
+    return report_on(
+        load_registry(path, rules=known_rules),
+        rules=known_rules,
+        condition=condition,
+        age_model=age_model,
+        year=year,
+        counts=counts,
+        settings=settings,
+        least=least,
+        jobs=jobs,
+        scheduler=scheduler,
+    )
+
+
+def report_on(
+    registry: Registry,
+    *,
+    rules: Rules | None = None,
+    condition: str = "",
+    age_model: Path | None = None,
+    year: int = 0,
+    counts: Path | None = None,
+    settings: Settings | None = None,
+    least: float = LEAST,
+    jobs: int = 0,
+    scheduler: str = "",
+) -> RegistryReport:
+    """:func:`registry_report` of a registry that is loaded already, such as that of a record.
+
+    Raises
+    ------
+    SettingsError, MissingExtraError, LegibilityError
+        As :func:`registry_report`.
+    """
     if not 0.0 < least < 1.0:
         raise SettingsError(f"least is {least}; expected a probability between 0 and 1")
-    known_rules = load_rules(rules) if rules is not None else None
-    registry = load_registry(path, rules=known_rules)
     kernel, own = load_kernel(), _own(counts)
     grades, levels, words = _conditions(registry, condition, age_model, year)
     matrices = tuple(kernel.at(grade) for grade in grades)
@@ -292,7 +325,7 @@ def registry_report(
     settings = settings or Settings()
     errors = Errors(settings.p_swap, settings.p_wrong_die, settings.p_turned_die)
     marks = mark_set(_mark_bytes(registry))
-    work = _Work(registry.digest, marks, matrices, errors, _allowed(known_rules), least)
+    work = _Work(registry.digest, marks, matrices, errors, _allowed(rules), least)
     wanted = [np.unique(marks.of_given[levels == level]) for level in range(len(grades))]
     parts = list(parts_of(marks, wanted))
     few = len(marks) < MARKS_FOR_A_POOL and not scheduler

@@ -11,7 +11,7 @@ import click
 from legibility.cli.custody_screen import enter
 from legibility.pipeline.case_files import Case
 from legibility.pipeline.case_sources import Asked, case_from_herd, case_from_photos
-from legibility.pipeline.dossier import Dossier
+from legibility.pipeline.dossier import Dossier, dossier_entry
 from legibility.settings import Settings
 
 
@@ -56,22 +56,5 @@ def enter_dossier(
     done: Dossier, case: Case, *, record_file: Path | None, herd: Path | None
 ) -> None:
     """Enter a dossier into the record it is from, or the one that was named."""
-    weighed = done.record["figures"]["comparison"]
-    enter(
-        record_file or herd,
-        by=case.made_by,
-        what="dossier",
-        inputs={
-            "case": case.number,
-            "photos": [item.sha256 for item in case.items],
-            "claims": list(case.claims),
-        },
-        outputs={
-            "files": {path.name: digest for path, digest in done.files.items()},
-            "pictures": [
-                {name: p[name] for name in ("sha256", "parent_sha256", "steps")}
-                for p in done.record["pictures"]
-            ],
-            "log_ratio": weighed["log_ratio"],
-        },
-    )
+    inputs, outputs = dossier_entry(done, case)
+    enter(record_file or herd, by=case.made_by, what="dossier", inputs=inputs, outputs=outputs)

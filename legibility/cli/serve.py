@@ -8,6 +8,7 @@ import click
 
 from legibility.cli import options
 from legibility.cli.herd_options import herd_argument, test_option
+from legibility.cli.manage import costs_option
 
 
 @click.command()
@@ -26,6 +27,8 @@ from legibility.cli.herd_options import herd_argument, test_option
 @click.option("--key", type=options.ANY_PATH, metavar="FILE.pem", help="Its key.")
 @click.option("--tls", is_flag=True, help="TLS with a certificate made here by openssl.")
 @click.option("--eyes-first", is_flag=True, help="Ask what eyes read before the answer is shown.")
+@costs_option
+@options.rules_option
 @options.settings_option
 @options.jobs_option
 @test_option
@@ -38,11 +41,13 @@ def serve(
     key: Path | None,
     tls: bool,
     eyes_first: bool,
+    costs: Path | None,
+    rules: Path | None,
     settings_file: Path | None,
     jobs: int,
     test_numbers: bool,
 ) -> None:
-    """Serve the page for the chute from a herd's record.
+    """Serve the pages for chute and office from a herd's record.
 
     Only this computer can open it, unless --lan is given. A device is let in
     once it has given the pairing code that is printed here.
@@ -63,4 +68,6 @@ def serve(
         settings=options.settings_from(settings_file),
         jobs=jobs,
         test_numbers=test_numbers,
+        costs=costs,
+        rules=rules,
     )

@@ -154,18 +154,22 @@ def usable_by_age(seen: Sighted, applied: Floats) -> NDArray[np.int64]:
     (years, 2) ints
         Row k: usable, and judged, from the age of k to k + 1 years.
     """
+    _, year, usable = last_in_each_year(seen, applied)
+    size = int(year.max(initial=-1)) + 1
+    judged = np.bincount(year, minlength=size)
+    good = np.bincount(year, usable, minlength=size)
+    return np.stack([good.astype(np.int64), judged.astype(np.int64)], axis=1)
+
+
+def last_in_each_year(seen: Sighted, applied: Floats) -> tuple[Ints, Ints, Flags]:
+    """The last judgement of each mark in each year of its age: mark, year, whether usable."""
     age = (seen.day - applied[seen.mark]) / DAYS_A_YEAR if len(seen) else np.zeros(0)
     use = np.flatnonzero(~np.isnan(age) & (age >= 0))
-    if not len(use):
-        return np.zeros((0, 2), dtype=np.int64)
     year = np.floor(age[use]).astype(np.int64)
     mark, usable = seen.mark[use], seen.usable[use]
     # By mark and day, so that the last of each mark and year stands before a change of either.
-    last = np.append((mark[1:] != mark[:-1]) | (year[1:] != year[:-1]), True)
-    size = int(year.max()) + 1
-    judged = np.bincount(year[last], minlength=size)
-    good = np.bincount(year[last], usable[last], minlength=size)
-    return np.stack([good.astype(np.int64), judged.astype(np.int64)], axis=1)
+    last = np.append((mark[1:] != mark[:-1]) | (year[1:] != year[:-1]), True)[: len(use)]
+    return mark[last], year[last], usable[last]
 
 
 def grade_codes(grade: Floats) -> Coded:

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from legibility.errors import EvidenceError, PhotoError
+from legibility.errors import EvidenceError, PhotoError, StoreError
 from legibility.pipeline.case_files import (
     KEY,
     REGISTRY,
@@ -110,8 +110,7 @@ def case_from_herd(
                 f"case {number}: the record holds no photo for it; name photos after the number"
             )
         taken = [_from_record(db, herd, photo) for photo in photos]
-        head = chain_head(db)
-    chain = {"entries": head.entries, "sha256": head.head, "at": head.at, "herd": head.herd}
+        chain = _chain(db)
     return _case(
         asked,
         claims,
@@ -123,6 +122,59 @@ def case_from_herd(
         summary=row.summary,
         chain=chain,
     )
+
+
+def case_from_record(
+    herd: Path, digests: Sequence[str], asked: Asked, *, settings: Settings
+) -> tuple[Case, dict[str, bytes]]:
+    """A case of two claims and photos of the record, by their SHA-256, and its files.
+
+    Raises
+    ------
+    EvidenceError, StoreError, PhotoError
+        As :func:`case_from_herd`.
+    """
+    from legibility.identify.rules import load_rules
+    from legibility.pipeline.herd_registry import registry_from
+
+    claims = _two(asked.claims, "name both")
+    rules = load_rules(asked.rules) if asked.rules else None
+    now = _now()
+    with open_herd(herd, read_only=True) as db:
+        known = registry_from(db, rules=rules)
+        photos = [_photo_named(db, digest) for digest in dict.fromkeys(digests)]
+        if not photos:
+            raise EvidenceError("no photo was chosen; choose at least one")
+        taken = [_from_record(db, herd, photo) for photo in photos]
+        chain = _chain(db)
+    return _case(asked, claims, taken, known, settings, now=now, chain=chain)
+
+
+def photo_files(herd: Path, digests: Sequence[str]) -> list[tuple[PhotoRow, Path]]:
+    """Photos of the record by their SHA-256, and where their bytes as taken in are.
+
+    Raises
+    ------
+    EvidenceError
+        If one was changed since intake, or is gone.
+    StoreError
+        If one is not in the record.
+    """
+    with open_herd(herd, read_only=True) as db:
+        photos = [_photo_named(db, digest) for digest in dict.fromkeys(digests)]
+    return [(photo, _unchanged(herd, photo)[1]) for photo in photos]
+
+
+def _photo_named(db: HerdDatabase, digest: str) -> PhotoRow:
+    photo = find_photo(db, digest)
+    if photo is None:
+        raise StoreError(f"photo {digest[:12]}... is not in this record")
+    return photo
+
+
+def _chain(db: HerdDatabase) -> dict[str, Any]:
+    head = chain_head(db)
+    return {"entries": head.entries, "sha256": head.head, "at": head.at, "herd": head.herd}
 
 
 def _case(
@@ -190,16 +242,9 @@ def _taken_in(
 
 def _from_record(db: HerdDatabase, herd: Path, photo: PhotoRow) -> tuple[CaseItem, bytes]:
     """A photo of the record as it was at intake, or a refusal."""
-    state, path = file_state(photo, herd=herd)
+    state, path = _unchanged(herd, photo)
     name = Path(photo.path).name
     changed = Path(photo.path).exists() and state is not FileState.AS_IMPORTED
-    if state is FileState.CHANGED:
-        raise EvidenceError(
-            f"{photo.path}: the photo was changed since intake (sha256 {photo.sha256} then), and "
-            f"no copy is in {folder_of(herd)}; put the original back"
-        )
-    if state is FileState.MISSING:
-        raise EvidenceError(f"{photo.path}: the photo is not there; put the original back")
     data = path.read_bytes()
     if hashlib.sha256(data).hexdigest() != photo.sha256:
         raise EvidenceError(f"{path}: changed while it was read; try again")
@@ -223,6 +268,19 @@ def _from_record(db: HerdDatabase, herd: Path, photo: PhotoRow) -> tuple[CaseIte
         note,
     )
     return item, data
+
+
+def _unchanged(herd: Path, photo: PhotoRow) -> tuple[FileState, Path]:
+    """Where a photo's bytes as taken in are, or a refusal."""
+    state, path = file_state(photo, herd=herd)
+    if state is FileState.CHANGED:
+        raise EvidenceError(
+            f"{photo.path}: the photo was changed since intake (sha256 {photo.sha256} then), and "
+            f"no copy is in {folder_of(herd)}; put the original back"
+        )
+    if state is FileState.MISSING:
+        raise EvidenceError(f"{photo.path}: the photo is not there; put the original back")
+    return state, path
 
 
 def claims_of_case(case: CaseRow) -> tuple[str, ...]:

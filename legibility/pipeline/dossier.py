@@ -94,6 +94,24 @@ def make_dossier(case: Case, files: Mapping[str, bytes], *, page: Path) -> Dossi
     return Dossier(record, digests)
 
 
+def dossier_entry(done: Dossier, case: Case) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Inputs and outputs for the record's chain."""
+    inputs = {
+        "case": case.number,
+        "photos": [item.sha256 for item in case.items],
+        "claims": list(case.claims),
+    }
+    outputs = {
+        "files": {path.name: digest for path, digest in done.files.items()},
+        "pictures": [
+            {name: p[name] for name in ("sha256", "parent_sha256", "steps")}
+            for p in done.record["pictures"]
+        ],
+        "log_ratio": done.record["figures"]["comparison"]["log_ratio"],
+    }
+    return inputs, outputs
+
+
 def rerun(path: Path, *, tolerance: float = TOLERANCE) -> Rerun:
     """Compute every figure of a dossier's zip again and compare.
 

@@ -17,6 +17,7 @@ from legibility.herd.histories import (
     DAYS_A_YEAR,
     Sighted,
     histories,
+    last_in_each_year,
     sighted,
     spans_by_age,
     spans_by_grade,
@@ -39,7 +40,9 @@ from legibility.store.columns import (
     HerdColumns,
     LookColumns,
     MarkColumns,
+    herd_columns,
 )
+from legibility.store.database import HerdDatabase
 
 PROPERTIES: Final = ("skin", "ink", "age at application", "operator", "die set")
 """What may change how long a mark lasts, as far as it is recorded."""
@@ -176,6 +179,24 @@ def computed(
         by_grade=by_grade,
         curves=_curves(by_age, by_grade, before),
     )
+
+
+def judged_at_age(db: HerdDatabase, *, usable_grade: float, years: int) -> dict[str, bool]:
+    """Animals whose mark was judged at an age of so many whole years, and whether it was usable.
+
+    What stands behind one row of the share usable by age.
+    """
+    with db.snapshot():
+        columns = herd_columns(db)
+    animals, marks, looks = columns.animals, columns.marks, columns.looks
+    owner = np.searchsorted(animals.key, marks.animal)
+    whose = np.searchsorted(animals.key, looks.animal)
+    begin, _ = _begin(animals, marks, owner)
+    seen, _ = _sighted(marks, looks, owner, whose, usable_grade)
+    mark, year, usable = last_in_each_year(seen, begin)
+    there = year == years
+    names = animals.animal_id[owner[mark[there]]]
+    return dict(zip(names.tolist(), usable[there].tolist(), strict=True))
 
 
 def _begin(

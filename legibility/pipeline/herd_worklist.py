@@ -28,6 +28,15 @@ from legibility.store.tries import scan_tries
 
 SHOWN: Final = 20
 """Choice: animals of a worklist unless told."""
+ORDERS: Final = {
+    "": "expected loss",
+    "date": "by when",
+    "taken": "probability of being taken for another",
+    "lost": "probability that the mark is lost",
+    "grade": "grade, worst first",
+    "animal": "animal",
+}
+"""Orders of the worklist and what they are called."""
 FAR_DAYS: Final = 36_525
 """Choice: what is a hundred years away gets no date."""
 WARNING_IN_LINE: Final = (
@@ -118,12 +127,26 @@ class Ranking:
         """Day of the next handling."""
         return self.today + timedelta(days=round(self.handling.days_to_next))
 
-    def worklist(self, count: int = SHOWN) -> Worklist:
-        """The first animals that need something."""
+    def worklist(self, count: int = SHOWN, *, act: str = "", order: str = "") -> Worklist:
+        """The first animals that need something; each keeps its rank by expected loss.
+
+        Parameters
+        ----------
+        act : str
+            Only animals for which this is advised; all when empty.
+        order : str
+            One of ``ORDERS``.
+        """
         needing = self.order[self.found.act[self.order] != h.NOTHING]
+        ranks = {int(place): rank for rank, place in enumerate(needing, start=1)}
+        shown = needing[self.found.act[needing] == act] if act else needing
+        if order:
+            shown = shown[np.argsort(self._keys(order)[shown], kind="stable")]
         names, numbers = np.unique(self.found.act[self.order], return_counts=True)
+        places = shown[:count].tolist()
+        items = zip(places, self.items(places), strict=True)
         return Worklist(
-            items=tuple(self.items(needing[:count].tolist())),
+            items=tuple(replace(item, rank=ranks[place]) for place, item in items),
             animals=len(self.order),
             needing=len(needing),
             acts={str(name): int(n) for name, n in zip(names, numbers, strict=True)},
@@ -131,6 +154,16 @@ class Ranking:
             next_handling=self.ahead.isoformat(),
             basis=self.basis,
         )
+
+    def _keys(self, order: str) -> np.ndarray[Any, np.dtype[Any]]:
+        keys: dict[str, np.ndarray[Any, np.dtype[Any]]] = {
+            "date": np.nan_to_num(self.found.last_day, nan=np.inf),
+            "taken": -self.found.p_taken,
+            "lost": -self.found.p_lost,
+            "grade": np.nan_to_num(self.state.grade, nan=np.inf),
+            "animal": self.state.animal,
+        }
+        return keys[order]
 
     def items(self, animals: Sequence[int]) -> Iterator[WorkItem]:
         """Items of some animals, by their index, ranked in the order given."""

@@ -18,7 +18,7 @@ from legibility.report.comparison_text import (
     weight_sentence,
 )
 from legibility.report.drawing import shrink
-from legibility.report.page import jpeg_address, png_bytes, render_page
+from legibility.report.page import Renderer, jpeg_address, png_bytes, render_page
 from legibility.report.steps import custody_comment, custody_texts
 from legibility.report.writing import write_bytes
 
@@ -36,7 +36,13 @@ class PhotoPictures:
     row_steps: Sequence[str]
 
 
-def comparison_page(record: Mapping[str, Any], pictures: Sequence[PhotoPictures]) -> str:
+def comparison_page(
+    record: Mapping[str, Any],
+    pictures: Sequence[PhotoPictures],
+    *,
+    render: Renderer = render_page,
+    **values: Any,
+) -> str:
     """The page; it opens offline. Its pictures hold their original's digest and their steps.
 
     Parameters
@@ -50,7 +56,7 @@ def comparison_page(record: Mapping[str, Any], pictures: Sequence[PhotoPictures]
         _shown(photo["sha256"], own) for photo, own in zip(record["photos"], pictures, strict=True)
     ]
     curves = record["validity"]
-    return render_page(
+    return render(
         "comparison.html",
         filters={"ratio": ratio_text, "log10": log10_text, "reader": reader_name},
         record=record,
@@ -60,6 +66,7 @@ def comparison_page(record: Mapping[str, Any], pictures: Sequence[PhotoPictures]
         cap=cap_sentence(record),
         tippett=tippett_lines(curves["tippett"]),
         entropy=entropy_lines(curves["cross_entropy"]),
+        **values,
     )
 
 

@@ -15,6 +15,8 @@ LEFT: Final = 74
 BOTTOM: Final = 46
 TOP: Final = 16
 RIGHT: Final = 16
+PERCENT: Final = tuple((tenth / 10, f"{10 * tenth} %") for tenth in range(0, 11, 2))
+"""Labels of the upright axis of shares: height 0..1 and words."""
 
 Points = Sequence[tuple[float, float]]
 
@@ -58,6 +60,7 @@ def share_plot(
     x_words: str,
     y_words: str,
     label: str,
+    y_labels: Sequence[tuple[float, str]] = PERCENT,
 ) -> str:
     """A plot of shares 0..1 as an ``svg`` element.
 
@@ -67,6 +70,8 @@ def share_plot(
         Right end of the axis; it begins at 0.
     label : str
         What it shows, for those who cannot see it.
+    y_labels : sequence of (float, str)
+        Height 0..1 on the upright axis, and what stands there.
     """
     x_most = max(x_most, 1e-9)
 
@@ -79,7 +84,7 @@ def share_plot(
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" role="img" '
         f'aria-label="{escape(label)}" font-family="system-ui, sans-serif" font-size="13">'
     ]
-    parts += _axes(place, x_most, x_words, y_words)
+    parts += _axes(place, x_most, x_words, y_words, y_labels)
     for band in bands:
         for run in _runs([(x, low, high) for (x, low), (_, high) in
                           zip(band.low, band.high, strict=True)]):  # fmt: skip
@@ -113,15 +118,19 @@ def share_plot(
 
 
 def _axes(
-    place: Callable[[float, float], str], x_most: float, x_words: str, y_words: str
+    place: Callable[[float, float], str],
+    x_most: float,
+    x_words: str,
+    y_words: str,
+    y_labels: Sequence[tuple[float, str]],
 ) -> list[str]:
     parts = []
-    for tenth in range(0, 11, 2):
-        y = float(place(0.0, tenth / 10).split(",")[1])
+    for height, words in y_labels:
+        y = float(place(0.0, height).split(",")[1])
         parts.append(
             f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}" stroke="#d5dade"/>'
             f'<text x="{LEFT - 8}" y="{y + 4:.1f}" text-anchor="end" fill="#55606a">'
-            f"{10 * tenth} %</text>"
+            f"{escape(words)}</text>"
         )
     step = next(size for size in (0.1, 0.2, 0.25, 0.5, 1, 2, 5, 10, 1e9) if x_most / size <= 12)
     for tick in range(math.floor(x_most / step + 1e-9) + 1):

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from legibility.report.export import harmless
 from legibility.report.layout import columns, wrapped
-from legibility.report.page import render_page
+from legibility.report.page import Renderer, render_page
 from legibility.report.words import CAUTION, percent
 from legibility.report.writing import write_text
 
@@ -148,22 +148,33 @@ def worklist_csv(items: Sequence[Item]) -> str:
     return text.getvalue()
 
 
+def worklist_page(
+    found: Mapping[str, Any], *, render: Renderer = render_page, **values: Any
+) -> str:
+    """The worklist as a page that opens offline, or what ``render`` makes of it."""
+    most = max((item["loss"] for item in found["items"]), default=1.0)
+    bars = [round(100 * item["loss"] / most, 1) if most > 0 else 0.0 for item in found["items"]]
+    return render("herd_worklist.html", found=found, bars=bars, **values)
+
+
 def write_worklist_page(path: Path, found: Mapping[str, Any]) -> None:
-    """The worklist as a page that opens offline.
+    """Write :func:`worklist_page`.
 
     Raises
     ------
     OutputError
         If it cannot be written.
     """
-    most = max((item["loss"] for item in found["items"]), default=1.0)
-    bars = [round(100 * item["loss"] / most, 1) if most > 0 else 0.0 for item in found["items"]]
-    write_text(path, render_page("herd_worklist.html", found=found, bars=bars))
+    write_text(path, worklist_page(found))
 
 
-def write_plan_page(
-    path: Path, found: Mapping[str, Any], pictures: Mapping[str, Mapping[str, Any]]
-) -> None:
+def plan_page(
+    found: Mapping[str, Any],
+    pictures: Mapping[str, Mapping[str, Any]],
+    *,
+    render: Renderer = render_page,
+    **values: Any,
+) -> str:
     """The plan of the day, and a sheet to print for each of its animals.
 
     Parameters
@@ -171,14 +182,22 @@ def write_plan_page(
     pictures : mapping
         By animal: ``address`` of a thumbnail (may be empty), and in words ``about`` the animal,
         its ``chips``, its last ``reading``, and ``check``, what to check first.
+    """
+    words = (gap_words(found), ranked_words(found))
+    return render("herd_plan.html", found=found, words=words, pictures=pictures, **values)
+
+
+def write_plan_page(
+    path: Path, found: Mapping[str, Any], pictures: Mapping[str, Mapping[str, Any]]
+) -> None:
+    """Write :func:`plan_page`.
 
     Raises
     ------
     OutputError
         If it cannot be written.
     """
-    words = (gap_words(found), ranked_words(found))
-    write_text(path, render_page("herd_plan.html", found=found, words=words, pictures=pictures))
+    write_text(path, plan_page(found, pictures))
 
 
 def _row(item: Item) -> tuple[str, ...]:

@@ -22,8 +22,22 @@ CUT_OUT: Final = "mark cut out, turned upright"
 """What :func:`upright_mark` did, for the list of a picture's steps."""
 
 
-def upright_mark(pixels: ColorImage, hypothesis: Hypothesis) -> ColorImage:
+def upright_mark(
+    pixels: ColorImage,
+    hypothesis: Hypothesis,
+    *,
+    height_px: float = HEIGHT_PX,
+    enlarged: float = ENLARGED,
+) -> ColorImage:
     """The mark cut out, upright and not mirrored, as the hypothesis has it.
+
+    Parameters
+    ----------
+    height_px : float
+        Height of a character.
+    enlarged : float
+        Most that a small mark is enlarged; without a limit, and as far as ``LARGEST_PX`` allows,
+        characters of all photos have the same height.
 
     Returns
     -------
@@ -40,7 +54,7 @@ def upright_mark(pixels: ColorImage, hypothesis: Hypothesis) -> ColorImage:
     margin = MARGIN * height
     low = np.array([along.min() - margin, down.min() - margin])
     size = np.array([along.max() + margin, down.max() + margin]) - low
-    scale = min(HEIGHT_PX / height, ENLARGED, LARGEST_PX / float(size.max()))
+    scale = min(height_px / height, enlarged, LARGEST_PX / float(size.max()))
     # Photo point = right * along + -up * down, since both are unit vectors at right angles.
     basis = np.stack([right, -up], axis=1)
     matrix = np.concatenate([basis / scale, (basis @ low)[:, None]], axis=1)

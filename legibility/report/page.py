@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 from urllib.parse import quote
 
 import cv2
@@ -17,8 +18,25 @@ from legibility.report.png_text import with_texts
 from legibility.report.words import CAUTION, advice, candidate_name, next_steps, percent, sentence
 from legibility.report.writing import printable
 
+if TYPE_CHECKING:
+    from jinja2 import BaseLoader, Environment
+
+PART: Final = "{% block body %}{% endblock %}"
+"""What is left of the page around a template where it is part of another one."""
 _LONGEST_COMMENT: Final = 65_533
 """Bytes that a JPEG comment can have."""
+
+
+class Renderer(Protocol):
+    """Makes a page of a template: a file by itself, or a part of a larger page."""
+
+    def __call__(
+        self,
+        template: str,
+        *,
+        filters: Mapping[str, Callable[..., str]] | None = None,
+        **values: Any,
+    ) -> str: ...
 
 
 def render_page(
@@ -33,25 +51,79 @@ def render_page(
     filters : mapping of str to callable, optional
         More ways for the template to write a value.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    return _render(_environment(filters), template, values)
+
+
+def render_part(
+    template: str,
+    *,
+    links: Mapping[str, Callable[..., str]],
+    filters: Mapping[str, Callable[..., str]] | None = None,
+    **values: Any,
+) -> str:
+    """The same without head and foot, for a page around it that brings :func:`page_style`.
+
+    Parameters
+    ----------
+    links : mapping of str to callable
+        Ways to write ``animal``, ``photo`` and ``behind`` that lead somewhere; on a page that
+        stands alone they are plain words.
+    """
+    from jinja2 import DictLoader
+
+    environment = _environment({**(filters or {}), **links}, DictLoader({"base.html": PART}))
+    return _render(environment, template, values)
+
+
+def page_style(template: str = "base.html") -> str:
+    """The style sheet of a template's pages: its block ``style``, which uses no values."""
+    environment, parts = _environment(None), []
+    for name, block in (("base.html", "look"), (template, "style")):
+        source, _, _ = _loader().get_source(environment, name)
+        found = re.search(rf"{{% block {block} %}}(.*?){{% endblock %}}", source, re.DOTALL)
+        parts.append(found[1] if found else "")
+    return environment.from_string("".join(parts)).render()
+
+
+def _environment(
+    filters: Mapping[str, Callable[..., str]] | None, first: BaseLoader | None = None
+) -> Environment:
+    from jinja2 import ChoiceLoader, Environment, StrictUndefined
 
     environment = Environment(
-        loader=PackageLoader("legibility.report", "templates"),
+        loader=_loader() if first is None else ChoiceLoader([first, _loader()]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters.update(
-        percent=percent, printable=printable, sentence=sentence, address=_address
+        percent=percent,
+        printable=printable,
+        sentence=sentence,
+        address=_address,
+        animal=printable,
+        photo=lambda name, sha256: printable(name),
+        behind=lambda words, what: words,
     )
     environment.filters.update(filters or {})
+    return environment
+
+
+def _loader() -> BaseLoader:
+    from jinja2 import PackageLoader
+
+    return PackageLoader("legibility.report", "templates")
+
+
+def _render(environment: Environment, template: str, values: Mapping[str, Any]) -> str:
+    given = {"tools": "", **values}
     return environment.get_template(template).render(
         caution=CAUTION,
         advice=advice,
         candidate_name=candidate_name,
         next_steps=next_steps,
-        **values,
+        **given,
     )
 
 

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from legibility.report.curve_plot import Band, Bar, Line, share_plot
 from legibility.report.layout import columns, wrapped
-from legibility.report.page import render_page
+from legibility.report.page import Renderer, render_page
 from legibility.report.words import CAUTION
 from legibility.report.writing import write_text
 
@@ -68,15 +68,11 @@ def retention_text(found: Mapping[str, Any]) -> str:
     return "\n".join([*lines[1:], "", *_wide(CAUTION)]) + "\n"
 
 
-def write_retention_page(path: Path, found: Mapping[str, Any]) -> None:
-    """The report as a page that opens offline, with the curve drawn.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    page = render_page(
+def retention_page(
+    found: Mapping[str, Any], *, render: Renderer = render_page, **values: Any
+) -> str:
+    """The report as a page that opens offline, with the curve drawn."""
+    return render(
         "herd_retention.html",
         filters={
             "share": share,
@@ -94,8 +90,19 @@ def write_retention_page(path: Path, found: Mapping[str, Any]) -> None:
         reliability=_reliability(found),
         reliability_plot=Markup(reliability_svg(found)) if found["reliability"] else "",
         times=_times(found),
+        **values,
     )
-    write_text(path, page)
+
+
+def write_retention_page(path: Path, found: Mapping[str, Any]) -> None:
+    """Write :func:`retention_page`.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    write_text(path, retention_page(found))
 
 
 def curve_svg(found: Mapping[str, Any]) -> str:

@@ -6,14 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER
 from legibility.containers import AnimalRisk, HerdRisk, WatchedPair
-from legibility.report.page import render_page
+from legibility.report.page import Renderer, render_page
 from legibility.report.words import percent
 from legibility.report.writing import write_text
 
@@ -188,20 +188,20 @@ def heat_cells(
     return tuple(cells)
 
 
-def write_risk_page(
-    path: Path,
+def risk_page(
     *,
     herd: HerdRisk,
     worst: Sequence[AnimalRisk],
     matrix: NDArray[np.float64],
     interval: tuple[NDArray[np.float64], NDArray[np.float64]],
     grade: float,
-) -> None:
-    """Write the page: one file, nothing else is needed to open it.
+    render: Renderer = render_page,
+    **values: Any,
+) -> str:
+    """The page: one file, nothing else is needed to open it.
 
     Parameters
     ----------
-    path : Path
     herd : HerdRisk
     worst : sequence of AnimalRisk
         Worst first.
@@ -209,14 +209,9 @@ def write_risk_page(
         Kernel at ``grade``.
     interval : (ndarray, ndarray), each (36, 37)
         Its interval, low and high.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
     """
     edge = MARGIN + CELL * (N_CHARACTERS + 1) + 12
-    page = render_page(
+    return render(
         "risk.html",
         herd=herd,
         worst=[animal for animal in worst if animal.rivals][:ANIMALS_LISTED],
@@ -234,5 +229,16 @@ def write_risk_page(
             for i, low in enumerate(HEAT_LIMITS)
         ],
         grade=grade,
+        **values,
     )
-    write_text(path, page)
+
+
+def write_risk_page(path: Path, **drawn: Any) -> None:
+    """Write :func:`risk_page`, from its arguments.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    write_text(path, risk_page(**drawn))

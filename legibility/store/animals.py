@@ -73,11 +73,12 @@ def all_chips(db: HerdDatabase) -> Iterator[ChipRow]:
         yield ChipRow(*row)
 
 
-def chips_of(db: HerdDatabase, animal_id: str) -> tuple[str, ...]:
-    """Numbers of the transponders that an animal is said to carry."""
-    sql = """SELECT c.number FROM chips AS c JOIN animals AS a ON a.id = c.animal
+def chips_of(db: HerdDatabase, animal_id: str) -> tuple[ChipRow, ...]:
+    """Transponders said to be in one animal."""
+    sql = """SELECT a.animal_id, c.number, c.since, c.source
+             FROM chips AS c JOIN animals AS a ON a.id = c.animal
              WHERE a.animal_id = ? ORDER BY c.id"""
-    return tuple(str(row[0]) for row in db.rows(sql, (animal_id,)))
+    return tuple(ChipRow(*row) for row in db.rows(sql, (animal_id,)))
 
 
 def put_chips(db: HerdDatabase, chips: Iterable[ChipRow]) -> int:

@@ -20,6 +20,15 @@ def all_photos(db: HerdDatabase) -> Iterator[PhotoRow]:
         yield PhotoRow(*row)
 
 
+def newest_photos(
+    db: HerdDatabase, *, unnamed: bool = False, skip: int = 0, count: int = 100
+) -> tuple[PhotoRow, ...]:
+    """Photos by import, the newest first; or only those that nobody gave to an animal."""
+    where = "WHERE p.animal IS NULL" if unnamed else ""
+    rows = db.rows(f"{_SELECT} {where} ORDER BY p.id DESC LIMIT ? OFFSET ?", (count, skip))
+    return tuple(PhotoRow(*row) for row in rows)
+
+
 def photos_of(db: HerdDatabase, animal_id: str) -> tuple[PhotoRow, ...]:
     """Photos said to show an animal, by time."""
     rows = db.rows(f"{_SELECT} WHERE a.animal_id = ? ORDER BY p.taken_at, p.id", (animal_id,))

@@ -28,6 +28,14 @@ def scanned_animals(db: HerdDatabase) -> Iterator[tuple[str, str, str]]:
         yield str(animal_id), str(number), str(at)
 
 
+def scans_of(db: HerdDatabase, animal_id: str) -> tuple[ScanRow, ...]:
+    """Scans of an animal by time: of its transponders, or said to be of it."""
+    sql = f"""{_SELECT} WHERE a.animal_id = ? OR (s.number <> '' AND s.number IN (
+                SELECT c.number FROM chips AS c JOIN animals AS o ON o.id = c.animal
+                WHERE o.animal_id = ?)) ORDER BY s.scanned_at, s.id"""
+    return tuple(ScanRow(*row) for row in db.rows(sql, (animal_id, animal_id)))
+
+
 def add_scan(db: HerdDatabase, scan: ScanRow) -> tuple[int, bool]:
     """Add a scan; gives its row number and whether it is new.
 

@@ -7,11 +7,22 @@ from typing import Any
 from flask import Flask, redirect, render_template, request
 from werkzeug.exceptions import HTTPException, InternalServerError, Unauthorized
 
-from legibility.web import guard
+from legibility.web import (
+    guard,
+    office_animals,
+    office_blind,
+    office_claims,
+    office_lists,
+    office_pages,
+)
 from legibility.web.api import api
 from legibility.web.journal import log
+from legibility.web.office_parts import office
 from legibility.web.pages import pages
 from legibility.web.state import Server
+
+OFFICE = (office_animals, office_blind, office_claims, office_lists, office_pages)
+"""Their pages are part of the office as soon as they are imported."""
 
 
 def create_app(server: Server) -> Flask:
@@ -20,6 +31,7 @@ def create_app(server: Server) -> Flask:
     app.extensions["legibility"] = server
     app.register_blueprint(api)
     app.register_blueprint(pages)
+    app.register_blueprint(office)
     guard.install(app, server.config, server.devices, server.measures)
 
     @app.errorhandler(HTTPException)

@@ -46,6 +46,10 @@ class ServerConfig:
     """Whether a person types what their eyes read before the answer is shown."""
     jobs: int = 0
     """Processes that read photos; 0: one a core."""
+    costs: Path | None = None
+    """The herd's own figures of handling, for the office."""
+    rules: Path | None = None
+    """The herd's rules of marks, for risk and claims in the office."""
     test_numbers: bool = False
     """Take transponder numbers of the test range for identities."""
     limits: Limits = field(default_factory=Limits)

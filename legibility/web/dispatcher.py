@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-import multiprocessing
-import os
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing.connection import Connection
 from typing import TypeAlias, TypeVar
 
 from legibility.batch.executors import initialise_worker
@@ -20,42 +16,20 @@ from legibility.photo.load import printable_name
 from legibility.pipeline.chute import ChutePhoto, read_chute_photo
 from legibility.web.journal import log
 from legibility.web.measures import Measures
+from legibility.web.pools import HeldPool
 
 T = TypeVar("T")
 ReadPhoto: TypeAlias = Callable[[ChutePhoto], float]
 
 
-class ReadingPool(ProcessPoolExecutor):
-    """Fresh interpreters, networks loaded.
-
-    Forking a process that already runs threads can hang, so they are spawned.
-    """
-
-    def __init__(self, jobs: int) -> None:
-        context = multiprocessing.get_context("spawn")
-        heard, self._held = context.Pipe(duplex=False)
-        super().__init__(jobs, mp_context=context, initializer=warm_up, initargs=(heard,))
-        for _ in range(jobs):
-            # Processes start when something waits for them, not before.
-            self.submit(os.getpid)
-
-    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        """End the processes; with ``cancel_futures`` also in the middle of a photo."""
-        if cancel_futures:
-            self._held.close()
-        super().shutdown(wait=wait, cancel_futures=cancel_futures)
+def reading_pool(jobs: int) -> HeldPool:
+    """Processes that read photos, networks loaded."""
+    return HeldPool(jobs, warm_up)
 
 
-def warm_up(heard: Connection) -> None:
-    """Load what a reading needs, so that the first photo need not wait for it.
-
-    Parameters
-    ----------
-    heard
-        Ends when the server closes its other end, or was killed: then this process ends, too.
-    """
+def warm_up() -> None:
+    """Load what a reading needs, so that the first photo need not wait for it."""
     initialise_worker()
-    threading.Thread(target=_end_with, args=(heard,), daemon=True).start()
     import numpy as np
 
     from legibility.containers import Photo
@@ -66,12 +40,6 @@ def warm_up(heard: Connection) -> None:
     # A mark, not an empty picture: only then is everything loaded that a reading needs.
     scene = sample_scene(np.random.default_rng(0), wear="mild", width_px=480)
     read_photo(Photo("", "", render(scene).pixels), settings=Settings())
-
-
-def _end_with(heard: Connection) -> None:
-    with contextlib.suppress(EOFError, OSError):
-        heard.recv_bytes()
-    os._exit(1)
 
 
 class Dispatcher:

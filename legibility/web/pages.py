@@ -103,7 +103,8 @@ def backup() -> Any:
         said = f"Copied to {target.name}."
     except StoreError as error:
         said = f"No copy was made: {error}"
-    return redirect(url_for("pages.devices", said=said), code=303)
+    back = "office.home" if request.form.get("back") == "office" else "pages.devices"
+    return redirect(url_for(back, said=said), code=303)
 
 
 @pages.get("/healthz")

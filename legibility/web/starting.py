@@ -7,6 +7,8 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from legibility.errors import MissingExtraError
+from legibility.herd.handling import load_handling
+from legibility.identify.rules import load_rules
 from legibility.settings import Settings
 from legibility.store.database import open_herd
 from legibility.web.config import ServerConfig
@@ -27,6 +29,8 @@ def serve_herd(
     settings: Settings,
     jobs: int,
     test_numbers: bool,
+    costs: Path | None = None,
+    rules: Path | None = None,
 ) -> None:
     """Serve a herd's record until interrupted.
 
@@ -34,8 +38,8 @@ def serve_herd(
     ------
     MissingExtraError
         If the extra ``web`` is not installed.
-    StoreError, LegibilityError
-        If the record, the certificate or the address cannot be used.
+    StoreError, SettingsError, LegibilityError
+        If the record, a file of figures or rules, the certificate or the address cannot be used.
     """
     missing = [name for name in ("flask", "cheroot", "segno") if find_spec(name) is None]
     if missing:
@@ -46,6 +50,9 @@ def serve_herd(
 
     with open_herd(herd):
         pass
+    load_handling(costs)
+    if rules is not None:
+        load_rules(rules)
     known = ("127.0.0.1", "localhost", *names, *(local_addresses() if lan else ()))
     folder = herd.with_suffix(".web")
     folder.mkdir(mode=0o700, exist_ok=True)
@@ -64,5 +71,7 @@ def serve_herd(
         eyes_first=eyes_first,
         jobs=jobs,
         test_numbers=test_numbers,
+        costs=costs,
+        rules=rules,
     )
     serve(config, say)

@@ -15,9 +15,11 @@ from legibility.pipeline.chute_session import READ_FILE, ChuteShot, ChuteVisit
 from legibility.web.combining import Combining
 from legibility.web.config import ServerConfig
 from legibility.web.devices import Devices
-from legibility.web.dispatcher import Dispatcher, ReadingPool, ReadPhoto
+from legibility.web.dispatcher import Dispatcher, ReadPhoto, reading_pool
 from legibility.web.journal import log
 from legibility.web.measures import Measures
+from legibility.web.office_tasks import OfficeTasks, gentle_pool
+from legibility.web.office_work import run_task
 from legibility.web.transponder import pair_photos_of
 from legibility.web.uploads import Upload, Uploads
 from legibility.web.visits import Visit, Visits
@@ -34,6 +36,7 @@ class Server:
     measures: Measures
     dispatcher: Dispatcher
     combining: Combining
+    office: OfficeTasks
 
     def read(self, upload: Upload) -> None:
         """Have an upload read."""
@@ -83,6 +86,7 @@ class Server:
         """Stop; the next start goes on with what was not done."""
         self.combining.close()
         self.dispatcher.close()
+        self.office.close()
 
     def _asked(self, upload: Upload) -> ChutePhoto:
         return ChutePhoto(
@@ -112,7 +116,7 @@ def open_server(
     uploads = Uploads(folder / "uploads", max_bytes=int(config.settings.max_file_mib * MIB))
     ended: list[Callable[[str], None]] = []
     dispatcher = Dispatcher(
-        open_pool or (lambda: ReadingPool(config.jobs or usable_cores())),
+        open_pool or (lambda: reading_pool(config.jobs or usable_cores())),
         most=limits.waiting_photos,
         measures=measures,
         failed=uploads.fail,
@@ -131,6 +135,15 @@ def open_server(
         measures=measures,
         dispatcher=dispatcher,
         combining=Combining(dispatcher.call),
+        office=OfficeTasks(
+            folder / "office",
+            herd=config.herd,
+            settings=config.settings,
+            run=run_task,
+            costs=config.costs,
+            rules=config.rules,
+            open_pool=open_pool or gentle_pool,
+        ),
     )
     ended.append(server.after_reading)
     for upload in list(uploads.unanswered()):

@@ -108,7 +108,7 @@ def serve_by_command(arguments: list[str]) -> None:
     from legibility.cli import main
     from legibility.web import state
 
-    state.ReadingPool = lambda jobs: InlineExecutor()  # type: ignore[assignment, misc]
+    state.reading_pool = lambda jobs: InlineExecutor()  # type: ignore[assignment, return-value]
     sys.argv[:] = ["legibility", "serve", *arguments]
     main()
 
