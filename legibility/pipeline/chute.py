@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -12,8 +13,9 @@ from typing import Any, Final
 import numpy as np
 
 from legibility.containers import CellReading, ColorImage, Hypothesis, Photo, PhotoResult
+from legibility.photo.capture import check_capture
 from legibility.photo.fingerprint import fingerprint
-from legibility.photo.flags import describe
+from legibility.photo.flags import FlagInfo, describe
 from legibility.photo.load import load_photo
 from legibility.pipeline.chute_session import keep_read
 from legibility.pipeline.drawn_row import Drawn
@@ -37,6 +39,8 @@ PREVIEW_PX: Final = 1280
 """Choice: longest side of the photo that is shown on a phone."""
 QUALITY: Final = 82
 ANSWER_FILE: Final = "answer.json"
+CHECK_FILE: Final = "check.json"
+"""What the photo shows of itself, told while it is being read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +75,7 @@ def read_chute_photo(asked: ChutePhoto) -> float:
     registry = herd_registry(asked.herd)
     with open_herd(asked.herd) as db:
         photo = load_photo(asked.file, settings=asked.settings)
+        write_check(asked.out, photo)
         result = read_photo(
             photo,
             registry=registry,
@@ -106,11 +111,17 @@ def read_chute_photo(asked: ChutePhoto) -> float:
     return result.seconds
 
 
-def write_answer(out: Path, photo: Photo, result: PhotoResult) -> None:
-    """Write the pictures of a result and, last, the answer that names them."""
+def write_check(out: Path, photo: Photo) -> None:
+    """Write the photo as it is shown, and whether it looks good enough before it is read."""
     write_jpeg(
         out / "photo.jpg", shrink(photo.pixels, max_height_px=PREVIEW_PX, max_width_px=PREVIEW_PX)
     )
+    flags = describe(check_capture(photo).flags)
+    _write_json(out / CHECK_FILE, {"capture": _capture_words(flags)})
+
+
+def write_answer(out: Path, photo: Photo, result: PhotoResult) -> None:
+    """Write the pictures of a result and, last, the answer that names them."""
     hypothesis = result.reading.hypotheses[0] if result.reading.hypotheses else None
     if hypothesis is not None and result.text:
         write_jpeg(out / "mark.jpg", upright_mark(photo.pixels, hypothesis))
@@ -118,9 +129,7 @@ def write_answer(out: Path, photo: Photo, result: PhotoResult) -> None:
             for c, cell in enumerate(row):
                 picture = cell_picture(photo.pixels, cell, hypothesis)
                 write_jpeg(out / f"cell-{r}-{c}.jpg", picture)
-    waiting = out / (ANSWER_FILE + ".tmp")
-    waiting.write_text(json.dumps(answer_record(photo, result), allow_nan=False), "utf-8")
-    waiting.replace(out / ANSWER_FILE)
+    _write_json(out / ANSWER_FILE, answer_record(photo, result))
 
 
 def answer_record(photo: Photo, result: PhotoResult) -> dict[str, Any]:
@@ -131,15 +140,7 @@ def answer_record(photo: Photo, result: PhotoResult) -> dict[str, Any]:
     record["width_px"], record["height_px"] = photo.width_px, photo.height_px
     record["advice"] = advice(result)
     record["next_steps"] = list(next_steps(result, flags))
-    record["capture"] = [
-        {
-            "name": flag.name,
-            "sentence": flag.sentence,
-            "remedy": flag.remedy,
-            "bad": flag.prevents_reading,
-        }
-        for flag in flags
-    ]
+    record["capture"] = _capture_words(flags)
     record["good_photo"] = not any(flag.prevents_reading for flag in flags)
     record["has_mark"] = bool(result.reading.hypotheses and result.text)
     record["reason"] = result.identification.reason
@@ -166,6 +167,24 @@ def answer_record(photo: Photo, result: PhotoResult) -> dict[str, Any]:
         if item.animal_ids
     ]
     return record
+
+
+def _capture_words(flags: Sequence[FlagInfo]) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": flag.name,
+            "sentence": flag.sentence,
+            "remedy": flag.remedy,
+            "bad": flag.prevents_reading,
+        }
+        for flag in flags
+    ]
+
+
+def _write_json(path: Path, record: dict[str, Any]) -> None:
+    waiting = path.with_name(f"{path.name}.tmp")
+    waiting.write_text(json.dumps(record, allow_nan=False), "utf-8")
+    waiting.replace(path)
 
 
 def cell_picture(pixels: ColorImage, cell: CellReading, hypothesis: Hypothesis) -> ColorImage:

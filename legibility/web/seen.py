@@ -48,7 +48,11 @@ def visit_seen(server: Server, visit: Visit) -> dict[str, Any]:
 
 
 def photo_seen(server: Server, visit: Visit, upload: Upload) -> dict[str, Any]:
-    """A photo with its answer, or why there is none yet; that it was shown is kept."""
+    """A photo with its answer, or why there is none yet; that it was shown is kept.
+
+    Whether the photo itself is good enough is told as soon as that is known: it says nothing of the
+    mark.
+    """
     said: dict[str, Any] = {
         "upload_id": upload.upload_id,
         "stage": upload.stage,
@@ -59,7 +63,8 @@ def photo_seen(server: Server, visit: Visit, upload: Upload) -> dict[str, Any]:
         said["eyes"] = visit["eyes"][upload.upload_id]
     answer = server.uploads.answer(upload.upload_id)
     if answer is None:
-        return said
+        check = server.uploads.check(upload.upload_id)
+        return said if check is None else {**said, "check": check}
     if is_held(server, visit, upload, answer):
         return {**said, "state": "held"}
     if upload.upload_id not in visit["shown"]:

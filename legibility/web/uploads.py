@@ -17,7 +17,7 @@ from typing import IO, Any, Final
 
 from legibility.errors import LegibilityError, StoreError
 from legibility.photo.formats import describe_unknown, format_of
-from legibility.pipeline.chute import ANSWER_FILE
+from legibility.pipeline.chute import ANSWER_FILE, CHECK_FILE
 from legibility.web.keeping import is_client_id, read_json, sync_folder, write_json
 
 CHUNK: Final = 1 << 16
@@ -93,6 +93,11 @@ class Uploads:
     def answer(self, upload_id: str) -> dict[str, Any] | None:
         """The answer, or None while there is none."""
         found: dict[str, Any] | None = read_json(self.folder_of(upload_id) / ANSWER_FILE)
+        return found
+
+    def check(self, upload_id: str) -> dict[str, Any] | None:
+        """What the photo shows of itself before it is read, or None while that is not known."""
+        found: dict[str, Any] | None = read_json(self.folder_of(upload_id) / CHECK_FILE)
         return found
 
     def fail(self, upload_id: str, reason: str) -> None:

@@ -6,11 +6,15 @@ Sources: OWASP ASVS 4.0 chapters 3 (sessions), 4.2.2 (CSRF), 12 (files),
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
 import pytest
+from PIL import Image, ImageFilter
 
+from legibility.photo.load import load_photo
+from legibility.pipeline.chute import ChutePhoto, write_check
 from legibility.web.app import create_app
 from legibility.web.devices import Devices
 from legibility.web.ratelimit import RateLimit
@@ -134,6 +138,27 @@ def test_a_restart_goes_on_with_what_was_acknowledged(serve, pair) -> None:
     assert answer is not None
     assert answer["text"] == "J342"
     assert server.visits.find(VISIT)["uploads"] == [PHOTO]
+
+
+@pytest.mark.parametrize("blur_px", [0, 20])
+def test_the_photo_is_judged_before_its_mark_is_read(serve, pair, blur_px: int) -> None:
+    def only_looked(asked: ChutePhoto) -> float:
+        write_check(asked.out, load_photo(asked.file, settings=asked.settings))
+        return 0.0
+
+    phone = pair(serve(read=only_looked, eyes_first=True))
+    phone.put(f"/api/visits/{VISIT}")
+    data = io.BytesIO()
+    photo = Image.open(io.BytesIO(JPEG)).filter(ImageFilter.GaussianBlur(blur_px))
+    photo.save(data, "JPEG")
+    assert phone.put(f"{ADDRESS}?stage=cleaned", data.getvalue()).status_code == 201
+    (seen,) = phone.client.get(f"/api/visits/{VISIT}").json["photos"]
+    assert (seen["state"], "answer" in seen) == ("waiting", False)
+    bad = [flag for flag in seen["check"]["capture"] if flag["bad"]]
+    assert [flag["name"] for flag in bad] == (["blurred"] if blur_px else [])
+    assert all(flag["remedy"] for flag in bad)
+    with phone.client.get(f"/api/photos/{PHOTO}/photo.jpg") as picture:
+        assert picture.status_code == 200
 
 
 def test_eyes_come_first_when_asked_for(serve, pair) -> None:

@@ -32,14 +32,25 @@ function rivalsOf(answer) {
       make("td", {}, c.mark || "–"), make("td", {}, c.chance))));
 }
 
+function captureOf(flags, good = "Good photo.") {
+  const bad = flags.filter((flag) => flag.bad);
+  return bad.length
+    ? make("p", { class: "notice bad" }, make("b", {}, "✗ Change the photo: "), bad.map((f) => `${f.sentence} ${f.remedy}`).join(" "))
+    : make("p", { class: "notice" }, make("b", {}, `✓ ${good} `), flags.map((f) => f.sentence).join(" "));
+}
+
+// The photo itself is judged at once; the mark takes longer.
+function waitingOf(photo) {
+  const reading = make("p", { role: "status" }, photo.check ? "Reading the mark …" : "Looking at the photo …");
+  if (!photo.check) return [reading];
+  return [captureOf(photo.check.capture, "The photo looks good."), make("img", { class: "wide", src: picture(photo.upload_id, "photo.jpg"), alt: "the photo" }), reading];
+}
+
 function answerOf(photo, act) {
   const answer = photo.answer;
   if (answer.status === "error") return [make("p", { class: "notice bad" }, make("b", {}, "✗ Not usable. "), answer.reason)];
   const parts = [];
-  const bad = answer.capture.filter((flag) => flag.bad);
-  parts.push(bad.length
-    ? make("p", { class: "notice bad" }, make("b", {}, "✗ Change the photo: "), bad.map((f) => `${f.sentence} ${f.remedy}`).join(" "))
-    : make("p", { class: "notice" }, make("b", {}, "✓ Good photo. "), answer.capture.map((f) => f.sentence).join(" ")));
+  parts.push(captureOf(answer.capture));
   if (answer.has_mark) {
     parts.push(...cellsOf(photo));
     parts.push(make("img", { class: "wide", src: picture(photo.upload_id, "mark.jpg"), alt: "the mark, turned upright" }));

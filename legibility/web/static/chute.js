@@ -129,7 +129,7 @@ function showKept(photos) {
 
 function showPhoto(photo) {
   const name = document.querySelector(`input[name=stage][value=${photo.stage}] + span`).textContent;
-  const body = photo.state === "waiting" ? [make("p", { role: "status" }, "Reading …")]
+  const body = photo.state === "waiting" ? waitingOf(photo)
     : photo.state === "held" ? [make("img", { class: "wide", src: picture(photo.upload_id, "photo.jpg"), alt: "the photo" }), eyesForm(photo, act, "First: what do your eyes read? The answer is shown after it. Leave it empty if nothing can be read.")]
     : answerOf(photo, act);
   return make("article", { class: "photo", id: `photo-${photo.upload_id}` }, make("h3", {}, `${name}${photo.drawn_from ? ", row drawn" : ""}`), ...body);
