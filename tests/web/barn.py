@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
@@ -21,12 +22,22 @@ WAIT_MS = 30_000
 class Barn:
     """A server with phones."""
 
-    def __init__(self, server: LiveServer, browser: Browser) -> None:
-        self.server, self.browser = server, browser
-        self.laptop = HttpPhone(server.address, server.code)
+    def __init__(self, server: LiveServer, browser: Browser, laptop: HttpPhone) -> None:
+        self.server, self.browser, self.laptop = server, browser, laptop
+        self.before = len(self._visits())
+        """Animals that other tests have sent to the same server."""
         self.contexts: list[BrowserContext] = []
         self.troubles: list[str] = []
         self.road: Road | None = None
+
+    def photos(self) -> list[int]:
+        """Photos of each animal of this test on the server, the newest animal first."""
+        visits = self._visits()
+        return [visit["uploads"] for visit in visits[: len(visits) - self.before]]
+
+    def _visits(self) -> list[dict[str, Any]]:
+        found: list[dict[str, Any]] = self.laptop.ask("GET", "/api/visits").json["visits"]
+        return found
 
     def phone(self, name: str = "phone") -> Page:
         """A phone that was paired by typing the code."""

@@ -19,7 +19,7 @@ from legibility.web.state import Server, open_server
 
 from .arranged import HOSTILE, arranged_read
 from .barn import ARRANGED, Barn
-from .live import LiveServer
+from .live import HttpPhone, LiveServer
 
 VISIT = "a" * 32
 PHOTO = "b" * 32
@@ -80,23 +80,50 @@ def browser() -> Iterator[Browser]:
         opened.close()
 
 
-@pytest.fixture
-def barn(tmp_path: Path, browser: Browser) -> Iterator[Callable[..., Barn]]:
-    opened: list[Barn] = []
-    herd = tmp_path / "herd.db"
+@pytest.fixture(scope="session")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[LiveServer, HttpPhone]]:
+    """A server with the arranged reading for all tests that need none of their own."""
+    herd = tmp_path_factory.mktemp("shared") / "herd.db"
     create_herd(herd).close()
+    with LiveServer(herd, (), ARRANGED) as server:
+        yield server, HttpPhone(server.address, server.code)
 
-    def open_barn(*options: str, program: tuple[str, ...] = ARRANGED) -> Barn:
-        server = LiveServer(herd, options, program)
-        server.start()
-        opened.append(Barn(server, browser))
+
+@pytest.fixture
+def barn(
+    tmp_path: Path, browser: Browser, request: pytest.FixtureRequest
+) -> Iterator[Callable[..., Barn]]:
+    """Open a server with phones: the shared one, or with options one of its own."""
+    opened: list[Barn] = []
+    own_servers: list[LiveServer] = []
+
+    def open_barn(
+        *options: str,
+        program: tuple[str, ...] = ARRANGED,
+        own: bool = False,
+        herd: Path | None = None,
+    ) -> Barn:
+        if own or options or herd or program != ARRANGED:
+            if herd is None:
+                herd = tmp_path / "herd.db"
+                if not herd.exists():
+                    create_herd(herd).close()
+            server = LiveServer(herd, options, program)
+            own_servers.append(server)
+            server.start()
+            laptop = HttpPhone(server.address, server.code)
+        else:
+            server, laptop = request.getfixturevalue("shared")
+        opened.append(Barn(server, browser, laptop))
         return opened[-1]
 
     yield open_barn
     for one in opened:
         for context in one.contexts:
             context.close()
-        one.server.stop()
+    for server in own_servers:
+        server.stop()
+    for one in opened:
         if one.road:
             one.road.close()
         assert one.troubles == []

@@ -193,9 +193,13 @@ byId("label").addEventListener("change", async () => {
   await change("PUT", "", { label: byId("label").value, seconds_ago: (Date.now() - began) / 1000 });
 });
 byId("next").addEventListener("click", nextAnimal);
-for (const id of ["camera", "files"]) byId(id).addEventListener("change", async (event) => {
-  await takeIn([...event.target.files]); event.target.value = ""; await refresh().catch(() => {});
-});
+async function takeFrom(input) {
+  const files = [...input.files];
+  if (!files.length) return;
+  input.value = "";
+  await takeIn(files); await refresh().catch(() => {});
+}
+for (const id of ["camera", "files"]) byId(id).addEventListener("change", (event) => takeFrom(event.target));
 setInterval(() => {
   const now = Math.floor(closed ? seconds : Math.max(0, (Date.now() - began) / 1000));
   const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
@@ -210,4 +214,6 @@ async function loop() {
 began = Number(localStorage.getItem("began")) || Date.now();
 // An animal of yesterday is not gone on with.
 if (!visitId || Date.now() - began > 12 * 3600000) startVisit(newId());
+// A photo may have been taken before this script was there.
+for (const id of ["camera", "files"]) takeFrom(byId(id));
 loop();
