@@ -281,11 +281,16 @@ def _effects(state: HerdState, by_age: Fade) -> Iterable[ClassEffect]:
             yield ClassEffect(name, level, factor, low, high, marks=round(marks))
 
 
+def _share(value: float) -> str:
+    shown = 100 * min(value, 1.0)
+    return f"{shown:.2g} %" if shown < 99.5 else "100 %"
+
+
 def _zero_words(animals: int) -> str:
     return (
         f"No failure in {animals:,} animals does not mean that there are none: up to "
-        f"{100 * zero_limit(animals):.2g} % would be compatible with it (exact, one-sided 95 %; "
-        f"rule of three: {100 * rule_of_three(animals):.2g} %)."
+        f"{_share(zero_limit(animals))} would be compatible with it (exact, one-sided 95 %; "
+        f"rule of three: {_share(rule_of_three(animals))})."
     )
 
 

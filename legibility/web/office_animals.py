@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,6 +17,7 @@ from legibility.pipeline.herd_animal import AnimalFile, animal_file
 from legibility.pipeline.herd_animals import GROUPS, list_animals
 from legibility.pipeline.record_pictures import KINDS, record_picture
 from legibility.report.curve_plot import Bar, Line, share_plot
+from legibility.report.dossier_page import time_text
 from legibility.report.record import result_record
 from legibility.report.words import advice, next_steps, percent
 from legibility.report.writing import write_bytes
@@ -63,6 +65,18 @@ def group_page(group: str) -> str:
 def in_percent(share: float) -> str:
     """A probability as reports write it."""
     return percent(share)
+
+
+@office.app_template_filter()
+def when(stamp: str) -> str:
+    """A time as people write it."""
+    return time_text(stamp)
+
+
+@office.app_template_filter()
+def clock(seconds: float) -> str:
+    """A moment, in seconds since 1970, as the laptop's clock had it."""
+    return f"{datetime.fromtimestamp(seconds):%Y-%m-%d %H:%M}"
 
 
 @office.app_template_filter()

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from flask import Response, abort, request, send_from_directory, url_for
 
+from legibility.batch.herd_risk import CONDITION
 from legibility.errors import LegibilityError, SettingsError
 from legibility.herd.handling import DEFAULT_ACTS
 from legibility.pipeline.custody import chain_head
@@ -22,6 +23,7 @@ from legibility.web.office_parts import (
     computed,
     lines,
     number,
+    numbers,
     office,
     page,
     record,
@@ -146,10 +148,13 @@ def retention() -> Response:
 def risk() -> Response:
     """Who is taken for whom."""
     known = {name: f"{name} (grade {grade_of(name):g} of 4)" for name in NAMED}
-    if not request.args.get("condition"):
-        asked = {"condition": "worn"}
-    else:
-        asked = {"condition": choice("condition", known)}
+    asked: dict[str, Any] = {
+        "condition": choice("condition", known) if request.args.get("condition") else CONDITION,
+        "years": numbers("years"),
+        "grades": numbers("grades"),
+        "year": int(number("year", date.today().year, least=1900, most=2200)),
+        "own": request.args.get("own") == "yes",
+    }
     return computed("risk", asked, tools="office_risk.html", asked=asked, known=known)
 
 

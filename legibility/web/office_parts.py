@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -59,6 +60,17 @@ NAVIGATION: Final = (
     ("office.verify", "Chain"),
 )
 
+PART_OF: Final = {
+    "office.animal": "office.animals",
+    "office.photo": "office.photos",
+    "office.case": "office.cases",
+    "office.blind_set": "office.blind",
+    **dict.fromkeys(("compare", "dossier", "rerun"), "office.claims"),
+    **dict.fromkeys(("blind", "score"), "office.blind"),
+    **{kind: f"office.{kind}" for kind in ("worklist", "plan", "retention", "risk", "verify")},
+}
+"""Pages and results that belong to a page of the navigation."""
+
 
 @contextmanager
 def record(*, write: bool = False) -> Iterator[HerdDatabase]:
@@ -79,8 +91,11 @@ def who() -> str:
 
 def page(template: str, status: int = 200, **values: Any) -> Response:
     """One of the office's own pages."""
+    task = values.get("task")
+    endpoint = request.endpoint or ""
     text = render_template(
         template,
+        here=PART_OF.get(task.kind if task else endpoint, endpoint),
         csrf=server().devices.csrf_of(device_here()),
         navigation=NAVIGATION,
         caution=CAUTION,
@@ -114,6 +129,7 @@ def result(state: TaskState, *, tools: str = "", **values: Any) -> Response:
             what=KINDS[state.kind],
             seconds=round(time.time() - state.at),
             before=here.office.before(state.task_id),
+            task=state,
         )
         answer.headers["Refresh"] = str(LOOK_AGAIN_S)
         return answer
@@ -151,6 +167,26 @@ def number(name: str, default: float, *, least: float, most: float, whole: bool 
     if not least <= value <= most or (whole and value != int(value)):
         raise SettingsError(f"{name} is {text[:40]!r}; expected {kind} from {least:g} to {most:g}")
     return value
+
+
+def numbers(name: str, *, most: int = 50) -> list[float]:
+    """Numbers of a text field, apart by spaces; a comma may be the decimal sign.
+
+    Raises
+    ------
+    SettingsError
+        If one is no number, or there are too many.
+    """
+    words = request.values.get(name, "").split()
+    try:
+        found = [float(word.rstrip(",;").replace(",", ".")) for word in words]
+    except ValueError:
+        found = [float("nan")]
+    if len(found) > most or not all(map(math.isfinite, found)):
+        raise SettingsError(
+            f"{name}: {' '.join(words)[:80]!r}; expected at most {most} numbers apart by spaces"
+        )
+    return found
 
 
 def choice(name: str, known: Mapping[str, str]) -> str:

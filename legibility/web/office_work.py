@@ -12,6 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from legibility.errors import SettingsError
 from legibility.herd.handling import load_handling
 from legibility.report.writing import write_text
 from legibility.web.office_links import as_part
@@ -112,13 +113,31 @@ def work_risk(task: Task) -> Said:
     from legibility.pipeline.herd_registry import registry_from
     from legibility.report.risk import risk_csv
     from legibility.report.risk_page import ANIMALS_LISTED, PAIRS_DRAWN, risk_page
+    from legibility.risk.ages import load_age_model
     from legibility.store.database import open_herd
 
     rules = _rules(task)
     with open_herd(task.herd, read_only=True) as db:
         registry = registry_from(db, rules=rules)
+    asked, files = task.asked, {"risk.csv": "All animals as a table (CSV)"}
+    age_model: Path | None = None
+    if asked["years"] or asked["grades"]:
+        age_model = task.out / "grades-by-age.toml"
+        write_text(age_model, f"years = {asked['years']}\ngrades = {asked['grades']}\n")
+        try:
+            load_age_model(age_model)
+        except SettingsError as error:
+            raise SettingsError(str(error).replace(f"{age_model}: ", "grades by age: ")) from error
+        files[age_model.name] = "The grades by age, as entered"
     report = report_on(
-        registry, rules=rules, condition=task.asked["condition"], settings=task.settings, jobs=1
+        registry,
+        rules=rules,
+        condition=asked["condition"],
+        age_model=age_model,
+        year=asked["year"],
+        counts=task.herd if asked["own"] else None,
+        settings=task.settings,
+        jobs=1,
     )
     grade, matrix, low, high = report.commonest()
     drawn: dict[str, Any] = {
@@ -135,7 +154,7 @@ def work_risk(task: Task) -> Said:
         "Which marks will be taken for which",
         risk_page(**drawn, render=as_part),
         style="risk.html",
-        files={"risk.csv": "All animals as a table (CSV)", "risk.html": "As a page to keep"},
+        files={**files, "risk.html": "As a page to keep"},
     )
 
 
@@ -320,6 +339,8 @@ def work_score(task: Task) -> Said:
     sheets = received(folder)
     key_file = folder / "key" / "key.json"
     record = score_record(score_blind(sheets, key_file=key_file))
+    # A person at a phone needs the file's name, not where it lies on the laptop.
+    named = [{**mark, "photo": Path(mark["photo"]).name} for mark in record["adjudicate"]]
     write_text(task.out / "score.json", json.dumps(record) + "\n")
     inputs, outputs = scored_entry(record, sheets, key_file=key_file)
     record_work(task.herd, what="blind score", who=task.who, inputs=inputs, outputs=outputs)
@@ -327,7 +348,7 @@ def work_score(task: Task) -> Said:
         task,
         "Readers compared",
         f"{len(sheets)} sheets came back.",
-        blind_text(record),
+        blind_text({**record, "adjudicate": named}),
         files={"score.json": "As JSON"},
     )
 

@@ -26,7 +26,7 @@ from legibility.batch.executors import InlineExecutor
 from legibility.cli import cli
 from legibility.report.words import percent
 from legibility.settings import Settings
-from legibility.store.animals import put_animal
+from legibility.store.animals import all_animals, put_animal
 from legibility.store.database import open_herd
 from legibility.store.decisions import add_decision, open_case
 from legibility.store.events import append_event
@@ -65,6 +65,7 @@ PAGES = (
     f"/office/animal?id={quote(HOSTILE)}",
     "/office/animal?id=Ewe+003",
     "/office/risk",
+    "/office/risk?years=0+5+10&grades=4+3+1.5&year=2026",
     "/office/retention",
     "/office/chain",
     "/office/cases",
@@ -306,6 +307,29 @@ def test_counts_of_the_retention_report_lead_to_the_animals_behind_them(
         rows = words(desk.client.get(f"/office/animals?group=age-{age}").text)
         assert rows.count("at that age") == share["total"]
         assert rows.count("usable at that age") == share["count"]
+
+
+def test_risk_by_age_and_own_readings_are_those_of_the_command(
+    herd: Path, desk: Phone, tmp_path: Path
+) -> None:
+    table, model = tmp_path / "registry.csv", tmp_path / "ages.toml"
+    with open_herd(herd, read_only=True) as db, table.open("w", newline="") as file:
+        born = {a.animal_id: a.birth_date[:4] or a.birth_year or "" for a in all_animals(db)}
+        rows = [(m.animal_id, m.text, born[m.animal_id]) for m in all_marks(db)]
+        csv.writer(file).writerows([("animal_id", "mark", "birth_year"), *rows])
+    assert any(year for _, _, year in rows)
+    model.write_text("years = [0, 10]\ngrades = [4, 1]\n")
+    told = call("risk", table, "--age-model", model, "--year", "2026", "--json", "-").splitlines()
+    right = [json.loads(line)["right"] for line in told]
+    page = words(desk.client.get("/office/risk?years=0+10&grades=4,0+1&year=2026").text)
+    assert "by age in 2026" in page
+    assert percent(sum(right) / len(right)) + " right" in page
+    refused = desk.client.get("/office/risk?years=0+10&grades=4")
+    assert refused.status_code == 422
+    assert "grades by age: 2 years and 1 grades" in words(refused.text)
+    assert desk.client.get("/office/risk?years=0+x&grades=4").status_code == 422
+    # Nothing in this record was confirmed by a transponder.
+    assert "holds no readings confirmed" in words(desk.client.get("/office/risk?own=yes").text)
 
 
 def test_history_risk_and_chain_say_what_the_commands_say(

@@ -217,7 +217,9 @@ def test_blind_sheets_are_made_handed_in_and_compared(herd: Path, desk: Phone) -
         "--key", folder / "key" / "key.json",
     )  # fmt: skip
     # The last lines name the time at which the key was opened.
+    told = told.replace(f"{PHOTO.parent}/", "")
     assert joined(told.split("Order of what was seen")[0]) in shown
+    assert str(PHOTO.parent) not in shown
     assert [what for what, _ in work_of(herd)[-2:]] == ["blind make", "blind score"]
     second = send(desk, f"{at}/claims", a="J342", b="J347")
     page = desk.client.get(second)
