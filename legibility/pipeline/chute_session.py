@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import pickle
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -29,6 +29,8 @@ class ChuteShot:
     """Where its answer and pictures are."""
     stage: str
     ear: str = ""
+    number: int = 1
+    """Which photo of the visit it is, as the page counts them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,8 @@ def combine_chute_visit(asked: ChuteVisit) -> int:
         if file.exists():
             result, mark = pickle.loads(file.read_bytes())
             shots.append(Shot(file, ear=shot.ear, stage=Stage(shot.stage)))
-            read.append(ReadShot(result, mark))
+            # What is said of it names no file of this computer.
+            read.append(ReadShot(replace(result, photo=f"Photo {shot.number}"), mark))
     if not shots:
         return 0
     session = combine_session(

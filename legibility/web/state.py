@@ -50,8 +50,8 @@ class Server:
             return
         redrawn = {photo.drawn_from for photo in photos}
         shots = tuple(
-            ChuteShot(self.uploads.folder_of(p.upload_id), p.stage, p.ear)
-            for p in photos
+            ChuteShot(self.uploads.folder_of(p.upload_id), p.stage, p.ear, number)
+            for number, p in enumerate(photos, start=1)
             if p.upload_id not in redrawn
         )
         minutes = max(0.0, (max(p.received_at for p in photos) - visit["started_at"]) / 60)

@@ -21,7 +21,7 @@ from legibility.store.human_readings import all_human_readings
 from legibility.store.records import ChipRow
 
 from .arranged import HOSTILE, TEXT
-from .barn import NUMBER, OTHER, PHOTO, SAMPLES, WAIT_MS, take
+from .barn import NUMBER, OTHER, PHONE, PHOTO, SAMPLES, WAIT_MS, take
 from .live import Road
 
 LOSE_ANSWERS = """() => {
@@ -76,6 +76,10 @@ def test_a_whole_visit(barn) -> None:
     expect(article.get_by_role("heading", name="cleaned")).to_be_visible()
     expect(article.locator(".cells b")).to_have_text(list(TEXT))
     expect(article.locator(".cells li").first).to_contain_text("97 %")
+    timer = page.locator("#timer").bounding_box()
+    assert timer is not None
+    assert timer["height"] < 40, "the timer is told in one line"
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
     for picture in article.locator(".cells img").all():
         assert picture.evaluate("(image) => image.decode().then(() => image.naturalWidth > 0)")
     expect(page.locator("#timer")).to_contain_text("of 10:00")
@@ -303,3 +307,9 @@ def test_real_visit(barn, tmp_path: Path) -> None:
     draw(page, (0.22, 0.335), (0.71, 0.27))
     drawn = page.locator("article", has_text="row drawn")
     expect(drawn.locator(".cells b")).to_have_text(list("J342"), timeout=60_000)
+    # The same photo again counts once, and is called what the page calls it.
+    take(page, PHOTO)
+    expect(page.locator("#verdict")).to_contain_text(
+        "Photo 3 shows the same shot as Photo 2", timeout=60_000
+    )
+    assert str(tmp_path) not in page.content()

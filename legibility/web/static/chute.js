@@ -127,21 +127,33 @@ function showKept(photos) {
   for (const [id, url] of previews) if (!photos.some((photo) => photo.uploadId === id)) { URL.revokeObjectURL(url); previews.delete(id); }
 }
 
-function showPhoto(photo) {
+function showPhoto(photo, number) {
   const name = document.querySelector(`input[name=stage][value=${photo.stage}] + span`).textContent;
   const body = photo.state === "waiting" ? waitingOf(photo)
     : photo.state === "held" ? [make("img", { class: "wide", src: picture(photo.upload_id, "photo.jpg"), alt: "the photo" }), eyesForm(photo, act, "First: what do your eyes read? The answer is shown after it. Leave it empty if nothing can be read.")]
     : answerOf(photo, act);
-  return make("article", { class: "photo", id: `photo-${photo.upload_id}` }, make("h3", {}, `${name}${photo.drawn_from ? ", row drawn" : ""}`), ...body);
+  return make("article", { class: "photo", id: `photo-${photo.upload_id}` }, make("h3", {}, `Photo ${number}: ${name}${photo.drawn_from ? ", row drawn" : ""}`), ...body);
+}
+
+// What is known of the newest photo, at the top: nobody scrolls with gloves on.
+function newestLine(visit) {
+  const newest = visit.photos[visit.photos.length - 1];
+  if (!newest) return null;
+  const flags = newest.state === "done" ? newest.answer.capture : (newest.check || {}).capture;
+  if (newest.state === "done" && newest.answer.status === "error") return make("p", { class: "notice bad" }, make("b", {}, "✗ Not usable. "), newest.answer.reason);
+  if (flags && flags.some((flag) => flag.bad)) return captureOf(flags);
+  if (newest.state === "held") return make("p", { class: "notice" }, make("b", {}, "✓ Read. "), "Type below what your eyes read.");
+  if (newest.state !== "waiting") return null;
+  return make("p", { class: "notice" }, flags ? make("b", {}, "✓ The photo looks good. ") : "Looking at the photo …", flags ? "Reading the mark …" : null);
 }
 
 function showVerdict(visit) {
-  const said = visit.session;
-  if (!said) return byId("verdict").replaceChildren();
+  const said = visit.session, line = newestLine(visit);
+  if (!said) return byId("verdict").replaceChildren(...(line ? [line] : []));
   // Two ways to tell the animal that name different ones: then neither settles it.
   const against = visit.scans.flatMap((scan) => scan.disagreements);
   const sign = against.length ? "✗" : { settled: "✓", step: "→", stop: "■" }[said.verdict];
-  byId("verdict").replaceChildren(make("div", { class: `verdict ${against.length ? "against" : said.verdict}` },
+  byId("verdict").replaceChildren(...(line ? [line] : []), make("div", { class: `verdict ${against.length ? "against" : said.verdict}` },
     make("p", {}, `${sign} ${against.length ? "Not settled: mark and transponder disagree." : said.reason}`),
     ...against.map((text) => make("p", { class: "plain" }, text)), make("p", { class: "plain" }, said.who), ...said.notices.map((text) => make("p", { class: "plain" }, text))), make("p", { class: "small" }, said.defer));
 }
@@ -161,11 +173,11 @@ async function refresh() {
     shown = now;
     showVerdict(visit);
     const old = new Map([...byId("photos").querySelectorAll("article")].map((a) => [a.id, a]));
-    for (const photo of visit.photos) {
+    for (const [at, photo] of visit.photos.entries()) {
       const key = JSON.stringify(photo);
       const before = old.get(`photo-${photo.upload_id}`);
       if (before && before.dataset.key === key) continue;
-      const made = showPhoto(photo); made.dataset.key = key;
+      const made = showPhoto(photo, at + 1); made.dataset.key = key;
       if (before) before.replaceWith(made); else byId("photos").prepend(made);
     }
   }
@@ -203,7 +215,7 @@ for (const id of ["camera", "files"]) byId(id).addEventListener("change", (event
 setInterval(() => {
   const now = Math.floor(closed ? seconds : Math.max(0, (Date.now() - began) / 1000));
   const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, "0")}`;
-  byId("timer").textContent = `${clock(now)} of ${clock(budget)}${closed ? ", done" : now > budget ? ": time is used up" : ""}`;
+  byId("timer").textContent = `${clock(now)} of ${clock(budget)}${closed ? ", done" : now > budget ? ", over" : ""}`;
   byId("timer").classList.toggle("over", now > budget);
 }, 500);
 async function loop() {
