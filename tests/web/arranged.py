@@ -15,6 +15,7 @@ from pathlib import Path
 from legibility.photo.load import load_photo
 from legibility.pipeline.chute import ANSWER_FILE, ChutePhoto, read_chute_photo, write_jpeg
 from legibility.report.drawing import shrink
+from legibility.settings import Settings
 from legibility.store.database import open_herd
 from legibility.store.importing import import_photo
 from legibility.store.records import PhotoRow
@@ -89,6 +90,7 @@ def serve(arguments: list[str]) -> None:
         herd=Path(arguments[0]),
         port=int(arguments[arguments.index("--port") + 1]),
         eyes_first="--eyes-first" in arguments,
+        settings=Settings(second_reader="--real" in arguments),
         limits=Limits(
             uploads_per_minute=100_000, requests_per_minute=100_000, pairings_per_minute=100_000
         ),

@@ -198,6 +198,11 @@ class HttpPhone:
             time.sleep(0.5)
         raise AssertionError("not all photos were read")
 
+    def photo_of(self, visit: str, upload: str) -> dict[str, Any]:
+        """What is known of a photo now."""
+        said = self.ask("GET", f"/api/visits/{visit}").json
+        return next(dict(photo) for photo in said["photos"] if photo["upload_id"] == upload)
+
     def answer_of(self, visit: str, upload: str, *, wait_s: float = 60) -> dict[str, Any]:
         """The answer to a photo once there is one."""
         end = time.monotonic() + wait_s
