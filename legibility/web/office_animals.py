@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from datetime import datetime
 from pathlib import Path
@@ -69,8 +70,8 @@ def in_percent(share: float) -> str:
 
 @office.app_template_filter()
 def when(stamp: str) -> str:
-    """A time as people write it."""
-    return time_text(stamp)
+    """A time as people write it, to the second."""
+    return time_text(re.sub(r"\.\d+", "", stamp))
 
 
 @office.app_template_filter()
