@@ -45,7 +45,8 @@ def _details(db: HerdDatabase, item: WorkItem, settings: Settings) -> dict[str, 
     return {
         "address": _thumbnail(db, last, settings) if last is not None else "",
         "about": _about(find_animal(db, item.animal_id)),
-        "chips": ", ".join(chip.number for chip in chips_of(db, item.animal_id)) or "none on record",
+        "chips": ", ".join(chip.number for chip in chips_of(db, item.animal_id))
+        or "none on record",
         "reading": _reading_words(last),
         "check": check_first(item),
     }
