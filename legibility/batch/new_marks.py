@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -126,9 +126,9 @@ class Assignment:
 
 
 def new_marks(
-    registry: Path,
+    registry: Path | Registry,
     *,
-    rules: Path,
+    rules: Path | Rules,
     count: int,
     bound: float = BOUND,
     condition: str = "",
@@ -138,16 +138,18 @@ def new_marks(
     reuse_window: int = 0,
     year: int = 0,
     counts: Path | None = None,
+    older: Iterable[str] = (),
     settings: Settings | None = None,
 ) -> Assignment:
     """Propose new marks for a herd.
 
     Parameters
     ----------
-    registry : Path
-        Registry as CSV; every mark in it counts, dead animals' too, but see ``reuse_window``.
-    rules : Path
-        Herd's rules as TOML.
+    registry : Path or Registry
+        Registry, or its CSV file; every mark in it counts, dead animals' too, but see
+        ``reuse_window``.
+    rules : Path or Rules
+        Herd's rules, or their TOML file.
     count : int
         Marks wanted.
     bound : float
@@ -168,6 +170,8 @@ def new_marks(
     counts : Path, optional
         Own verified readings, blended with the kernel: a CSV file, or a herd's record, of which
         the transponder-confirmed photos are counted.
+    older : iterable of str
+        Marks that the registry does not name and that count, too: animals' earlier ones.
 
     Raises
     ------
@@ -178,11 +182,12 @@ def new_marks(
         raise SettingsError(f"--bound is {bound}; expected a probability between 0 and 1")
     if count < 1 or needles_max < 1:
         raise SettingsError(f"count {count}, needles {needles_max}; expected 1 or more of each")
-    known_rules = load_rules(rules)
-    allowed = _allowed_count(rules, known_rules)
-    herd = load_registry(registry)
+    known_rules = load_rules(rules) if isinstance(rules, Path) else rules
+    where = str(rules) if isinstance(rules, Path) else "the rules"
+    allowed = _allowed_count(where, known_rules)
+    herd = load_registry(registry) if isinstance(registry, Path) else registry
     year = year or datetime.datetime.now(tz=datetime.UTC).year
-    marks, released = _counting(herd, reuse_window, year)
+    marks, released = _counting(herd, older, reuse_window, year)
     settings = settings or Settings()
     grade = grade_of(condition or CONDITION)
     matrix = load_kernel().at(grade)
@@ -198,7 +203,7 @@ def new_marks(
 
     if count > allowed:
         raise SettingsError(
-            f"{count} marks are asked for; {rules} allows {allowed} in all: allow more characters "
+            f"{count} marks are asked for; {where} allows {allowed} in all: allow more characters "
             "or longer rows"
         )
     proposal = propose(
@@ -229,14 +234,14 @@ def new_marks(
     )
 
 
-def _allowed_count(path: Path, rules: Rules) -> int:
+def _allowed_count(where: str, rules: Rules) -> int:
     try:
         allowed = count_marks(rules)
     except ValueError as error:
-        raise SettingsError(f"{path}: {error}") from error
+        raise SettingsError(f"{where}: {error}") from error
     if allowed == 0:
         raise SettingsError(
-            f"{path}: these rules allow no mark at all; see legibility rules for what they mean"
+            f"{where}: these rules allow no mark at all; see legibility rules for what they mean"
         )
     return allowed
 
@@ -253,9 +258,11 @@ def _too_few(proposal: Proposal, count: int, bound: float, condition: str) -> st
     )
 
 
-def _counting(herd: Registry, window: int, year: int) -> tuple[list[str], int]:
+def _counting(
+    herd: Registry, older: Iterable[str], window: int, year: int
+) -> tuple[list[str], int]:
     """Marks that count, in alphabetical order, and how many are free again."""
-    kept: set[str] = set()
+    kept = set(older)
     gone: set[str] = set()
     for animal in herd:
         left = animal.status.strip().lower() in LEFT_STATUSES

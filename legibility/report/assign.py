@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from legibility.report.export import harmless
 from legibility.report.layout import columns, wrapped
-from legibility.report.page import render_page
+from legibility.report.page import Renderer, render_page
 from legibility.report.rounding import round_probability
 
 MARKS_SHOWN: Final = 40
@@ -73,9 +73,14 @@ def assign_table(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]])
     return "\n".join(lines) + "\n"
 
 
-def assign_page(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> str:
+def assign_page(
+    summary: Mapping[str, Any],
+    marks: Sequence[Mapping[str, Any]],
+    *,
+    render: Renderer = render_page,
+) -> str:
     """The same with all marks as one HTML page, which opens offline and prints."""
-    return render_page(
+    return render(
         "assign.html",
         summary=summary,
         marks=marks,

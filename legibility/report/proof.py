@@ -1,11 +1,14 @@
-"""What a punched card shows, as lines for a terminal."""
+"""What a punched card shows, as lines for a terminal and as a page."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any, Final
 
+from legibility.containers import ColorImage
+from legibility.report.drawing import shrink
 from legibility.report.layout import columns, wrapped
+from legibility.report.page import Renderer, jpeg_address, render_page
 from legibility.report.words import percent
 
 CAUTION: Final = (
@@ -17,6 +20,19 @@ AS_THEY_ARE: Final = (
     "A die is learned as it is on the card: a needle that it lacked there is not",
     "missed later. Count the needles of the dies once.",
 )
+
+ANSWERS: Final = {
+    "right": "right",
+    "wrong die": "a wrong die",
+    "swapped": "dies swapped",
+    "upside down": "a die upside down",
+    "needle": "a needle missing or bent",
+    "cannot tell": "cannot tell, photograph it again",
+    "layout": "another number of dies or rows than meant",
+}
+"""Each verdict in words."""
+PICTURE_PX: Final = 900
+"""Choice: longest side of the card's picture on its page; the photo itself is kept whole."""
 
 
 def proof_lines(record: Mapping[str, Any]) -> list[str]:
@@ -36,6 +52,29 @@ def proof_lines(record: Mapping[str, Any]) -> list[str]:
     if record["learned"]:
         lines += ["", f"Dies learned or confirmed: {' '.join(record['learned'])}", *AS_THEY_ARE]
     return [*lines, "", *CAUTION]
+
+
+def proof_page(
+    record: Mapping[str, Any], pixels: ColorImage, *, render: Renderer = render_page
+) -> str:
+    """The same as a page that opens offline, with the photo of the card.
+
+    Parameters
+    ----------
+    record : mapping
+        Of the proof, as for :func:`proof_lines`.
+    pixels : (height, width, 3) uint8
+        The photo of the card.
+    """
+    return render(
+        "proof.html",
+        record=record,
+        answer=ANSWERS[record["verdict"]],
+        dies=[_die_row(die) for die in record["dies"]],
+        as_they_are=" ".join(AS_THEY_ARE),
+        proof_caution=" ".join(CAUTION),
+        picture=jpeg_address(shrink(pixels, max_height_px=PICTURE_PX, max_width_px=PICTURE_PX)),
+    )
 
 
 def _die_row(die: Mapping[str, Any]) -> tuple[str, ...]:

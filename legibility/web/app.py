@@ -13,6 +13,7 @@ from legibility.web import (
     office_blind,
     office_claims,
     office_lists,
+    office_marks,
     office_pages,
 )
 from legibility.web.api import api
@@ -21,7 +22,7 @@ from legibility.web.office_parts import office
 from legibility.web.pages import pages
 from legibility.web.state import Server
 
-OFFICE = (office_animals, office_blind, office_claims, office_lists, office_pages)
+OFFICE = (office_animals, office_blind, office_claims, office_lists, office_marks, office_pages)
 """Their pages are part of the office as soon as they are imported."""
 
 

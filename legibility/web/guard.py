@@ -9,6 +9,7 @@ from typing import Final
 
 from flask import Flask, Response, abort, current_app, g, request
 
+from legibility.photo.load import MIB
 from legibility.web.config import ServerConfig
 from legibility.web.devices import Device, Devices
 from legibility.web.journal import log
@@ -20,6 +21,8 @@ OPEN: Final = frozenset({"pages.pair_page", "pages.pair", "pages.health", "stati
 """What may be asked for without a token: no photo and no word of the herd."""
 QUIET: Final = frozenset({"api.get_visit", "api.visits", "api.picture", "static", "pages.health"})
 """Asked for many times a minute; counted, and logged only when it fails."""
+CARD: Final = "office.prove"
+"""Takes the photo of a card in a form."""
 CHANGES: Final = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 FORMS: Final = ("application/x-www-form-urlencoded", "multipart/form-data")
 """How browsers send forms; their size was looked at before. A photo is no form."""
@@ -60,12 +63,17 @@ def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measur
             _check_origin()
         if endpoint != "api.put_photo":
             request.max_content_length = config.limits.form_bytes
+        if endpoint == CARD:
+            # Its fields are no larger than those of other forms.
+            room = int(config.settings.max_file_mib * MIB)
+            request.max_content_length = config.limits.form_bytes + room
+            request.max_form_memory_size = config.limits.form_bytes
         if endpoint in OPEN or (endpoint == "pages.metrics" and _is_this_computer()):
             return
         if device is None:
             abort(401)
         _pass(requests, device.device_id)
-        if endpoint == "api.put_photo":
+        if endpoint == "api.put_photo" or (endpoint == CARD and request.method in CHANGES):
             _pass(uploads, device.device_id)
         if request.method in CHANGES:
             _check_csrf(devices, device)

@@ -56,7 +56,7 @@ ALONE: Final = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src 
 STYLED: Final = frozenset(
     {
         "base.html", "herd_worklist.html", "herd_plan.html", "herd_retention.html", "risk.html",
-        "comparison.html", "words.html",
+        "comparison.html", "words.html", "assign.html", "proof.html",
     }
 )  # fmt: skip
 """Templates whose results are shown inside the office."""

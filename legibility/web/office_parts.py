@@ -44,6 +44,9 @@ KINDS: Final = {
     "rerun": "Dossier computed again",
     "blind": "Blind reading sheets",
     "score": "Readers compared",
+    "assign": "New marks",
+    "proof": "A punched card",
+    "calibrate": "Calibration on the record's own photos",
 }
 """What is computed, in words."""
 NAVIGATION: Final = (
@@ -53,10 +56,13 @@ NAVIGATION: Final = (
     ("office.animals", "Animals"),
     ("office.photos", "Photos"),
     ("office.risk", "Risk"),
+    ("office.assign", "New marks"),
+    ("office.cards", "Cards"),
     ("office.claims", "Claims"),
     ("office.cases", "Cases"),
     ("office.blind", "Blind reading"),
     ("office.retention", "Retention"),
+    ("office.calibration", "Calibration"),
     ("office.verify", "Chain"),
 )
 
@@ -67,6 +73,9 @@ PART_OF: Final = {
     "office.blind_set": "office.blind",
     **dict.fromkeys(("compare", "dossier", "rerun"), "office.claims"),
     **dict.fromkeys(("blind", "score"), "office.blind"),
+    **dict.fromkeys(("office.dies", "office.prove", "proof"), "office.cards"),
+    **dict.fromkeys(("office.calibrate", "calibrate"), "office.calibration"),
+    "assign": "office.assign",
     **{kind: f"office.{kind}" for kind in ("worklist", "plan", "retention", "risk", "verify")},
 }
 """Pages and results that belong to a page of the navigation."""
@@ -245,9 +254,11 @@ def named_photos(photos: Sequence[PhotoRow]) -> list[tuple[PhotoRow, str]]:
     return [(row, Path(row.path).name) for row in photos]
 
 
-def started(kind: str, asked: Mapping[str, Any]) -> Response:
-    """Start something, and show what becomes of it."""
-    task_id = server().office.start(kind, asked, who=who())
+def started(
+    kind: str, asked: Mapping[str, Any], *, given: Mapping[str, Path] | None = None
+) -> Response:
+    """Start something, with files that were sent for it, and show what becomes of it."""
+    task_id = server().office.start(kind, asked, who=who(), given=given)
     return to(url_for("office.task", task_id=task_id))
 
 

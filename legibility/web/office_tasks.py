@@ -143,8 +143,20 @@ class OfficeTasks:
             raise StoreError(f"{self.folder_of(task_id)}: was removed while the server runs")
         return found
 
-    def start(self, kind: str, asked: Mapping[str, Any], *, who: str) -> str:
+    def start(
+        self,
+        kind: str,
+        asked: Mapping[str, Any],
+        *,
+        who: str,
+        given: Mapping[str, Path] | None = None,
+    ) -> str:
         """Something that is done once, when a person says so; gives its id.
+
+        Parameters
+        ----------
+        given : mapping of str to Path, optional
+            Files that are moved into the folder of the task, by the names they have there.
 
         Raises
         ------
@@ -153,7 +165,7 @@ class OfficeTasks:
         """
         task_id = secrets.token_hex(16)
         with self._lock:
-            self._start(task_id, kind, asked, who=who, again=False)
+            self._start(task_id, kind, asked, who=who, again=False, given=given)
         return task_id
 
     def wait(self, task_id: str, seconds: float) -> None:
@@ -207,12 +219,21 @@ class OfficeTasks:
         return sorted((f for f in found if f is not None), key=lambda f: -f.at)
 
     def _start(
-        self, task_id: str, kind: str, asked: Mapping[str, Any], *, who: str, again: bool
+        self,
+        task_id: str,
+        kind: str,
+        asked: Mapping[str, Any],
+        *,
+        who: str,
+        again: bool,
+        given: Mapping[str, Path] | None = None,
     ) -> None:
         if len(self._running) >= MOST_WAITING:
             raise TooManyTasksError("many computations wait; try again in a moment")
         folder = self.folder_of(task_id)
         folder.mkdir(mode=0o700, exist_ok=True)
+        for name, file in (given or {}).items():
+            os.replace(file, folder / name)
         kept = {"kind": kind, "asked": dict(asked), "who": who, "at": time.time(), "again": again}
         write_json(folder / ASKED_FILE, kept)
         task = Task(kind, self._herd, folder, self._settings, dict(asked), who, *self._files)

@@ -15,15 +15,14 @@ from typing import TYPE_CHECKING, Any, Final
 from legibility.errors import SettingsError
 from legibility.herd.handling import load_handling
 from legibility.report.writing import write_text
+from legibility.web.office_bodies import Said, rules_of, said, words
 from legibility.web.office_links import as_part
-from legibility.web.office_tasks import BODY_FILE, Task
+from legibility.web.office_marks_work import work_assign, work_calibrate, work_proof
+from legibility.web.office_tasks import Task
 
 if TYPE_CHECKING:
-    from legibility.identify.rules import Rules
     from legibility.pipeline.herd_worklist import Ranking
     from legibility.store.database import HerdDatabase
-
-Said = dict[str, Any]
 
 
 def run_task(task: Task) -> Said:
@@ -49,7 +48,7 @@ def work_worklist(task: Task) -> Said:
     record = found.record()
     write_text(task.out / "worklist.csv", worklist_csv(record["items"]))
     write_text(task.out / "worklist.html", worklist_page(record))
-    return _said(
+    return said(
         task,
         "Whom to look at first",
         worklist_page(record, render=as_part),
@@ -76,7 +75,7 @@ def work_plan(task: Task) -> Said:
     record = found.record()
     write_text(task.out / "plan.html", plan_page(record, pictures))
     write_text(task.out / "plan.json", json.dumps(record) + "\n")
-    return _said(
+    return said(
         task,
         "Plan for the handling day",
         plan_page(record, pictures, render=as_part),
@@ -98,7 +97,7 @@ def work_retention(task: Task) -> Said:
     record = found.record()
     write_text(task.out / "retention.html", retention_page(record))
     write_text(task.out / "retention.json", json.dumps(record) + "\n")
-    return _said(
+    return said(
         task,
         "How marks and transponders last",
         retention_page(record, render=as_part),
@@ -116,7 +115,7 @@ def work_risk(task: Task) -> Said:
     from legibility.risk.ages import load_age_model
     from legibility.store.database import open_herd
 
-    rules = _rules(task)
+    rules = rules_of(task)
     with open_herd(task.herd, read_only=True) as db:
         registry = registry_from(db, rules=rules)
     asked, files = task.asked, {"risk.csv": "All animals as a table (CSV)"}
@@ -149,7 +148,7 @@ def work_risk(task: Task) -> Said:
     }
     write_text(task.out / "risk.csv", "".join(risk_csv(report.animals())))
     write_text(task.out / "risk.html", risk_page(**drawn))
-    return _said(
+    return said(
         task,
         "Which marks will be taken for which",
         risk_page(**drawn, render=as_part),
@@ -181,7 +180,7 @@ def work_verify(task: Task) -> Said:
     )
     write_text(task.out / "head.json", anchor_text(found.head))
     state = "All is as recorded." if record["sound"] else f"{len(found.problems)} problems."
-    return _words(
+    return words(
         task,
         "Is the record as it was",
         state,
@@ -203,7 +202,7 @@ def work_compare(task: Task) -> Said:
 
     asked = task.asked
     files = photo_files(task.herd, asked["photos"])
-    rules = _rules(task)
+    rules = rules_of(task)
     with open_herd(task.herd, read_only=True) as db:
         registry = registry_from(db, rules=rules)
     photos = [
@@ -224,7 +223,7 @@ def work_compare(task: Task) -> Said:
     write_text(task.out / "comparison.json", json.dumps(record, allow_nan=False) + "\n")
     inputs, outputs = comparison_entry(record)
     record_work(task.herd, what="compare", who=task.who, inputs=inputs, outputs=outputs)
-    return _said(
+    return said(
         task,
         "Two claims, weighed",
         comparison_page(record, pictures, render=as_part),
@@ -257,7 +256,7 @@ def work_dossier(task: Task) -> Said:
     inputs, outputs = dossier_entry(done, case)
     record_work(task.herd, what="dossier", who=task.who, inputs=inputs, outputs=outputs)
     digests = "\n".join(f"{path.name}  sha256 {digest}" for path, digest in done.files.items())
-    return _words(
+    return words(
         task,
         f"Dossier, case {case.number}" if case.number else "Dossier",
         case.question,
@@ -287,7 +286,7 @@ def work_rerun(task: Task) -> Said:
         page=done.page,
     )
     state = "Every figure is the same again." if record["reproduced"] else "Figures differ."
-    return _words(task, "A dossier computed again", state, rerun_text(record), files={})
+    return words(task, "A dossier computed again", state, rerun_text(record), files={})
 
 
 def work_blind(task: Task) -> Said:
@@ -319,7 +318,7 @@ def work_blind(task: Task) -> Said:
         "Print each reader's own sheet, or hand out the file. What the codes stand for is in the\n"
         "key, which stays on this computer until the sheets are scored.\n"
     )
-    return _words(task, "Blind reading sheets", "", text, files=names)
+    return words(task, "Blind reading sheets", "", text, files=names)
 
 
 def received(folder: Path) -> list[Path]:
@@ -344,7 +343,7 @@ def work_score(task: Task) -> Said:
     write_text(task.out / "score.json", json.dumps(record) + "\n")
     inputs, outputs = scored_entry(record, sheets, key_file=key_file)
     record_work(task.herd, what="blind score", who=task.who, inputs=inputs, outputs=outputs)
-    return _words(
+    return words(
         task,
         "Readers compared",
         f"{len(sheets)} sheets came back.",
@@ -364,17 +363,10 @@ WORK: Final[Mapping[str, Callable[[Task], Said]]] = {
     "rerun": work_rerun,
     "blind": work_blind,
     "score": work_score,
+    "assign": work_assign,
+    "proof": work_proof,
+    "calibrate": work_calibrate,
 }
-
-
-def _said(task: Task, title: str, body: str, *, style: str, files: Mapping[str, str]) -> Said:
-    write_text(task.out / BODY_FILE, body)
-    return {"title": title, "style": style, "files": dict(files)}
-
-
-def _words(task: Task, title: str, headline: str, text: str, *, files: Mapping[str, str]) -> Said:
-    body = as_part("words.html", title=title, headline=headline, text=text)
-    return _said(task, title, body, style="words.html", files=files)
 
 
 def _sheet_words(file: Path) -> str:
@@ -389,12 +381,6 @@ def _ranking(db: HerdDatabase, task: Task) -> Ranking:
     today = date.fromisoformat(task.asked["today"])
     handling = load_handling(task.costs)
     return rank_herd(db, handling=handling, settings=task.settings, today=today)
-
-
-def _rules(task: Task) -> Rules | None:
-    from legibility.identify.rules import load_rules
-
-    return None if task.rules is None else load_rules(task.rules)
 
 
 def _two(asked: Mapping[str, Any]) -> tuple[str, str]:

@@ -115,19 +115,10 @@ class Uploads:
             If it is empty, cut short, too large, no picture, or another photo has its id.
         """
         target = self.folder_of(upload.upload_id)
-        if length <= 0:
-            raise UploadRefused("the photo is empty", status=400, kind="empty")
-        if length > self._max_bytes:
-            raise UploadRefused(
-                f"the photo has {length / 2**20:.1f} MiB, the limit is "
-                f"{self._max_bytes / 2**20:g} MiB",
-                status=413,
-                kind="large",
-            )
         waiting = self._folder / f".tmp-{secrets.token_hex(8)}"
         waiting.mkdir()
         try:
-            sha256, size = _copy(stream, length, waiting / "photo")
+            sha256, size = save_photo(stream, length, waiting / "photo", max_bytes=self._max_bytes)
             return self._keep(target, waiting, upload, sha256, size)
         except OSError as error:
             raise StoreError(f"the photo cannot be kept: {error.strerror or error}") from error
@@ -177,8 +168,22 @@ class Uploads:
         return found, True
 
 
-def _copy(stream: IO[bytes], length: int, target: Path) -> tuple[str, int]:
-    """Write the body to a file; gives digest and size."""
+def save_photo(stream: IO[bytes], length: int, target: Path, *, max_bytes: int) -> tuple[str, int]:
+    """Write a photo that is sent to a file; gives digest and size.
+
+    Raises
+    ------
+    UploadRefused
+        If it is empty, cut short, too large or no picture.
+    """
+    if length <= 0:
+        raise UploadRefused("the photo is empty", status=400, kind="empty")
+    if length > max_bytes:
+        raise UploadRefused(
+            f"the photo has {length / 2**20:.1f} MiB, the limit is {max_bytes / 2**20:g} MiB",
+            status=413,
+            kind="large",
+        )
     digest, left = hashlib.sha256(), length
     with target.open("wb") as file:
         while left > 0:
