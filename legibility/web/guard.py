@@ -75,6 +75,9 @@ def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measur
         _pass(requests, device.device_id)
         if endpoint == "api.put_photo" or (endpoint == CARD and request.method in CHANGES):
             _pass(uploads, device.device_id)
+        if endpoint == CARD and (request.content_length or 0) > (request.max_content_length or 0):
+            most = f"{config.settings.max_file_mib:g} MiB"
+            abort(413, f"the limit for a photo is {most}; send a smaller copy")
         if request.method in CHANGES:
             _check_csrf(devices, device)
 

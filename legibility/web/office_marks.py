@@ -94,6 +94,9 @@ def prove() -> Response:
             return _card_form(str(error), 422)
         except UploadRefused as error:
             return _card_form(str(error), error.status)
+        finally:
+            if file is not None:
+                file.close()
         learn = request.form.get("learn") == "yes"
         asked = {"mark": mark, "learn": learn, "file": name}
         return started("proof", asked, given={name: waiting})

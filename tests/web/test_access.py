@@ -36,6 +36,11 @@ OFFICE = (
     "chain",
     "cases",
     "list/entries",
+    "new-marks",
+    "new-marks?count=3&condition=worn&patterns=%40%23%7B3%7D",
+    "cards",
+    "dies",
+    "calibration",
     "blind",
     "animal?id=nobody",
 )
