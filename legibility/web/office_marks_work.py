@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from legibility.errors import LegibilityError
+from legibility.errors import LegibilityError, TableError
 from legibility.report.writing import write_text
 from legibility.web.office_bodies import Said, dies_of, rules_of, said, words
 from legibility.web.office_links import as_part
@@ -67,7 +67,7 @@ def work_proof(task: Task) -> Said:
     """``legibility proof`` of a photo that was sent."""
     from legibility.photo.load import load_photo, printable_name
     from legibility.pipeline.proof_file import proof_of_file, proof_record
-    from legibility.report.proof import proof_page
+    from legibility.report.proof import ANSWERS, proof_page
 
     card, dies = task.out / task.asked["file"], dies_of(task.herd, task.settings)
     try:
@@ -86,7 +86,7 @@ def work_proof(task: Task) -> Said:
     record = {**proof_record(result), "photo": card.name}
     write_text(task.out / "proof.html", proof_page(record, pixels))
     write_text(task.out / "proof.json", json.dumps(record) + "\n")
-    return said(
+    shown = said(
         task,
         "A punched card",
         proof_page(record, pixels, render=as_part),
@@ -97,6 +97,7 @@ def work_proof(task: Task) -> Said:
             card.name: "The photo as it was sent",
         },
     )
+    return {**shown, "answer": ANSWERS[record["verdict"]]}
 
 
 def work_calibrate(task: Task) -> Said:
@@ -108,8 +109,11 @@ def work_calibrate(task: Task) -> Said:
     from legibility.store.database import open_herd
 
     settings = task.settings
-    with open_herd(task.herd, read_only=True) as db:
-        truth = known.record_truth(db, settings=settings)
+    try:
+        with open_herd(task.herd, read_only=True) as db:
+            truth = known.record_truth(db, settings=settings)
+    except TableError as error:
+        raise TableError(str(error).replace(str(task.herd), task.herd.name)) from error
     read = []
     if truth.to_read:
         reader = FileReader(settings=settings)

@@ -166,6 +166,7 @@ def test_a_card_is_compared_and_a_right_one_teaches_its_dies(
         assert answer.data == (herd.with_suffix(".web") / "dies.toml").read_bytes()
     form = desk.client.get("/office/cards").text
     assert "Known of 4 characters:" in words(form)
+    assert "K417 right" in words(form)
     needles = desk.client.get(f"/office/new-marks?{ASKED}&dies=yes")
     assert needles.status_code == 200
 
@@ -235,14 +236,17 @@ def test_a_card_above_the_limit_is_refused(herd: Path, pair) -> None:
     assert "the limit for a photo is 0.0625 MiB" in words(answer.text)
 
 
-def test_calibration_is_refused_below_the_stated_number(open_desk) -> None:
+def test_calibration_is_refused_below_the_stated_number(herd: Path, open_desk) -> None:
     desk = open_desk()
     form = desk.client.get("/office/calibration").text
     assert "At least 50 such photos" in words(form)
     answer = desk.client.post("/office/calibration", data={"csrf": desk.csrf})
     page = desk.client.get(answer.headers["Location"])
     assert page.status_code == 422
-    assert "whose animal a transponder names" in words(page.text)
+    assert "herd.db: no photo of it can be used whose animal a transponder names" in words(
+        page.text
+    )
+    assert str(herd) not in page.text
 
 
 def test_calibration_shows_the_figures_of_the_command(pair, tmp_path: Path) -> None:
