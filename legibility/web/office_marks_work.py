@@ -102,6 +102,13 @@ def work_proof(task: Task) -> Said:
 
 def work_calibrate(task: Task) -> Said:
     """``legibility calibrate --from`` the record."""
+    try:
+        return _calibrated(task)
+    except TableError as error:
+        raise TableError(str(error).replace(str(task.herd), task.herd.name)) from error
+
+
+def _calibrated(task: Task) -> Said:
     from legibility.batch import FileReader, open_results
     from legibility.evaluate import record_truth as known
     from legibility.identify.calibration_file import load_final_calibration, save_final_calibration
@@ -109,11 +116,8 @@ def work_calibrate(task: Task) -> Said:
     from legibility.store.database import open_herd
 
     settings = task.settings
-    try:
-        with open_herd(task.herd, read_only=True) as db:
-            truth = known.record_truth(db, settings=settings)
-    except TableError as error:
-        raise TableError(str(error).replace(str(task.herd), task.herd.name)) from error
+    with open_herd(task.herd, read_only=True) as db:
+        truth = known.record_truth(db, settings=settings)
     read = []
     if truth.to_read:
         reader = FileReader(settings=settings)
