@@ -69,6 +69,9 @@ def proof_page(
     return render(
         "proof.html",
         record=record,
+        # On a page nobody types options.
+        told=record["sentence"].replace(" (--learn)", ""),
+        two_rows=any(die["row"] > 1 for die in record["dies"]),
         answer=ANSWERS[record["verdict"]],
         dies=[_die_row(die) for die in record["dies"]],
         as_they_are=" ".join(AS_THEY_ARE),

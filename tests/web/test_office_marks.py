@@ -149,6 +149,7 @@ def test_a_card_is_compared_and_a_right_one_teaches_its_dies(
     assert "A punched card: right" in words(page)
     assert "the card shows the mark that is meant" in words(page).lower()
     assert "veterinarian" in words(page)
+    assert "--learn" not in page
     assert Parts(page).inline == []
     assert "<img src=x" not in page
     told = json.loads(call("proof", photo, "--mark", "K417", "--json", "-"))
