@@ -26,7 +26,7 @@ from legibility.pipeline.sighting import (
     view_rows,
 )
 from legibility.read.card_dots import CardDots, find_dots, redraw
-from legibility.read.die_match import DieMatch, match_die, turned, unknown_loglik
+from legibility.read.die_match import DieMatch, match_die, same_turned, turned, unknown_loglik
 from legibility.read.learned_dies import LearnedDies, merge
 from legibility.read.network import Place, StripView, flip, view_strips
 from legibility.risk.proof import UNJUDGED, CardPlace, CardView, NeedleState, Proof, Verdict, prove
@@ -215,7 +215,7 @@ def _card_place(
         upside[index] = np.logaddexp(over_best, upside[index] + other)
         if plain:
             needles[index] = _state(best)
-    return CardPlace(upright, upside, tuple(needles))
+    return CardPlace(upright, upside, tuple(needles), same_turned(own))
 
 
 def _state(match: DieMatch) -> NeedleState:

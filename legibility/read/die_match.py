@@ -87,6 +87,24 @@ def turned(needles: Points) -> Points:
     return np.asarray(2 * _middle(needles) - needles, dtype=np.float64)
 
 
+def same_turned(dots: Points) -> bool:
+    """Whether dots lie, within their scatter, as they would with the die upside down.
+
+    Parameters
+    ----------
+    dots : (n, 2) float64
+        Of one die, in heights of the row's characters.
+    """
+    match = match_die(dots, turned(dots))
+    if match.stray or len(match.pairs) < len(dots):
+        return False
+    over = turned(dots)
+    gaps = np.array([over[needle] - dots[dot] for needle, dot in match.pairs])
+    gaps -= gaps.mean(axis=0)
+    # Both ends of a gap scatter.
+    return bool(np.sqrt((gaps**2).mean()) < math.sqrt(2.0) * PLACE_SIGMA)
+
+
 def _middle(points: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray((points.min(axis=0) + points.max(axis=0)) / 2, dtype=np.float64)
 

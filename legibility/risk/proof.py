@@ -15,7 +15,8 @@ reader gives for each place.
 Wrong dies are rare, and a look-alike is one of 35: that prior alone would outweigh a card that
 plainly shows 8 where B is meant, which is the very thing a proof is for. So no card is right
 against what is seen: where another character explains a place better than the one that is meant,
-the answer is a wrong die, a die upside down or "cannot tell", whatever the prior says.
+the answer is a wrong die, a die upside down or "cannot tell", whatever the prior says. A die upside
+down is held to the same: unless its dots look the same either way, they must speak for upright.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ from legibility.alphabet import (
     index_of,
     split_mark,
 )
+from legibility.risk.other_side import fault_of_other_side
 from legibility.settings import Settings
 
 SURE: Final = 0.95
@@ -47,6 +49,9 @@ DOUBT: Final = 0.10
 named; between the two another photo is asked for."""
 LOG_SEEN: Final = math.log(SURE / (1.0 - SURE))
 """Log-likelihood of another character over the one that is meant that makes a die wrong."""
+LOG_UPRIGHT: Final = math.log(3.0)
+"""Choice: log-likelihood by which a die must stand upright rather than upside down. Characters such
+as 2, 3 and 5 are nearly the same either way, and a few dots lost turn one into the other."""
 SAME_EITHER_WAY: Final = frozenset("08HINOSXZ")
 """Characters that look the same when turned by half a circle, by their usual shape."""
 UNLIKELY: Final = 1e-4
@@ -105,6 +110,8 @@ class CardPlace:
     """(36,) the same for each character upside down."""
     needles: tuple[NeedleState, ...] = (UNJUDGED,) * N_CHARACTERS
     """Needles, should the place hold that character upright."""
+    same_turned: bool = False
+    """Its dots lie as they would upside down: no fault then, the ear looks the same too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,12 +165,12 @@ class Proof:
 
 @dataclass(frozen=True, slots=True)
 class _Rival:
-    """A character that explains a place better than the one that is meant."""
+    """What the dots of a place speak for rather than the die that is meant, upright."""
 
     die: DieFinding
     found: str
     log_ratio: float
-    """Log-likelihood of it over the one that is meant; positive."""
+    """Log-likelihood of it over the die that is meant, upright."""
     turned: bool
     """The die that is meant, upside down, explains the place about as well: that is likelier."""
 
@@ -286,24 +293,28 @@ def _findings(rows: tuple[str, ...], best: _Explained) -> tuple[DieFinding, ...]
 
 
 def _rivals(dies: tuple[DieFinding, ...], best: _Explained) -> list[_Rival]:
-    """Places at which the dots alone speak for another upright die than the one found there.
+    """Places at which the dots alone do not speak for the die that is expected there, upright.
 
     Characters that many die sets make alike (O and 0, I and 1) are no rivals of each other.
     """
     out = []
     for die, (_, _, expected) in zip(dies, best.options, strict=True):
-        if die.turned or die.found != expected:
+        if die.found != expected:
             continue
-        seen = best.view.rows[die.row - 1][die.cell - 1].upright.copy()
-        own = float(seen[index_of(expected)])
+        place = best.view.rows[die.row - 1][die.cell - 1]
+        seen = place.upright.copy()
+        own = stands = float(seen[index_of(expected)])
         if twin := LOOK_ALIKE.get(expected):
+            stands = max(own, float(seen[index_of(twin)]))
             seen[index_of(twin)] = -np.inf
         top = int(np.argmax(seen))
+        shows = expected not in SAME_EITHER_WAY and not place.same_turned
+        over = float(place.turned[index_of(expected)]) if shows else -math.inf
         if seen[top] > own:
-            place = best.view.rows[die.row - 1][die.cell - 1]
-            over = float(place.turned[index_of(expected)]) > float(seen[top]) - LOG_SEEN
-            is_turned = over and expected not in SAME_EITHER_WAY
+            is_turned = over > float(seen[top]) - LOG_SEEN
             out.append(_Rival(die, CHARACTERS[top], float(seen[top]) - own, is_turned))
+        elif over > stands - LOG_UPRIGHT:
+            out.append(_Rival(die, expected, over - stands, True))
     return out
 
 
@@ -311,6 +322,7 @@ def _answer(
     mark: str, dies: tuple[DieFinding, ...], best: _Explained, p_right: float, p_order: float
 ) -> Proof:
     two_rows = ROW_SEPARATOR in mark
+    other_side = fault_of_other_side(split_mark(mark))
     swapped = None if best.swapped is None else (best.swapped[0] + 1, best.swapped[1] + 1)
     verdict, sentence = Verdict.CANNOT_TELL, ""
     unclear = [die for die in dies if die.probability < SURE]
@@ -326,7 +338,7 @@ def _answer(
     if plain:
         verdict = Verdict.TURNED if all(r.turned for r in plain) else Verdict.WRONG_DIE
         sentence = "probably " + "; ".join(
-            f"{_where(r.die, two_rows)} ({r.die.meant}) is upside down, or {r.found} stands there"
+            f"{_where(r.die, two_rows)} ({r.die.meant}) is upside down{_or_found(r)}"
             if r.turned
             else f"wrong {_where(r.die, two_rows)} ({r.found} where {r.die.meant} is meant)"
             for r in plain
@@ -336,15 +348,23 @@ def _answer(
         dies = tuple(_instead(die, instead.get((die.row, die.cell))) for die in dies)
     elif rivals:
         doubted = ", ".join(
-            f"{_where(r.die, two_rows)} ({r.die.found} or {r.found})" for r in rivals
+            f"{_where(r.die, two_rows)} ({r.die.found} or {_rival_words(r)})" for r in rivals
         )
         sentence = f"cannot tell {doubted}: look at the die, and photograph the card again"
         p_right = min(p_right, math.prod(1 / (1 + math.exp(r.log_ratio)) for r in rivals))
+    elif p_right >= SURE and best.view.mirrored and other_side:
+        sentence = (
+            f"right if the photo shows the back of the card, {other_side} if it shows the front: "
+            "photograph the front"
+        )
+        p_right = min(p_right, 0.5)
     elif p_right >= SURE:
         faulty = [die for die in dies if die.needles.faulty]
         verdict = Verdict.NEEDLE if faulty else Verdict.RIGHT
         sentence = "; ".join(_needle_words(die, two_rows) for die in faulty)
         sentence = sentence or "the card shows the mark that is meant"
+        if other_side:
+            sentence += f", if this is its front (from behind: {other_side})"
         unjudged = [die for die in dies if not die.needles.judged]
         if unjudged and not faulty:
             where = "any die" if len(unjudged) == len(dies) else _list(unjudged, two_rows)
@@ -385,6 +405,15 @@ def _answer(
         seen_mirrored=best.view.mirrored,
         swapped=swapped if verdict is not Verdict.CANNOT_TELL else None,
     )
+
+
+def _or_found(rival: _Rival) -> str:
+    return "" if rival.found == rival.die.found else f", or {rival.found} stands there"
+
+
+def _rival_words(rival: _Rival) -> str:
+    turned = rival.found == rival.die.found
+    return f"{rival.found} upside down" if turned else rival.found
 
 
 def _or_upright(die: DieFinding, best: _Explained) -> str:

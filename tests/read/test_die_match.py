@@ -10,7 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from legibility.containers import Points
-from legibility.read.die_match import P_MISSING, match_die, turned, unknown_loglik
+from legibility.read.die_match import (
+    P_MISSING,
+    match_die,
+    same_turned,
+    turned,
+    unknown_loglik,
+)
 from legibility.simulate.press import die_needles
 from legibility.simulate.scene import sample_dies
 
@@ -70,3 +76,11 @@ def test_no_dots_lose_every_needle() -> None:
     match = match_die(np.zeros((0, 2)), needles("A"))
     assert len(match.missing) == len(needles("A"))
     assert match.loglik == pytest.approx(len(needles("A")) * math.log(P_MISSING))
+
+
+def test_what_lies_the_same_either_way() -> None:
+    bar = np.stack([np.zeros(8), np.linspace(0, 1, 8)], axis=1)
+    assert same_turned(pressed(bar))
+    # A flag at the top and nothing at the foot.
+    assert not same_turned(pressed(np.vstack([bar, [-0.12, 0.12]])))
+    assert not any(same_turned(pressed(needles(c))) for c in "A36479")

@@ -192,3 +192,29 @@ def test_what_is_no_mark_is_refused() -> None:
         prove("K4/", [view("K4")])
     with pytest.raises(ValueError, match="no view"):
         prove("K4", [])
+
+
+@pytest.mark.parametrize(
+    ("upright", "turned", "verdict", "words"),
+    [
+        # By Bayes the settings' prior of a die upside down, 0.001, would call all of these right
+        # but the first: exp(3.5) * 0.001 = 3 %, exp(0.5) * 0.001 = 0.2 %.
+        (-8.0, 0.0, Verdict.TURNED, "die 2 (3) is upside down"),
+        (-3.5, 0.0, Verdict.TURNED, "probably die 2 (3) is upside down"),
+        (-0.5, 0.0, Verdict.CANNOT_TELL, "cannot tell die 2 (3 or 3 upside down)"),
+        (0.0, -0.5, Verdict.CANNOT_TELL, "cannot tell die 2 (3 or 3 upside down)"),
+        (0.0, -3.5, Verdict.RIGHT, "the card shows the mark that is meant"),
+    ],
+)
+def test_a_die_is_not_upright_because_it_mostly_is(
+    upright: float, turned: float, verdict: Verdict, words: str
+) -> None:
+    up, over = np.full(N_CHARACTERS, CLEAR), np.full(N_CHARACTERS, CLEAR)
+    up[index_of("3")], over[index_of("3")] = upright, turned
+    proof = prove("63", [CardView(0.0, ((place("6"), CardPlace(up, over)),))])
+    assert proof.verdict is verdict
+    assert words in proof.sentence
+    assert (proof.probability >= 0.95) == (verdict is Verdict.RIGHT)
+    # A bar is the same either way: no fault, the ear will look the same.
+    bar = CardPlace(up, np.where(over > CLEAR, up[index_of("3")], over), same_turned=True)
+    assert prove("63", [CardView(0.0, ((place("6"), bar),))]).verdict is Verdict.RIGHT
