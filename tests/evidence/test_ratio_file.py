@@ -37,10 +37,9 @@ def test_the_shipped_model_follows_from_its_disputes() -> None:
     )
     assert again.together == pytest.approx(model.together, rel=1e-6, abs=1e-9)
     assert again.cap == pytest.approx(model.cap, abs=0.03)
-    ours = {row.name: row for row in again.validity}
-    for theirs in model.validity:
-        assert ours[theirs.name].n == theirs.n
-        assert ours[theirs.name].cllr == pytest.approx(theirs.cllr, abs=1e-3)
+    assert [(v.name, v.n) for v in again.validity] == [(v.name, v.n) for v in model.validity]
+    for ours, theirs in zip(again.validity, model.validity, strict=True):
+        assert ours.cllr == pytest.approx(theirs.cllr, abs=1e-3)
 
 
 def test_shipped_ratios_say_more_than_nothing() -> None:
