@@ -134,7 +134,8 @@ def test_sections_follow_the_list_of_contents(made: Made) -> None:
         "ENFSI Guideline for Evaluative Reporting", "may be an offence", "not an official identity",
         "Not considered", "What this does not prove", "compute a whole new chain", "Cllr-min",
         "network alone", "needle model alone", "95 % of ratios", "Prior odds A : B",
-        "If an error was made at application", "needle by needle", f"more than that {VALIDATED} validated",
+        "If an error was made at application", "needle by needle",
+        f"more than that {VALIDATED} validated",
     ],
 )  # fmt: skip
 def test_what_a_dossier_must_say(made: Made, wanted: str) -> None:
