@@ -26,32 +26,32 @@ WIDTH_PX: Final = 1000
 SAMPLES: Final[dict[str, dict[str, Any]]] = {
     "as-new.jpg": {
         "seed": 501, "mark": 0, "wear": "new", "skin": "pink", "ink": "green", "hair": 0.05,
-        "rotation_deg": 6.0, "mark_share": 0.6,
+        "rotation_deg": 6.0, "source": "train-060", "mark_share": 0.6,
     },
     "grey-skin.jpg": {
         "seed": 102, "mark": 1, "wear": "mild", "skin": "grey", "ink": "black", "hair": 0.15,
-        "rotation_deg": -24.0, "mark_share": 0.5,
+        "rotation_deg": -24.0, "source": "train-030", "mark_share": 0.5,
     },
     "mirrored.jpg": {
         "seed": 303, "mark": 2, "wear": "new", "skin": "dark", "ink": "green", "hair": 0.1,
-        "rotation_deg": 12.0, "mark_share": 0.6, "mirrored": True, "behind": True,
-        "width_px": 750,
+        "rotation_deg": 12.0, "source": "train-028", "mark_share": 0.6, "mirrored": True,
+        "behind": True, "width_px": 750,
     },
     "two-rows.jpg": {
         "seed": 204, "mark": 3, "wear": "mild", "skin": "mottled", "ink": "green", "hair": 0.1,
-        "rotation_deg": -8.0, "mark_share": 0.5,
+        "rotation_deg": -8.0, "source": "train-049", "mark_share": 0.5,
     },
     "upside-down.jpg": {
         "seed": 205, "mark": 4, "wear": "worn", "skin": "pink", "ink": "blue-green", "hair": 0.3,
-        "rotation_deg": 171.0, "mark_share": 0.55,
+        "rotation_deg": 171.0, "source": "train-036", "mark_share": 0.55,
     },
     "stranger.jpg": {
         "seed": 406, "mark": "RTW5", "wear": "mild", "skin": "pink", "ink": "red-brown",
-        "hair": 0.1, "rotation_deg": 0.0, "mark_share": 0.5,
+        "hair": 0.1, "rotation_deg": 0.0, "source": "train-054", "mark_share": 0.5,
     },
     "faded-away.jpg": {
         "seed": 7, "mark": 5, "wear": "gone", "skin": "pink", "ink": "green", "hair": 0.2,
-        "rotation_deg": 3.0, "mark_share": 0.5,
+        "rotation_deg": 3.0, "source": "train-063", "mark_share": 0.5,
     },
     "no-mark.jpg": {
         "seed": 408, "mark": "", "skin": "grey", "hair": 0.3,

@@ -84,13 +84,15 @@ def sample_mark(
 def sample_dies(
     rng: np.random.Generator, *, split: str = "train", source: str | None = None
 ) -> DieSpec:
-    """A set of dies drawn at random from one split of the glyph sources."""
-    if source is None:
-        source = str(rng.choice(np.array(source_names(split=split))))
+    """A set of dies drawn at random from one split of the glyph sources, or of a named one.
+
+    Naming the source changes nothing else of the set, however many sources there are.
+    """
+    drawn = str(rng.choice(np.array(source_names(split=split))))
     height = float(rng.choice(DIE_HEIGHTS_MM))
     overall = float(rng.choice([1.0, rng.uniform(1.0, 1.9)]))
     return DieSpec(
-        source=source,
+        source=source or drawn,
         needles=int(rng.integers(8, 17)),
         jitter=float(rng.uniform(0.0, 0.022)),
         height_mm=height,
