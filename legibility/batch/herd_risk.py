@@ -44,6 +44,7 @@ GRADE_STEP: Final = 0.5
 MARKS_FOR_A_POOL: Final = 50_000
 """Measured: below this a pool of processes takes longer to start than it saves."""
 PAIRS_WATCHED: Final = 20
+"""Choice: pairs to watch that the totals list; they fit a screen."""
 LIMITS: Final = (0.01, 0.05, 0.2, 0.5)
 """Choice: risks above which animals are counted."""
 

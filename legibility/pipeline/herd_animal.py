@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from legibility.errors import StoreError
+from legibility.herd.histories import DAYS_A_YEAR
 from legibility.pipeline.herd_history import History, mark_history
 from legibility.store.animals import chips_of, find_animal
 from legibility.store.database import HerdDatabase
@@ -28,8 +29,6 @@ from legibility.store.records import (
     ScanRow,
 )
 from legibility.store.scans import scans_of
-
-DAYS_A_YEAR = 365.25
 
 
 @dataclass(frozen=True, slots=True)

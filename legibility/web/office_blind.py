@@ -16,6 +16,7 @@ from legibility.report.writing import write_bytes
 from legibility.store.photos import newest_photos
 from legibility.web.api import server
 from legibility.web.office_parts import (
+    LONGEST_CLAIM,
     chosen_photos,
     lines,
     named_photos,
@@ -31,8 +32,7 @@ from legibility.web.office_tasks import TaskState
 OFFERED: Final = 100
 """Choice: photos offered for sheets, the newest first."""
 MOST_READERS: Final = 20
-LONGEST: Final = 200
-"""Choice: characters of a claim."""
+"""Choice: sheets made at once, one a reader."""
 
 
 @office.get("/blind")
@@ -98,7 +98,7 @@ def score(task_id: str) -> Response:
 def show_claims(task_id: str) -> Response:
     """Make second sheets that show claims, for readers whose first sheets came back."""
     state, key = _set(task_id)
-    claims = [request.form.get(name, "").strip()[:LONGEST] for name in ("a", "b")]
+    claims = [request.form.get(name, "").strip()[:LONGEST_CLAIM] for name in ("a", "b")]
     if not all(claims):
         raise SettingsError("a claim is empty; name both")
     if key.claims:

@@ -17,6 +17,7 @@ from legibility.store.photos import find_photo, newest_photos, photos_of
 from legibility.store.records import DecisionRow, PhotoRow
 from legibility.web.api import server
 from legibility.web.office_parts import (
+    LONGEST_CLAIM,
     SHA256,
     chosen_photos,
     named_photos,
@@ -29,9 +30,8 @@ from legibility.web.office_parts import (
     who,
 )
 
-LONGEST: Final = 200
-"""Choice: characters of a claim or a name."""
 LONGEST_TEXT: Final = 2000
+"""Choice: characters of a text in a form: who, why, for which authority."""
 MOST_LISTED: Final = 60
 """Choice: photos that are offered to be chosen, the newest first."""
 
@@ -39,7 +39,7 @@ MOST_LISTED: Final = 60
 @office.get("/claims")
 def claims() -> Response:
     """Two claims, then the photos to weigh them by."""
-    first, second = (request.args.get(name, "").strip()[:LONGEST] for name in ("a", "b"))
+    first, second = (request.args.get(name, "").strip()[:LONGEST_CLAIM] for name in ("a", "b"))
     digest = request.args.get("photo", "")
     with record() as db:
         photos = _offered(db, [first, second], digest)
@@ -56,7 +56,7 @@ def claims() -> Response:
 @office.post("/claims")
 def weigh() -> Response:
     """Weigh two claims, or make a dossier of them."""
-    first, second = (request.form.get(name, "").strip()[:LONGEST] for name in ("a", "b"))
+    first, second = (request.form.get(name, "").strip()[:LONGEST_CLAIM] for name in ("a", "b"))
     try:
         if not first or not second:
             raise SettingsError("a claim is empty; name two animals, or two marks")
@@ -117,7 +117,7 @@ def case() -> Response:
 def case_dossier() -> Response:
     """Make the dossier of a case."""
     asked = int(number("number", 0, least=1, most=10**9))
-    given = [request.form.get(name, "").strip()[:LONGEST] for name in ("a", "b")]
+    given = [request.form.get(name, "").strip()[:LONGEST_CLAIM] for name in ("a", "b")]
     if any(given) and not all(given):
         raise SettingsError("name both claims, or neither")
     return started(

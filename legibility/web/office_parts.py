@@ -30,6 +30,8 @@ MOMENT_S: Final = 2.0
 """Choice: so long a page waits for its result before it says that it is being computed."""
 LOOK_AGAIN_S: Final = 3
 """Choice: then the browser asks again after so many seconds."""
+LONGEST_CLAIM: Final = 200
+"""Choice: characters of an animal's name or a mark in a form."""
 SHA256: Final = re.compile(r"[0-9a-f]{64}")
 DATA_IMAGES: Final = HEADERS["Content-Security-Policy"].replace("img-src", "img-src data:")
 """Reports carry their pictures inside; ``data:`` pictures run nothing."""
