@@ -77,6 +77,7 @@ def scene(wanted: dict[str, Any], marks: list[str]) -> SceneSpec:
         rng,
         mark=marks[mark] if isinstance(mark, int) else mark,
         split="train",
+        rule="ends",
         clean=True,
         **{"width_px": WIDTH_PX, **asked},
     )

@@ -81,6 +81,7 @@ def scene_truth(
             "ink": spec.ink.kind,
             "source": spec.dies.source,
             "needles": spec.dies.needles,
+            "placing": spec.dies.rule,
             "behind": spec.light.behind,
             "blur_px": blur,
         },

@@ -157,6 +157,7 @@ def herd_scene(
         rng,
         mark=mark,
         source=source,
+        rule="ends",
         wear=level,
         ink="green",
         skin=str(rng.choice(["pink", "grey", "mottled"], p=[0.65, 0.2, 0.15])),

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import index_of, split_mark
 from legibility.containers import Points
-from legibility.dies.layout import needle_layout
+from legibility.dies.placing import Rule, draw_placing, place_needles
 from legibility.dies.strokes import GlyphSource, load_sources
 
 _DOT_LENGTH = 0.17
@@ -44,6 +44,8 @@ class DieSpec:
     growth: tuple[float, float]
     """How much the ear grew since, along and across the row; at least 1."""
     seed: int
+    rule: Rule = "ends"
+    """How the needles of the set were placed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +83,10 @@ def die_needles(spec: DieSpec, character: str) -> Points:
     relative = lengths[index] / max(float(np.mean(lengths)), 1e-6)
     count = int(np.clip(round(spec.needles * relative**0.6), 6, 18))
     rng = np.random.default_rng([spec.seed, index])
+    placing = draw_placing(np.random.default_rng([spec.seed, 98]), rule=spec.rule)
+    strokes = source.strokes[index]
     needles = np.asarray(
-        needle_layout(source.strokes[index], needles=count, jitter=spec.jitter, rng=rng),
+        place_needles(strokes, placing, needles=count, jitter=spec.jitter, rng=rng),
         dtype=np.float64,
     )
     body = max(spec.pitch - 0.16, 0.3)

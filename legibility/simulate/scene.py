@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from legibility.alphabet import CHARACTERS
+from legibility.dies.placing import Rule, draw_placing
 from legibility.simulate.background import BackgroundSpec, sample_background
 from legibility.simulate.camera import CameraSpec, sample_camera
 from legibility.simulate.ear import EarSpec, sample_ear
@@ -82,16 +83,21 @@ def sample_mark(
 
 
 def sample_dies(
-    rng: np.random.Generator, *, split: str = "train", source: str | None = None
+    rng: np.random.Generator,
+    *,
+    split: str = "train",
+    source: str | None = None,
+    rule: Rule | None = None,
 ) -> DieSpec:
     """A set of dies drawn at random from one split of the glyph sources, or of a named one.
 
-    Naming the source changes nothing else of the set, however many sources there are.
+    Naming the source or the rule by which needles are placed changes nothing else of the set,
+    however many there are.
     """
     drawn = str(rng.choice(np.array(source_names(split=split))))
     height = float(rng.choice(DIE_HEIGHTS_MM))
     overall = float(rng.choice([1.0, rng.uniform(1.0, 1.9)]))
-    return DieSpec(
+    spec = DieSpec(
         source=source or drawn,
         needles=int(rng.integers(8, 17)),
         jitter=float(rng.uniform(0.0, 0.022)),
@@ -105,6 +111,8 @@ def sample_dies(
         growth=(overall * float(rng.uniform(0.93, 1.08)), overall),
         seed=int(rng.integers(0, 2**31)),
     )
+    drawn_rule = draw_placing(np.random.default_rng([spec.seed, 99])).rule
+    return replace(spec, rule=rule or drawn_rule)
 
 
 def sample_scene(
@@ -113,6 +121,7 @@ def sample_scene(
     mark: str | None = None,
     split: str = "train",
     source: str | None = None,
+    rule: Rule | None = None,
     wear: str | None = None,
     skin: str | None = None,
     ink: str | None = None,
@@ -135,6 +144,8 @@ def sample_scene(
         Written mark, ``AB/123``; ``""`` for an ear without one.
     split, source : str, optional
         Split of the glyph sources, or one source by name.
+    rule : str, optional
+        How the needles of the dies were placed, one of ``dies.placing.RULES``.
     wear : str, optional
         "new", "mild", "worn", "faint" or "gone".
     skin, ink, background : str, optional
@@ -160,7 +171,7 @@ def sample_scene(
     SceneSpec
     """
     written = sample_mark(rng) if mark is None else mark
-    dies = sample_dies(rng, split=split, source=source)
+    dies = sample_dies(rng, split=split, source=source, rule=rule)
     size_mm = mark_size_mm(press(written, dies))
     width = int(rng.integers(800, 1401)) if width_px is None else width_px
     ratio = float(rng.choice([0.75, 0.5625, 4 / 3], p=[0.6, 0.25, 0.15]))

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from legibility.alphabet import N_CHARACTERS
-from legibility.dies.layout import needle_layout
+from legibility.dies.placing import draw_placing, place_needles
 from legibility.dies.strokes import GlyphSource
 
 NEEDLES_KEPT = 22
@@ -45,10 +45,14 @@ def _layouts_of(
         dense = rng.random() > 0.75
         count = int(rng.integers(14, 22)) if dense else int(rng.integers(8, 17))
         spread = float(rng.uniform(0.0, 0.03))
+        placing = draw_placing(rng)
         for c in range(N_CHARACTERS):
             wanted = max(6, count + int(rng.integers(-1, 2)))
-            points = needle_layout(source.strokes[c], needles=wanted, jitter=spread, rng=rng)
-            points = points[:NEEDLES_KEPT]
+            points = place_needles(
+                source.strokes[c], placing, needles=wanted, jitter=spread, rng=rng
+            )
+            if len(points) > NEEDLES_KEPT:
+                points = points[np.sort(rng.permutation(len(points))[:NEEDLES_KEPT])]
             # Boxes are centred so that a cell's centre means the same for every die.
             middle = (points.max(axis=0) + points.min(axis=0)) / 2
             needles[c, v, : len(points)] = points - middle
@@ -57,14 +61,22 @@ def _layouts_of(
 
 
 def build_bank(
-    sources: tuple[GlyphSource, ...], *, variants: int, seed: int, device: torch.device
+    sources: tuple[GlyphSource, ...],
+    *,
+    variants: int,
+    seed: int,
+    device: torch.device,
+    jobs: int | None = None,
 ) -> LayoutBank:
-    """Layouts with 7 to 22 needles and jitter, ``variants`` for each character and source."""
+    """Layouts with 7 to 22 needles and jitter, ``variants`` for each character and source.
+
+    Drawn by ``jobs`` processes, by default one for each core.
+    """
     seeds = [seed * 1000 + i for i in range(len(sources))]
     if len(sources) < WORTH_PROCESSES:
         parts = [_layouts_of(s, variants, n) for s, n in zip(sources, seeds, strict=True)]
     else:
-        with ProcessPoolExecutor(mp_context=get_context("fork")) as pool:
+        with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
             parts = list(pool.map(_layouts_of, sources, [variants] * len(sources), seeds))
     return LayoutBank(
         needles=torch.from_numpy(np.stack([needles for needles, _ in parts])).to(device),

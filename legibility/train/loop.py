@@ -22,6 +22,7 @@ from legibility.train.layouts import LayoutBank, build_bank
 from legibility.train.losses import SEEN, pose_views, reader_loss, spotter_loss
 from legibility.train.networks import Spotter, StripReader, normalise
 from legibility.train.placement import Sampler, place_rows
+from legibility.train.team import ALONE, Team, join_team
 
 SPOTTER_SIGMA = 4.0
 READER_SIGMA = 2.0
@@ -33,6 +34,8 @@ AVERAGE_DECAY = 0.99
 """Choice: decay of the moving average of the weights that is exported, per update."""
 AVERAGE_EVERY = 4
 """Choice: steps between updates of the average."""
+AGREE_EVERY = 8
+"""Choice: steps between looks at the clock; also how far the card may lag behind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,15 +162,24 @@ def train(
     photographs: Path | None,
     device: torch.device,
     say: Callable[[str], None],
+    team: Team = ALONE,
 ) -> dict[str, float]:
-    """Train; write ``<network>.pt`` (averaged weights) and ``<network>.json`` (log) to ``out``."""
+    """Train; write ``<network>.pt`` (averaged weights) and ``<network>.json`` (log) to ``out``.
+
+    Each process of a team renders batches of ``plan.batch`` with a seed of its own; the first
+    one assesses, says and writes.
+    """
+    seed = plan.seed + 1000 * team.rank
     generator = torch.Generator(device=device)
-    generator.manual_seed(plan.seed)
+    generator.manual_seed(seed)
     sampler = Sampler(generator, device)
+    jobs = team.share_of_cores()
     bank = build_bank(
-        load_sources(split="train"), variants=plan.variants, seed=plan.seed, device=device
+        load_sources(split="train"), variants=plan.variants, seed=seed, device=device, jobs=jobs
     )
-    held_out = build_bank(load_sources(split="held_out"), variants=8, seed=1, device=device)
+    held_out = build_bank(
+        load_sources(split="held_out"), variants=8, seed=1, device=device, jobs=jobs
+    )
     layouts = bank.needles.reshape(-1, *bank.needles.shape[3:])
     present = bank.present.reshape(-1, bank.present.shape[3])
     atlas = build_atlas(
@@ -176,6 +188,7 @@ def train(
     network = build_network(plan.network).to(device, memory_format=torch.channels_last)
     if resume is not None:
         network.load_state_dict(torch.load(resume, map_location=device, weights_only=True))
+    team.share(network)
     average = copy.deepcopy(network)
     # The compiled form shares its weights with the plain one.
     fast = torch.compile(network) if device.type == "cuda" else network
@@ -187,9 +200,13 @@ def train(
     step = 0
     log: list[dict[str, float]] = []
     next_word = 20.0
+    seen_a_step = plan.batch * team.size
     while True:
-        elapsed = time.monotonic() - started
-        done = max(elapsed / (plan.minutes * 60), step / plan.max_steps)
+        if step % AGREE_EVERY == 0 or step >= plan.max_steps:
+            if device.type == "cuda":
+                torch.cuda.synchronize()
+            elapsed = team.agree(time.monotonic() - started, device)
+            done = max(elapsed / (plan.minutes * 60), step / plan.max_steps)
         if done >= 1:
             break
         cosine = 0.5 * (1 + math.cos(math.pi * done))
@@ -200,14 +217,13 @@ def train(
         loss, _ = loss_of(plan.network, fast, batch)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
+        team.average_gradients(network)
         nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimiser.step()
         step += 1
         if step % AVERAGE_EVERY == 0:
             _follow(average, network, updates=step // AVERAGE_EVERY)
-        if device.type == "cuda" and step % 8 == 0:
-            torch.cuda.synchronize()
-        if elapsed > next_word:
+        if team.rank == 0 and elapsed > next_word:
             next_word += 45.0
             figures = assess(
                 plan.network,
@@ -222,10 +238,12 @@ def train(
                 "step": step,
                 "seconds": round(elapsed),
                 "rate": rate,
-                "seen": step * plan.batch,
+                "seen": step * seen_a_step,
             }
             log.append(figures)
             say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
+    if team.rank > 0:
+        return {}
     figures = assess(
         plan.network,
         average,
@@ -238,7 +256,7 @@ def train(
     figures |= {
         "step": step,
         "seconds": round(time.monotonic() - started),
-        "seen": step * plan.batch,
+        "seen": step * seen_a_step,
     }
     log.append(figures)
     say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
@@ -247,13 +265,18 @@ def train(
     torch.save(average.state_dict(), partial)
     partial.replace(out / f"{plan.network}.pt")
     (out / f"{plan.network}.json").write_text(
-        json.dumps({"plan": asdict(plan), "seen_threshold": SEEN, "log": log}, indent=1)
+        json.dumps(
+            {"plan": asdict(plan), "cards": team.size, "seen_threshold": SEEN, "log": log}, indent=1
+        )
     )
     return figures
 
 
 def main() -> None:
-    """``python -m legibility.train.loop``: ``legibility train`` without the package's cli."""
+    """``python -m legibility.train.loop``: ``legibility train`` without the package's cli.
+
+    ``torchrun --nproc-per-node N -m legibility.train.loop ...`` trains on N cards together.
+    """
     parser = argparse.ArgumentParser()
     parser.add_argument("network", choices=["spotter", "reader"])
     parser.add_argument("--minutes", type=float, required=True)
@@ -278,13 +301,15 @@ def main() -> None:
     )
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = True
+    team, device = join_team(torch.device(given.device))
     train(
         plan,
         out=given.out,
         resume=given.resume,
         photographs=given.photographs,
-        device=torch.device(given.device),
+        device=device,
         say=lambda line: print(line, flush=True),
+        team=team,
     )
 
 

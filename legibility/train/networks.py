@@ -107,12 +107,14 @@ class StripReader(nn.Module):
             Residual(112),
             Residual(112, dilation=(1, 2)),
             Residual(112),
+            Residual(112),
         )
         self.level16 = nn.Sequential(
             Conv(112, 128, stride=(2, 1)),
             Residual(128, dilation=(1, 2)),
             Residual(128, dilation=(1, 4)),
             Residual(128, dilation=(1, 2)),
+            Residual(128),
         )
         self.collapse = nn.Sequential(
             nn.Conv2d(128, 192, (3, 1), bias=False), nn.BatchNorm2d(192), nn.ReLU(inplace=True)
