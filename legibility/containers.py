@@ -7,13 +7,14 @@ pixel; natural logarithms inside (``logp_``).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntFlag, StrEnum
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.marks.usual import as_usually_written
 from legibility.reasons import Candidate as Candidate
 from legibility.reasons import DecidingCell as DecidingCell
 from legibility.reasons import Explanation as Explanation
@@ -188,6 +189,15 @@ class Hypothesis:
     rotation_deg: float
     """Counter-clockwise angle from the picture's up to the mark's up, -180..180."""
     mirrored: bool
+
+    def as_written(self) -> Hypothesis:
+        """The same with its cells weighed by how marks are usually written (``marks.usual``).
+
+        For texts that people read; evidence for one animal or another is the plain cells.
+        """
+        weighed = iter(as_usually_written([cell.logp for row in self.rows for cell in row]))
+        rows = tuple(tuple(replace(cell, logp=next(weighed)) for cell in row) for row in self.rows)
+        return replace(self, rows=rows)
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,7 +109,7 @@ def _characters(mark: str, result: PhotoResult) -> tuple[CharacterOutcome, ...]:
     """Stated probability and correctness of every cell of the best hypothesis."""
     if result.status is not Status.READ or not result.reading.hypotheses:
         return ()
-    cells = [cell for row in result.reading.hypotheses[0].rows for cell in row]
+    cells = [cell for row in result.reading.hypotheses[0].as_written().rows for cell in row]
     best = [int(np.argmax(cell.logp[:N_CHARACTERS])) for cell in cells]
     said = "".join(CHARACTERS[index] for index in best)
     truth = plain(mark)

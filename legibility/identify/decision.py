@@ -233,7 +233,8 @@ def _without_registry(
     count = max(1, settings.candidates_listed)
     exponent = calibration.exponent
     if rules is None:
-        marks = probable_marks(reading, count=count, exponent=exponent)
+        usual = replace(reading, hypotheses=tuple(h.as_written() for h in reading.hypotheses))
+        marks = probable_marks(usual, count=count, exponent=exponent)
     else:
         marks = probable_allowed_marks(reading, rules, count=count, exponent=exponent)
     said = 1.0 - calibration.floor

@@ -57,7 +57,8 @@ def shape_probability(cell: CellReading) -> float:
 def best_text(reading: Reading, settings: Settings) -> str:
     """Most probable mark, "?" for each cell whose shape cannot be read, ``/`` between rows.
 
-    Cells read as "no character" are left out; empty when nothing is left.
+    How marks are usually written counts (``marks.usual``). Cells read as "no character" are left
+    out; empty when nothing is left.
 
     Examples
     --------
@@ -65,7 +66,7 @@ def best_text(reading: Reading, settings: Settings) -> str:
     """
     hypothesis = best_hypothesis(reading)
     rows = []
-    for cells in hypothesis.rows if hypothesis else ():
+    for cells in hypothesis.as_written().rows if hypothesis else ():
         text = ""
         for cell in cells:
             if not is_empty(cell):

@@ -61,10 +61,11 @@ def draw_cells(pixels: ColorImage, reading: Reading, *, scale: float = 1.0) -> C
     drawn = np.ascontiguousarray(pixels.copy())
     if not reading.hypotheses:
         return drawn
-    for row in reading.hypotheses[0].rows:
+    rows = reading.hypotheses[0].as_written().rows
+    for row in rows:
         for cell in row:
             _draw_cell(drawn, cell, scale)
-    for row in reading.hypotheses[0].rows:
+    for row in rows:
         for index, cell in enumerate(row):
             _label_cell(drawn, cell, index, scale)
     return drawn

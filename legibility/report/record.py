@@ -68,11 +68,12 @@ def flag_names(flags: Flag) -> list[str]:
 def result_record(result: PhotoResult) -> Record:
     """The contract's object for one photo, ready for ``json.dumps``.
 
-    ``rows`` are those of the most probable hypothesis; each cell names the most probable of the 36
+    ``rows`` are those of the most probable hypothesis, weighed by how marks are usually written
+    (``marks.usual``); each cell names the most probable of the 36
     characters, while ``text`` writes "?" where that is too unsure. An alternative ``""`` stands
     for "no character here".
     """
-    best = result.reading.hypotheses[0] if result.reading.hypotheses else None
+    best = result.reading.hypotheses[0].as_written() if result.reading.hypotheses else None
     identification = result.identification
     return {
         "photo": result.photo,

@@ -167,7 +167,7 @@ def _characters(result: PhotoResult) -> list[str]:
         return []
     written = result.text.split("/")
     table = [("Row", "Place", "Read", "Certainty", "", "Could also be", "Needles")]
-    for row_index, row in enumerate(result.reading.hypotheses[0].rows):
+    for row_index, row in enumerate(result.reading.hypotheses[0].as_written().rows):
         text = written[row_index] if row_index < len(written) else ""
         for index, cell in enumerate(row):
             table.append(_character_line(row_index, index, cell, text))

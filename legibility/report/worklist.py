@@ -152,7 +152,7 @@ def _characters(result: PhotoResult) -> list[list[dict[str, object]]]:
     if not result.reading.hypotheses:
         return []
     rows = []
-    for row in result.reading.hypotheses[0].rows:
+    for row in result.reading.hypotheses[0].as_written().rows:
         cells: list[dict[str, object]] = []
         for cell in row:
             character, probability = best_character(cell)

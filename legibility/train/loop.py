@@ -311,6 +311,7 @@ def main() -> None:
         say=lambda line: print(line, flush=True),
         team=team,
     )
+    team.part()
 
 
 if __name__ == "__main__":

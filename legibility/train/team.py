@@ -47,6 +47,11 @@ class Team:
         distributed.broadcast(told, src=0)
         return float(told)
 
+    def part(self) -> None:
+        """End the team; nothing may be shared after it."""
+        if self.size > 1:
+            distributed.destroy_process_group()
+
 
 ALONE = Team(0, 1)
 
