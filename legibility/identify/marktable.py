@@ -89,6 +89,12 @@ class MarkTable:
             text = CHARACTERS[digit - 1] + text
         return text
 
+    def row_characters(self, rows: NDArray[np.integer], length: int) -> NDArray[np.int64]:
+        """(k, length) indices of the characters of some of the different rows, all this long."""
+        powers = np.uint64(BASE) ** np.arange(length - 1, -1, -1, dtype=np.uint64)
+        digits = self.row_keys[rows][:, None] // powers % np.uint64(BASE)
+        return digits.astype(np.int64) - 1
+
     def mark_text(self, animal: int) -> str:
         """Mark of an animal as written."""
         rows = [self.row_text(int(self.first_row[animal]))]
@@ -127,12 +133,6 @@ def build_mark_table(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkTable:
     """
     texts = np.asarray(marks, dtype=f"S{_LONGEST_MARK}")
     return _table(*_row_keys(texts))
-
-
-def part_of(table: MarkTable, animals: NDArray[np.integer]) -> MarkTable:
-    """Table of some of a table's animals, in the order given."""
-    keys = np.append(table.row_keys, np.uint64(0))
-    return _table(keys[table.first_row[animals]], keys[table.second_row[animals]])
 
 
 def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:

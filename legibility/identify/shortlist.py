@@ -33,7 +33,7 @@ from legibility.identify.likelihood import (
     registry_log_likelihood,
     row_logp,
 )
-from legibility.identify.marktable import MarkTable, part_of
+from legibility.identify.marktable import MarkTable
 from legibility.settings import Settings
 
 LEAST_ANIMALS: Final = 20_000
@@ -149,7 +149,7 @@ def shortlist(
     best = np.flatnonzero(rough.values >= least)
     if float(least) <= _TINY * 1e3 or best.size > 2 * kept:
         return None
-    exact = registry_log_likelihood(reading, part_of(table, best), settings=settings)
+    exact = registry_log_likelihood(reading, table, settings=settings, animals=best)
     with np.errstate(divide="ignore"):
         others = np.log(rough.values)
     others[best] = -np.inf
