@@ -15,7 +15,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, ROW_SEPARATOR
+from legibility.alphabet import CHARACTERS, N_CHARACTERS, ROW_SEPARATOR
 from legibility.identify.channel import IS_TURNABLE
 from legibility.marks.patterns import LONGEST_ROW
 
@@ -24,6 +24,8 @@ Keys: TypeAlias = NDArray[np.uint64]
 """A string of characters as digits 1..36 of a number to the base 37, first character first."""
 
 BASE: Final = 37
+LONGEST_PIECE: Final = 3
+"""Arithmetic: 36**3 strings fit 16 bits, and their states a processor's cache."""
 _LONGEST_MARK: Final = 2 * LONGEST_ROW + 1
 _PAD: Final = 0
 _SEPARATOR: Final = 255
@@ -69,6 +71,9 @@ class MarkTable:
     swapped_right: Ids
     swap_at_cut: NDArray[np.bool_]
     """(r,) whether there are two different characters at the cut."""
+    pieces: tuple[NDArray[np.uint16], ...]
+    """Each (r,): pieces of each row, see :func:`piece_lengths`, as numbers to the base 36, first
+    character first; 0 for a piece that a row does not have."""
     first_row: Ids
     """(n,) row of each animal."""
     second_row: Ids
@@ -102,6 +107,14 @@ class MarkTable:
             rows.append(self.row_text(int(self.second_row[animal])))
         return ROW_SEPARATOR.join(rows)
 
+    def carriers(self, rows: NDArray[np.integer]) -> NDArray[np.int64]:
+        """(k,) animals, ascending, whose mark is one of these rows alone."""
+        keys = rows.astype(np.int64) * (self.row_keys.size + 1)
+        starts = np.searchsorted(self.mark_keys, keys)
+        stops = np.searchsorted(self.mark_keys, keys, side="right")
+        places = [np.arange(start, stop) for start, stop in zip(starts, stops, strict=True)]
+        return np.sort(self.mark_order[np.concatenate(places)]).astype(np.int64)
+
     def find(self, mark: str) -> Ids:
         """(k,) animals that carry a mark, ascending; empty when none does."""
         rows = mark.split(ROW_SEPARATOR)
@@ -121,6 +134,29 @@ class MarkTable:
         place = int(np.searchsorted(self.row_keys, np.uint64(key)))
         found = place < self.row_keys.size and int(self.row_keys[place]) == key
         return place if found else -1
+
+
+def piece_lengths(characters: int) -> tuple[int, ...]:
+    """How a row is cut into pieces: up to three characters at its ends, up to two between."""
+    first = min(characters, LONGEST_PIECE)
+    last = min(characters - first, LONGEST_PIECE)
+    between = characters - first - last
+    middles = [min(2, between - start) for start in range(0, between, 2)]
+    return (first, *middles, last)
+
+
+def exchanged(
+    left: NDArray[np.uint16], right: NDArray[np.uint16], last: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Neighbouring pieces with the two characters at their cut exchanged.
+
+    ``last`` is the number of characters of the right ones.
+    """
+    base, power = np.uint16(N_CHARACTERS), np.uint16(N_CHARACTERS ** (last - 1))
+    rest, behind = left // base * base, right // power
+    ahead = left - rest
+    after = right - behind * power + ahead * power
+    return (rest + behind).astype(np.intp), after.astype(np.intp)
 
 
 def build_mark_table(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkTable:
@@ -170,6 +206,7 @@ def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:
         right_node=nodes[2],
         swapped_right=nodes[3],
         swap_at_cut=swap_at_cut,
+        pieces=_pieces(digits, characters),
         first_row=first_row,
         second_row=second_row,
         mark_keys=mark_keys[order],
@@ -210,6 +247,23 @@ def _digits(keys: Keys) -> NDArray[np.uint8]:
         digits[rows, lengths[rows] - back] = rest[rows] % np.uint64(BASE)
         rest //= np.uint64(BASE)
     return digits
+
+
+def _pieces(
+    digits: NDArray[np.uint8], characters: NDArray[np.uint8]
+) -> tuple[NDArray[np.uint16], ...]:
+    lengths = {int(length): piece_lengths(int(length)) for length in np.unique(characters)}
+    most = max((len(pieces) for pieces in lengths.values()), default=2)
+    codes = tuple(np.zeros(characters.size, dtype=np.uint16) for _ in range(most))
+    for length, pieces in lengths.items():
+        # Keys ascend, so that rows of one length lie together.
+        rows = slice(*np.searchsorted(characters, [length, length + 1]))
+        place = 0
+        for code, size in zip(codes, pieces, strict=False):
+            for column in digits[rows, place : place + size].T:
+                code[rows] = code[rows] * np.uint16(N_CHARACTERS) + (column - np.uint16(1))
+            place += size
+    return codes
 
 
 def _half_keys(

@@ -14,7 +14,7 @@ import pytest
 
 from legibility.alphabet import CHARACTERS, N_CLASSES
 from legibility.containers import Animal, CellReading, Hypothesis, NeedleEvidence, Reading
-from legibility.identify import shortlist
+from legibility.identify import rough
 from legibility.identify.calibration import FinalCalibration
 from legibility.identify.calibration_file import load_final_calibration
 from legibility.identify.decision import identify
@@ -137,7 +137,7 @@ def test_shortlists_are_what_a_full_pass_gives(monkeypatch: pytest.MonkeyPatch) 
         said = clear_reading(rng, herd[rng.integers(len(herd))])
         found = []
         for least in (10, 10**9):
-            monkeypatch.setattr(shortlist, "LEAST_ANIMALS", least)
+            monkeypatch.setattr(rough, "LEAST_ANIMALS", least)
             found.append(identify(said, registry, calibration=calibration))
         one, other = found
         assert [c.animal_id for c in one.candidates] == [c.animal_id for c in other.candidates]

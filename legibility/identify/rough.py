@@ -1,0 +1,255 @@
+"""Likelihoods of a reading for the animals of a large registry, but for what cannot matter."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.containers import LogLikelihood, Reading
+from legibility.identify.alignment import (
+    Prices,
+    empty_log_likelihood,
+    row_likelihood,
+    some_row_likelihood,
+)
+from legibility.identify.channel import ChannelOdds, channel_odds, total_odds
+from legibility.identify.likelihood import hypothesis_weights, placements, row_logp
+from legibility.identify.long_rows import bounds, factors, that_matter
+from legibility.identify.marktable import MarkTable
+from legibility.identify.pieces import seen_row
+from legibility.identify.short_rows import (
+    LARGEST,
+    add_products,
+    end_of_short,
+    needed,
+    products,
+)
+from legibility.settings import Settings
+
+LEAST_ANIMALS: Final = 20_000
+"""Choice: below this a full pass takes less than a tenth of a second."""
+MOST_ROWS: Final = 100_000
+"""Choice: of two-row marks, different rows that are computed exactly; with more there is no
+shortlist."""
+FIRST_SHARE: Final = 1e-3
+"""Choice: products whose largest value is above this share of the largest one come first."""
+LOOKED_AT: Final = 256
+"""Choice: long rows computed first, to know how likely the likeliest is."""
+_TINY: Final = np.finfo(np.float32).tiny
+
+
+@dataclass(frozen=True, slots=True)
+class Rough:
+    """A registry's likelihoods in single precision."""
+
+    values: NDArray[np.float32]
+    """(m,) over ``exp(log_scale)``; 0 for what was passed over."""
+    log_scale: float
+    of_rows: bool
+    """Whether they are of the table's different rows, and not of its animals."""
+    carriers: NDArray[np.float32] | None = None
+    """(m,) how many animals each value is of; None: one."""
+    left_out: float = 0.0
+    """Most that is missing from the likelihoods of all animals together."""
+    left_out_each: float = 0.0
+    """Most that is missing from a value that was not passed over."""
+    passed_over: float = 0.0
+    """Most that a likelihood may be that was passed over."""
+
+
+def rough_likelihoods(
+    reading: Reading, table: MarkTable, *, settings: Settings, share: float
+) -> Rough | None:
+    """Likelihood of a reading for every animal of a large registry, in single precision.
+
+    Parameters
+    ----------
+    reading : Reading
+    table : MarkTable
+    settings : Settings
+        Those of :func:`legibility.identify.likelihood.registry_log_likelihood`.
+    share : float
+        What may be left out of all animals together, over the likelihood of the likeliest one.
+
+    Returns
+    -------
+    Rough or None
+        None where a full pass is needed.
+    """
+    if len(table) < LEAST_ANIMALS:
+        return None
+    two_rows = bool((table.second_row >= 0).any())
+    if two_rows and (table.row_keys.size > MOST_ROWS or bool((table.second_row < 0).any())):
+        return None
+    prices, odds = Prices(), channel_odds(settings)
+    seen = [
+        (float(weight), rows)
+        for weight, rows in zip(
+            hypothesis_weights(reading.hypotheses), row_logp(reading), strict=True
+        )
+        if rows and np.isfinite(weight)
+    ]
+    if not seen:
+        return None
+    if not two_rows:
+        return _one_row(_views(seen, prices), table, odds, prices, share)
+    terms = [term for weight, rows in seen for term in _two_rows(weight, rows, table, odds, prices)]
+    log_scale = max(term.log_scale for term in terms)
+    total = np.zeros(len(table), dtype=np.float32)
+    for term in terms:
+        part = np.float32(np.exp(term.log_scale - log_scale))
+        if part > 0.0:
+            total += part * term.values
+    return Rough(total, log_scale, of_rows=False)
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """One way to see a mark of one row."""
+
+    log_weight: float
+    logp: LogLikelihood
+
+
+def _views(seen: Sequence[tuple[float, list[LogLikelihood]]], prices: Prices) -> list[_View]:
+    result = []
+    for weight, rows in seen:
+        empty = [empty_log_likelihood(logp) for logp in rows]
+        for place in placements(1, len(rows), prices=prices):
+            constant = weight + place.log_weight + sum(empty[row] for row in place.empty)
+            result.append(_View(constant, rows[place.rows[0] or 0]))
+    return result
+
+
+def _one_row(
+    views: Sequence[_View], table: MarkTable, odds: ChannelOdds, prices: Prices, share: float
+) -> Rough:
+    count, begin = table.row_keys.size, end_of_short(table)
+    carriers, most_carriers = None, 1.0
+    if count < len(table):
+        carriers = np.bincount(table.first_row, minlength=count).astype(np.float32)
+        most_carriers = float(carriers.max())
+    made, most = [], []
+    for view in views:
+        row = seen_row(view.logp, odds=odds, prices=prices, middles=begin < count)
+        made += products(view.log_weight, row, table, odds=odds)
+        if begin < count:
+            most.append(factors(view.log_weight, row, table))
+    made.sort(key=lambda one: -one.log_size)
+    log_scale = max(one.log_size for one in (*made[:1], *most)) - float(np.log(LARGEST))
+    values = np.zeros(count, dtype=np.float32)
+    first = [one for one in made if one.log_size > made[0].log_size + np.log(FIRST_SHARE)]
+    add_products(first, table, values, log_scale=log_scale)
+    norm = _norm(table, slice(0, begin), odds)
+    best = float(values.max()) / float(norm.max(initial=1.0))
+    least = np.zeros(0, dtype=np.float32)
+    exact = _Exact(views, table, odds, prices, log_scale)
+    if most:
+        least = bounds(most, table, swap=odds.swap, log_scale=log_scale)
+        top = np.argpartition(least, -min(LOOKED_AT, least.size))[-LOOKED_AT:]
+        best = max(best, float(exact(begin + top).max()))
+    rest, left_out, each = needed(
+        made[len(first) :], table, log_scale=log_scale, allowed=share * best / (2 * most_carriers)
+    )
+    add_products(rest, table, values, log_scale=log_scale)
+    values[:begin] /= norm
+    passed_over = 0.0
+    if most:
+        rows, unseen, passed_over = that_matter(least, share * best / (2 * most_carriers))
+        values[begin + rows] = exact(begin + rows)
+        left_out += unseen
+    return Rough(
+        values,
+        log_scale,
+        of_rows=True,
+        carriers=carriers,
+        left_out=left_out * most_carriers,
+        left_out_each=each,
+        passed_over=passed_over,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Exact:
+    views: Sequence[_View]
+    table: MarkTable
+    odds: ChannelOdds
+    prices: Prices
+    log_scale: float
+
+    def __call__(self, rows: NDArray[np.int64]) -> NDArray[np.float64]:
+        """(k,) likelihoods of some of the different rows, over the scale."""
+        total = np.full(rows.size, -np.inf)
+        for view in self.views:
+            found = some_row_likelihood(
+                view.logp, self.table, rows, odds=self.odds, prices=self.prices
+            )
+            both = np.logaddexp(found.log_intact, found.log_one_event)
+            total = np.logaddexp(total, view.log_weight + both)
+        return np.exp(total - self.log_scale) / _norm(self.table, rows, self.odds)
+
+
+def _norm(
+    table: MarkTable, part: slice | NDArray[np.int64], odds: ChannelOdds
+) -> NDArray[np.float32]:
+    """One more than the odds of all events of some rows."""
+    norm = table.characters[part] * np.float32(odds.wrong_die)
+    norm += table.turnable[part] * np.float32(odds.turned_die)
+    norm += table.unequal_pairs[part] * np.float32(odds.swap)
+    return np.asarray(norm + np.float32(1.0), dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class _Term:
+    """Likelihoods of one way to see the rows, over ``exp(log_scale)``."""
+
+    values: NDArray[np.float32]
+    log_scale: float
+
+
+def _two_rows(
+    weight: float,
+    rows: Sequence[LogLikelihood],
+    table: MarkTable,
+    odds: ChannelOdds,
+    prices: Prices,
+) -> list[_Term]:
+    terms = []
+    seen = [row_likelihood(logp, table, odds=odds, prices=prices) for logp in rows]
+    ids = (table.first_row, table.second_row)
+    row_odds = total_odds(table.characters, table.turnable, table.unequal_pairs, odds=odds)
+    norm = _single(row_odds)
+    every = norm.take(ids[0])
+    every += norm.take(ids[1])
+    every += np.float32(1.0)
+    scales = [float(max(row.log_intact.max(), row.log_one_event.max())) for row in seen]
+    intact = [_single(np.exp(row.log_intact - s)) for row, s in zip(seen, scales, strict=True)]
+    event = [_single(np.exp(row.log_one_event - s)) for row, s in zip(seen, scales, strict=True)]
+    for place in placements(2, len(rows), prices=prices):
+        constant = weight + place.log_weight + sum(seen[row].log_empty for row in place.empty)
+        if None in place.rows:
+            found = 0 if place.rows[1] is None else 1
+            row = place.rows[found] or 0
+            unseen = _single(1.0 + row_odds)
+            values = intact[row].take(ids[found]) * unseen.take(ids[1 - found])
+            values += event[row].take(ids[found])
+            values /= every
+            terms.append(_Term(values, constant + scales[row]))
+            continue
+        a, b = place.rows[0] or 0, place.rows[1] or 0
+        values = (intact[a] + event[a]).take(ids[0]) * intact[b].take(ids[1])
+        values += intact[a].take(ids[0]) * event[b].take(ids[1])
+        values /= every
+        terms.append(_Term(values, constant + scales[a] + scales[b]))
+    return terms
+
+
+def _single(values: NDArray[np.float64]) -> NDArray[np.float32]:
+    """In single precision, what is too small for it as 0."""
+    result = np.ascontiguousarray(values, dtype=np.float32)
+    result[result < _TINY] = 0.0
+    return result
