@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -74,6 +75,9 @@ class MarkTable:
     pieces: tuple[NDArray[np.uint16], ...]
     """Each (r,): pieces of each row, see :func:`piece_lengths`, as numbers to the base 36, first
     character first; 0 for a piece that a row does not have."""
+    piece_rows: tuple[tuple[int, int], ...]
+    """(first, second) most rows of 0, 1, 2, ... characters that share their first or second piece.
+    """
     first_row: Ids
     """(n,) row of each animal."""
     second_row: Ids
@@ -85,6 +89,16 @@ class MarkTable:
 
     def __len__(self) -> int:
         return int(self.first_row.size)
+
+    def lengths(self) -> list[tuple[int, slice]]:
+        """Numbers of characters that there are, with the rows that have so many."""
+        least = [np.uint64(BASE**length // (BASE - 1)) for length in range(1, LONGEST_ROW + 2)]
+        starts = np.searchsorted(self.row_keys, least)
+        return [
+            (length, slice(int(start), int(stop)))
+            for length, (start, stop) in enumerate(pairwise(starts), start=1)
+            if start < stop
+        ]
 
     def row_text(self, row: int) -> str:
         """Characters of one of the different rows."""
@@ -188,6 +202,7 @@ def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:
     turnable = np.concatenate([[False], IS_TURNABLE])[digits].sum(axis=1)
     unequal = (digits[:, 1:] != digits[:, :-1]) & (digits[:, 1:] != _PAD)
     halves, swap_at_cut = _half_keys(digits, characters)
+    pieces = _pieces(digits, characters)
     left = _tree(np.concatenate(halves[:2]))
     right = _tree(np.concatenate(halves[2:]))
     nodes = [
@@ -206,7 +221,8 @@ def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:
         right_node=nodes[2],
         swapped_right=nodes[3],
         swap_at_cut=swap_at_cut,
-        pieces=_pieces(digits, characters),
+        pieces=pieces,
+        piece_rows=_piece_rows(pieces, characters),
         first_row=first_row,
         second_row=second_row,
         mark_keys=mark_keys[order],
@@ -264,6 +280,17 @@ def _pieces(
                 code[rows] = code[rows] * np.uint16(N_CHARACTERS) + (column - np.uint16(1))
             place += size
     return codes
+
+
+def _piece_rows(
+    pieces: tuple[NDArray[np.uint16], ...], characters: NDArray[np.uint8]
+) -> tuple[tuple[int, int], ...]:
+    starts = np.searchsorted(characters, np.arange(LONGEST_ROW + 2, dtype=np.uint8))
+    most = []
+    for start, stop in pairwise(starts):
+        counts = [np.bincount(codes[start:stop], minlength=1) for codes in pieces[:2]]
+        most.append((int(counts[0].max()), int(counts[1].max())))
+    return tuple(most)
 
 
 def _half_keys(

@@ -163,7 +163,11 @@ def _weighed(
             others=short,
         )
         if not short.is_close(exponent) or not _is_enough(
-            probabilities, len(registry), calibration, settings
+            probabilities,
+            short.log_likelihood > short.log_others,
+            registered=len(registry),
+            calibration=calibration,
+            settings=settings,
         ):
             return None
         found.append(probabilities)
@@ -183,13 +187,18 @@ def _weighed(
 
 def _is_enough(
     probabilities: NDArray[np.float64],
+    ahead: NDArray[np.bool_],
+    *,
     registered: int,
     calibration: FinalCalibration,
     settings: Settings,
 ) -> bool:
-    """Whether no animal that was left out can be listed, or be in the candidate set."""
+    """Whether no animal that was left out can be listed, or be in the candidate set.
+
+    ``ahead`` are the animals that are likelier than any that was left out.
+    """
     animals = probabilities[:-1]
-    last = float(animals.min())
+    last = float(animals[ahead].min(initial=1.0))
     if float(probabilities[-1]) <= last:
         return False
     if last >= float(np.sort(animals)[-min(settings.candidates_listed, animals.size)]) * 0.99:

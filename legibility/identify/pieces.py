@@ -14,9 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.alphabet import N_CHARACTERS
+from legibility.containers import LogLikelihood
 from legibility.identify.alignment import Emissions, Prices, cell_ratios, emissions
 from legibility.identify.channel import ChannelOdds
 from legibility.identify.marktable import LONGEST_PIECE
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One way to see a mark of one row in a reading."""
+
+    log_weight: float
+    logp: LogLikelihood
+    """(cells, 37)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +49,12 @@ class SeenRow:
     right: tuple[Strings, ...]
     """The same of strings that end a row; the state is the number of cells before them."""
     middle: tuple[NDArray[np.float64], ...]
-    """(36**length,) of strings of 0, 1 and 2 characters within a row: largest weight of going from
-    one state to any others, intact and with one event."""
+    """(cells + 1, cells + 1, 36**length) of strings of 0, 1 and 2 characters within a row: weights
+    of the numbers of cells used after them (first axis), by those used before, intact or with one
+    event."""
 
 
-def seen_row(
-    logp: NDArray[np.float64], *, odds: ChannelOdds, prices: Prices, middles: bool
-) -> SeenRow:
+def seen_row(logp: LogLikelihood, *, odds: ChannelOdds, prices: Prices, middles: bool) -> SeenRow:
     """States of all short strings.
 
     Parameters
@@ -91,8 +100,11 @@ class _Walk:
 
     def gap(self, states: NDArray[np.float64]) -> NDArray[np.float64]:
         """Empty places behind each string."""
-        flat = self.cells.gap.T @ states.reshape(states.shape[0], -1)
-        return np.asarray(flat.reshape(states.shape))
+        gap = self.cells.gap
+        after = states * gap[0, 0]
+        for cell, weight in enumerate(np.diagonal(gap, 1) / gap[0, 0], start=1):
+            after[cell] += weight * after[cell - 1]
+        return np.asarray(after)
 
     def strings(self, start: NDArray[np.float64], longest: int) -> list[_States]:
         """States after 0, 1, ... characters.
@@ -144,10 +156,8 @@ def _mirrored(states: NDArray[np.float64], length: int) -> NDArray[np.float64]:
 
 
 def _middles(walk: _Walk) -> tuple[NDArray[np.float64], ...]:
-    states = walk.cells.gap.shape[0]
-    result = []
-    for one in walk.strings(np.eye(states), LONGEST_PIECE - 1):
-        both = walk.gap(one.intact + one.one_event)
-        both = both.reshape(states, states, -1)
-        result.append(both.sum(axis=0).max(axis=0))
-    return tuple(result)
+    cells = walk.cells.gap.shape[0]
+    return tuple(
+        walk.gap(one.intact + one.one_event).reshape(cells, cells, -1)
+        for one in walk.strings(np.eye(cells), LONGEST_PIECE - 1)
+    )

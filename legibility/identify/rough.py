@@ -18,9 +18,9 @@ from legibility.identify.alignment import (
 )
 from legibility.identify.channel import ChannelOdds, channel_odds, total_odds
 from legibility.identify.likelihood import hypothesis_weights, placements, row_logp
-from legibility.identify.long_rows import bounds, factors, that_matter
+from legibility.identify.long_rows import bounds, factors, likeliest, that_matter
 from legibility.identify.marktable import MarkTable
-from legibility.identify.pieces import seen_row
+from legibility.identify.pieces import View, seen_row
 from legibility.identify.short_rows import (
     LARGEST,
     add_products,
@@ -37,8 +37,6 @@ MOST_ROWS: Final = 100_000
 shortlist."""
 FIRST_SHARE: Final = 1e-3
 """Choice: products whose largest value is above this share of the largest one come first."""
-LOOKED_AT: Final = 256
-"""Choice: long rows computed first, to know how likely the likeliest is."""
 _TINY: Final = np.finfo(np.float32).tiny
 
 
@@ -107,26 +105,18 @@ def rough_likelihoods(
     return Rough(total, log_scale, of_rows=False)
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
-    """One way to see a mark of one row."""
-
-    log_weight: float
-    logp: LogLikelihood
-
-
-def _views(seen: Sequence[tuple[float, list[LogLikelihood]]], prices: Prices) -> list[_View]:
+def _views(seen: Sequence[tuple[float, list[LogLikelihood]]], prices: Prices) -> list[View]:
     result = []
     for weight, rows in seen:
         empty = [empty_log_likelihood(logp) for logp in rows]
         for place in placements(1, len(rows), prices=prices):
             constant = weight + place.log_weight + sum(empty[row] for row in place.empty)
-            result.append(_View(constant, rows[place.rows[0] or 0]))
+            result.append(View(constant, rows[place.rows[0] or 0]))
     return result
 
 
 def _one_row(
-    views: Sequence[_View], table: MarkTable, odds: ChannelOdds, prices: Prices, share: float
+    views: Sequence[View], table: MarkTable, odds: ChannelOdds, prices: Prices, share: float
 ) -> Rough:
     count, begin = table.row_keys.size, end_of_short(table)
     carriers, most_carriers = None, 1.0
@@ -138,7 +128,7 @@ def _one_row(
         row = seen_row(view.logp, odds=odds, prices=prices, middles=begin < count)
         made += products(view.log_weight, row, table, odds=odds)
         if begin < count:
-            most.append(factors(view.log_weight, row, table))
+            most.append(factors(view, row, table, prices=prices))
     made.sort(key=lambda one: -one.log_size)
     log_scale = max(one.log_size for one in (*made[:1], *most)) - float(np.log(LARGEST))
     values = np.zeros(count, dtype=np.float32)
@@ -150,8 +140,7 @@ def _one_row(
     exact = _Exact(views, table, odds, prices, log_scale)
     if most:
         least = bounds(most, table, swap=odds.swap, log_scale=log_scale)
-        top = np.argpartition(least, -min(LOOKED_AT, least.size))[-LOOKED_AT:]
-        best = max(best, float(exact(begin + top).max()))
+        best = max(best, float(exact(begin + likeliest(least)).max()))
     rest, left_out, each = needed(
         made[len(first) :], table, log_scale=log_scale, allowed=share * best / (2 * most_carriers)
     )
@@ -175,7 +164,7 @@ def _one_row(
 
 @dataclass(frozen=True, slots=True)
 class _Exact:
-    views: Sequence[_View]
+    views: Sequence[View]
     table: MarkTable
     odds: ChannelOdds
     prices: Prices

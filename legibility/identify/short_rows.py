@@ -37,6 +37,8 @@ class Product:
     characters: int
     log_size: float
     """Log of the largest product."""
+    log_sum: float
+    """Log of a bound for all rows together."""
     left: NDArray[np.float64]
     """(36**k,) of first pieces."""
     right: NDArray[np.float64]
@@ -57,26 +59,63 @@ def products(weight: float, row: SeenRow, table: MarkTable, *, odds: ChannelOdds
     odds : ChannelOdds
     """
     result = []
-    for characters in np.unique(table.characters[: end_of_short(table)]):
-        first, last = piece_lengths(int(characters))
+    for characters, rows in table.lengths():
+        if characters > 2 * LONGEST_PIECE:
+            continue
+        first, last = piece_lengths(characters)
         left, right = row.left[first], row.right[last]
-        both = left.intact + left.one_event
-        for k in range(both.shape[0]):
+        ahead = [_Column.of(one) for one in (left.intact + left.one_event, left.intact)]
+        behind = [_Column.of(one) for one in (right.intact, right.one_event)]
+        for k in range(left.intact.shape[0]):
             for a, b, share, crossed in (
-                (both[k], right.intact[k], 1.0, False),
-                (left.intact[k], right.one_event[k], 1.0, False),
-                (left.intact[k], right.intact[k], odds.swap if last else 0.0, True),
+                (ahead[0], behind[0], 1.0, False),
+                (ahead[1], behind[1], 1.0, False),
+                (ahead[1], behind[0], odds.swap if last else 0.0, True),
             ):
-                largest = float(a.max()) * float(b.max()) * share
-                if largest > 0.0:
-                    size = weight + float(np.log(largest))
-                    result.append(Product(int(characters), size, a, b, crossed))
+                size = a.largest[k] * b.largest[k] * share
+                if size <= 0.0:
+                    continue
+                together = size * (rows.stop - rows.start)
+                if not crossed:
+                    sharing = table.piece_rows[characters]
+                    together = min(
+                        together,
+                        a.largest[k] * b.total[k] * sharing[1],
+                        a.total[k] * b.largest[k] * sharing[0],
+                    )
+                result.append(
+                    Product(
+                        characters,
+                        weight + float(np.log(size)),
+                        weight + float(np.log(together)),
+                        a.states[k],
+                        b.states[k],
+                        crossed,
+                    )
+                )
     return result
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    states: NDArray[np.float64]
+    """(cells + 1, strings)"""
+    largest: NDArray[np.float64]
+    total: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, states: NDArray[np.float64]) -> _Column:
+        return cls(states, states.max(axis=1), states.sum(axis=1))
 
 
 def end_of_short(table: MarkTable) -> int:
     """How many of the different rows have up to six characters; they come first."""
-    return int(np.searchsorted(table.characters, 2 * LONGEST_PIECE, side="right"))
+    return max((rows.stop for n, rows in table.lengths() if n <= 2 * LONGEST_PIECE), default=0)
+
+
+def parts(rows: slice) -> list[slice]:
+    """Blocks of rows."""
+    return [slice(s, min(s + BLOCK, rows.stop)) for s in range(rows.start, rows.stop, BLOCK)]
 
 
 def needed(
@@ -87,7 +126,6 @@ def needed(
     Parameters
     ----------
     made : sequence of Product
-        Largest first.
     table : MarkTable
     log_scale : float
     allowed : float
@@ -101,17 +139,15 @@ def needed(
     left_out_each : float
         Most that the others are for one row.
     """
-    counts = np.bincount(table.characters)
     lost = 2 * LEAST_SHARE * LARGEST * len(made)  # See _ready().
-    chosen, together, each = list(made), lost * end_of_short(table), lost
+    chosen = sorted(made, key=lambda one: -one.log_sum)
+    together, each = lost * end_of_short(table), lost
     while chosen:
-        size = float(np.exp(chosen[-1].log_size - log_scale))
-        more = size * float(counts[chosen[-1].characters])
+        more = float(np.exp(chosen[-1].log_sum - log_scale))
         if together + more > allowed:
             break
         together += more
-        each += size
-        chosen.pop()
+        each += float(np.exp(chosen.pop().log_size - log_scale))
     return chosen, together, each
 
 
@@ -124,14 +160,11 @@ def add_products(
 ) -> None:
     """Add products of all rows of their lengths, over ``exp(log_scale)``, to ``values`` (r,)."""
     blocks = []
-    for characters in sorted({one.characters for one in chosen}):
+    for characters, rows in table.lengths():
         ready = [_ready(one, log_scale) for one in chosen if one.characters == characters]
-        start, stop = np.searchsorted(table.characters, [characters, characters + 1])
-        last = piece_lengths(characters)[1]
-        blocks += [
-            (ready, last, slice(s, min(s + BLOCK, int(stop))))
-            for s in range(int(start), int(stop), BLOCK)
-        ]
+        if ready:
+            last = piece_lengths(characters)[1]
+            blocks += [(ready, last, part) for part in parts(rows)]
 
     def work(block: tuple[Sequence[_Ready], int, slice]) -> None:
         ready, last, part = block

@@ -46,6 +46,8 @@ class Shortlist:
     """(m,) how many animals each of the others stands for; None: one."""
     registered: int
     log_scale: float
+    log_others: float
+    """Log of the most that any of the others may have."""
     left_out: float
     """Most that is missing from all likelihoods together, over ``exp(log_scale)``."""
 
@@ -85,21 +87,19 @@ def share_left_out(exponent: float, registered: int) -> float:
 def shortlist(
     rough: Rough, reading: Reading, table: MarkTable, *, settings: Settings, kept: int = KEPT
 ) -> Shortlist | None:
-    """The most likely animals of a registry; None where their order is lost in the rough pass."""
+    """The most likely animals of a registry; None where too many are alike."""
     values = rough.values
     kept = min(kept, values.size // 2)
     if not kept:
         return None
     least = float(np.partition(values, values.size - kept)[values.size - kept])
-    # No likelihood that is not kept may be above the last one kept, but for rounding.
-    if rough.left_out_each > ROUNDING * least or rough.passed_over > (1.0 - ROUNDING) * least:
-        return None
     if least <= _TINY * 1e3:
         return None
     best = np.flatnonzero(values >= least)
     animals = table.carriers(best) if rough.of_rows else best
     if animals.size > 2 * kept:
         return None
+    most = max(least * (1.0 + ROUNDING) + rough.left_out_each, rough.passed_over)
     with np.errstate(divide="ignore"):
         others = np.log(values)
     others[best] = -np.inf
@@ -110,5 +110,6 @@ def shortlist(
         carriers=rough.carriers,
         registered=len(table),
         log_scale=rough.log_scale,
+        log_others=float(np.log(most)) + rough.log_scale,
         left_out=rough.left_out,
     )
