@@ -36,6 +36,8 @@ from legibility.identify.short_rows import (
     parts,
 )
 
+LEAST_KEPT: Final = 1024
+"""Choice: rows computed at least, so that those that are listed are among them."""
 STEP_BITS: Final = 20
 """Choice: bounds are cut off at eighths of a power of two; singles have 23 bits below that."""
 STEEPEST: Final = 30.0
@@ -190,21 +192,27 @@ def that_matter(
     largest : float
         Most that one of them is.
     """
-    rows = np.flatnonzero(most > allowed / most.size)
-    if not rows.size:
-        return rows, float(most.sum(dtype=np.float64)), allowed / most.size
+    least = allowed / most.size
+    rows = np.flatnonzero(most > least)
+    if rows.size < LEAST_KEPT:
+        kept = min(LEAST_KEPT, most.size)
+        least = float(np.partition(most, most.size - kept)[most.size - kept])
+        rows = np.flatnonzero(most >= least)
+        return rows, float(np.delete(most, rows).sum(dtype=np.float64)), least
     some = most[rows]
     small = max(0.0, float(most.sum(dtype=np.float64)) - float(some.sum(dtype=np.float64)))
     # The upper bits of a positive single are a number that grows with its logarithm.
     steps = some.view(np.int32) >> STEP_BITS
     lowest = int(steps.min())
     sums = small + np.cumsum(np.bincount(steps - lowest, weights=some))
+    before = np.cumsum(np.bincount(steps - lowest))
     passed = int(np.searchsorted(sums, allowed, side="right"))
-    kept = rows[steps - lowest >= passed]
+    passed = min(passed, int(np.searchsorted(before, rows.size - LEAST_KEPT, side="right")))
+    kept_rows = rows[steps - lowest >= passed]
     if not passed:
-        return kept, small, allowed / most.size
+        return kept_rows, small, least
     limit = np.array([lowest + passed << STEP_BITS], dtype=np.int32).view(np.float32)
-    return kept, float(sums[passed - 1]), float(limit[0])
+    return kept_rows, float(sums[passed - 1]), float(limit[0])
 
 
 def _ready(

@@ -8,6 +8,7 @@ numbers of cells used, as in :mod:`legibility.identify.alignment`.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,9 +34,9 @@ class View:
 class Strings:
     """States of all strings of one length; the strings ascend as numbers to the base 36."""
 
-    intact: NDArray[np.float64]
+    intact: NDArray[np.float32]
     """(cells + 1, 36**length) with nothing gone wrong at application."""
-    one_event: NDArray[np.float64]
+    one_event: NDArray[np.float32]
     """(cells + 1, 36**length) with one event of the application channel, weighted by its odds."""
 
 
@@ -48,7 +49,7 @@ class SeenRow:
     the string and of empty places behind it."""
     right: tuple[Strings, ...]
     """The same of strings that end a row; the state is the number of cells before them."""
-    middle: tuple[NDArray[np.float64], ...]
+    middle: tuple[NDArray[np.float32], ...]
     """(cells + 1, cells + 1, 36**length) of strings of 0, 1 and 2 characters within a row: weights
     of the numbers of cells used after them (first axis), by those used before, intact or with one
     event."""
@@ -66,18 +67,23 @@ def seen_row(logp: LogLikelihood, *, odds: ChannelOdds, prices: Prices, middles:
         Whether strings within a row are asked for; else ``middle`` is empty.
     """
     ratios = cell_ratios(logp)
-    forward = _Walk(emissions(ratios, odds=odds, prices=prices), odds.swap, prices.missed_cell)
-    back = np.ascontiguousarray(ratios[::-1])
-    backward = _Walk(emissions(back, odds=odds, prices=prices), odds.swap, prices.missed_cell)
-    start = np.zeros((ratios.shape[0] + 1, 1))
+    forward, backward = (
+        _Walk.over(emissions(one, odds=odds, prices=prices), odds.swap, prices.missed_cell)
+        for one in (ratios, ratios[::-1])
+    )
+    start = np.zeros((ratios.shape[0] + 1, 1), dtype=np.float32)
     start[0] = 1.0
+    with ThreadPoolExecutor(2) as threads:
+        ends = list(
+            threads.map(lambda walk: walk.strings(start, LONGEST_PIECE), (forward, backward))
+        )
     left = [
         Strings(_flat(forward.gap(one.intact)), _flat(forward.gap(one.one_event)))
-        for one in forward.strings(start, LONGEST_PIECE)
+        for one in ends[0]
     ]
     right = [
         Strings(_mirrored(one.intact, length), _mirrored(one.one_event, length))
-        for length, one in enumerate(backward.strings(start, LONGEST_PIECE))
+        for length, one in enumerate(ends[1])
     ]
     return SeenRow(tuple(left), tuple(right), _middles(forward) if middles else ())
 
@@ -86,27 +92,48 @@ def seen_row(logp: LogLikelihood, *, odds: ChannelOdds, prices: Prices, middles:
 class _States:
     """(cells + 1, ...) state weights; further axes are the characters, the last one last."""
 
-    intact: NDArray[np.float64]
-    one_event: NDArray[np.float64]
+    intact: NDArray[np.float32]
+    one_event: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
 class _Walk:
     """The steps of :mod:`legibility.identify.alignment` on arrays of all strings."""
 
-    cells: Emissions
-    swap: float
-    missed: float
+    steps: NDArray[np.float32]
+    """(cells,) weight of one more empty place, for each cell."""
+    stay: np.float32
+    """Weight of no empty place."""
+    seen: NDArray[np.float32]
+    """(cells, 36)"""
+    wrong: NDArray[np.float32]
+    """(cells, 36)"""
+    wrong_missed: NDArray[np.float32]
+    """(36,)"""
+    swap: np.float32
+    missed: np.float32
 
-    def gap(self, states: NDArray[np.float64]) -> NDArray[np.float64]:
+    @classmethod
+    def over(cls, cells: Emissions, swap: float, missed: float) -> _Walk:
+        """The cells of a row, in single precision."""
+        return cls(
+            steps=(np.diagonal(cells.gap, 1) / cells.gap[0, 0]).astype(np.float32),
+            stay=np.float32(cells.gap[0, 0]),
+            seen=cells.seen.T.astype(np.float32),
+            wrong=cells.wrong.T.astype(np.float32),
+            wrong_missed=cells.wrong_missed.astype(np.float32),
+            swap=np.float32(swap),
+            missed=np.float32(missed),
+        )
+
+    def gap(self, states: NDArray[np.float32]) -> NDArray[np.float32]:
         """Empty places behind each string."""
-        gap = self.cells.gap
-        after = states * gap[0, 0]
-        for cell, weight in enumerate(np.diagonal(gap, 1) / gap[0, 0], start=1):
+        after = states * self.stay
+        for cell, weight in enumerate(self.steps, start=1):
             after[cell] += weight * after[cell - 1]
         return np.asarray(after)
 
-    def strings(self, start: NDArray[np.float64], longest: int) -> list[_States]:
+    def strings(self, start: NDArray[np.float32], longest: int) -> list[_States]:
         """States after 0, 1, ... characters.
 
         Parameters
@@ -114,19 +141,18 @@ class _Walk:
         start : ndarray of float64, (cells + 1, k)
             Each of the k is gone on from.
         """
-        seen, wrong = self.cells.seen.T[:, None, :], self.cells.wrong.T[:, None, :]
-        wrong_missed = self.cells.wrong_missed
+        seen, wrong = self.seen[:, None, :], self.wrong[:, None, :]
         now = _States(start, np.zeros_like(start))
         found, before = [now], None
         for length in range(1, longest + 1):
             intact, event = self.gap(now.intact), self.gap(now.one_event)
             flat = intact.reshape(intact.shape[0], -1, 1)
             events = _step(event.reshape(flat.shape), seen, self.missed)
-            events += _step(flat, wrong, wrong_missed)
+            events += _step(flat, wrong, self.wrong_missed)
             if before is not None and self.swap > 0:
                 other = self.gap(_step(before, seen, self.missed))
                 # Axes: states, strings before, the last character, the one ahead of it.
-                other = _step(other[..., None], self.cells.seen.T[:, None, None, :], self.missed)
+                other = _step(other[..., None], self.seen[:, None, None, :], self.missed)
                 other[:, :, np.arange(N_CHARACTERS), np.arange(N_CHARACTERS)] = 0.0
                 events += self.swap * other.swapaxes(2, 3).reshape(events.shape)
             shape = (*start.shape, *(N_CHARACTERS,) * length)
@@ -137,27 +163,29 @@ class _Walk:
 
 
 def _step(
-    states: NDArray[np.float64], emission: NDArray[np.float64], missed: float | NDArray[np.float64]
-) -> NDArray[np.float64]:
+    states: NDArray[np.float32],
+    emission: NDArray[np.float32],
+    missed: np.float32 | NDArray[np.float32],
+) -> NDArray[np.float32]:
     """States after one character, for each character of a new last axis."""
     after = np.asarray(states * np.broadcast_to(missed, emission.shape[-1:]))
     after[1:] += states[:-1] * emission
     return after
 
 
-def _flat(states: NDArray[np.float64]) -> NDArray[np.float64]:
+def _flat(states: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.ascontiguousarray(states.reshape(states.shape[0], -1))
 
 
-def _mirrored(states: NDArray[np.float64], length: int) -> NDArray[np.float64]:
+def _mirrored(states: NDArray[np.float32], length: int) -> NDArray[np.float32]:
     """States of strings read backwards, as strings read forwards and cells before them."""
     axes = (0, *range(length + 1, 1, -1), 1)
     return _flat(np.transpose(states, axes)[::-1])
 
 
-def _middles(walk: _Walk) -> tuple[NDArray[np.float64], ...]:
-    cells = walk.cells.gap.shape[0]
+def _middles(walk: _Walk) -> tuple[NDArray[np.float32], ...]:
+    cells = walk.seen.shape[0] + 1
     return tuple(
         walk.gap(one.intact + one.one_event).reshape(cells, cells, -1)
-        for one in walk.strings(np.eye(cells), LONGEST_PIECE - 1)
+        for one in walk.strings(np.eye(cells, dtype=np.float32), LONGEST_PIECE - 1)
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import Final
 
 import numpy as np
@@ -19,12 +19,14 @@ from legibility.identify.alignment import (
 from legibility.identify.channel import ChannelOdds, channel_odds, total_odds
 from legibility.identify.likelihood import hypothesis_weights, placements, row_logp
 from legibility.identify.long_rows import bounds, factors, likeliest, that_matter
-from legibility.identify.marktable import MarkTable
+from legibility.identify.marktable import LONGEST_PIECE, MarkTable
 from legibility.identify.pieces import View, seen_row
 from legibility.identify.short_rows import (
     LARGEST,
     add_products,
+    divide,
     end_of_short,
+    event_norm,
     needed,
     products,
 )
@@ -45,16 +47,17 @@ class Rough:
     """A registry's likelihoods in single precision."""
 
     values: NDArray[np.float32]
-    """(m,) over ``exp(log_scale)``; 0 for what was passed over."""
+    """(m,) over ``exp(log_scale)``."""
     log_scale: float
-    of_rows: bool
-    """Whether they are of the table's different rows, and not of its animals."""
+    rows: NDArray[np.int64] | None = None
+    """(m,) ascending; which of the table's different rows they are of, all others were passed over.
+    None: of its animals."""
     carriers: NDArray[np.float32] | None = None
     """(m,) how many animals each value is of; None: one."""
     left_out: float = 0.0
     """Most that is missing from the likelihoods of all animals together."""
     left_out_each: float = 0.0
-    """Most that is missing from a value that was not passed over."""
+    """Most that is missing from a value."""
     passed_over: float = 0.0
     """Most that a likelihood may be that was passed over."""
 
@@ -102,7 +105,7 @@ def rough_likelihoods(
         part = np.float32(np.exp(term.log_scale - log_scale))
         if part > 0.0:
             total += part * term.values
-    return Rough(total, log_scale, of_rows=False)
+    return Rough(total, log_scale)
 
 
 def _views(seen: Sequence[tuple[float, list[LogLikelihood]]], prices: Prices) -> list[View]:
@@ -131,31 +134,30 @@ def _one_row(
             most.append(factors(view, row, table, prices=prices))
     made.sort(key=lambda one: -one.log_size)
     log_scale = max(one.log_size for one in (*made[:1], *most)) - float(np.log(LARGEST))
-    values = np.zeros(count, dtype=np.float32)
+    values = np.zeros(begin, dtype=np.float32)
     first = [one for one in made if one.log_size > made[0].log_size + np.log(FIRST_SHARE)]
     add_products(first, table, values, log_scale=log_scale)
-    norm = _norm(table, slice(0, begin), odds)
-    best = float(values.max()) / float(norm.max(initial=1.0))
-    least = np.zeros(0, dtype=np.float32)
+    best = float(values.max(initial=0.0)) / (1.0 + 2 * LONGEST_PIECE * sum(astuple(odds)))
     exact = _Exact(views, table, odds, prices, log_scale)
+    largest = np.zeros(0, dtype=np.float32)
     if most:
-        least = bounds(most, table, swap=odds.swap, log_scale=log_scale)
-        best = max(best, float(exact(begin + likeliest(least)).max()))
-    rest, left_out, each = needed(
-        made[len(first) :], table, log_scale=log_scale, allowed=share * best / (2 * most_carriers)
-    )
+        largest = bounds(most, table, swap=odds.swap, log_scale=log_scale)
+        best = max(best, float(exact(begin + likeliest(largest)).max()))
+    allowed = share * best / (2 * most_carriers)
+    rest, left_out, each = needed(made[len(first) :], table, log_scale=log_scale, allowed=allowed)
     add_products(rest, table, values, log_scale=log_scale)
-    values[:begin] /= norm
-    passed_over = 0.0
+    divide(values, table, odds=odds)
+    rows, passed_over = np.arange(begin), 0.0
     if most:
-        rows, unseen, passed_over = that_matter(least, share * best / (2 * most_carriers))
-        values[begin + rows] = exact(begin + rows)
+        long_rows, unseen, passed_over = that_matter(largest, allowed)
+        rows = np.concatenate([rows, begin + long_rows])
+        values = np.concatenate([values, exact(begin + long_rows).astype(np.float32)])
         left_out += unseen
     return Rough(
         values,
         log_scale,
-        of_rows=True,
-        carriers=carriers,
+        rows=rows,
+        carriers=None if carriers is None else carriers[rows],
         left_out=left_out * most_carriers,
         left_out_each=each,
         passed_over=passed_over,
@@ -179,17 +181,7 @@ class _Exact:
             )
             both = np.logaddexp(found.log_intact, found.log_one_event)
             total = np.logaddexp(total, view.log_weight + both)
-        return np.exp(total - self.log_scale) / _norm(self.table, rows, self.odds)
-
-
-def _norm(
-    table: MarkTable, part: slice | NDArray[np.int64], odds: ChannelOdds
-) -> NDArray[np.float32]:
-    """One more than the odds of all events of some rows."""
-    norm = table.characters[part] * np.float32(odds.wrong_die)
-    norm += table.turnable[part] * np.float32(odds.turned_die)
-    norm += table.unequal_pairs[part] * np.float32(odds.swap)
-    return np.asarray(norm + np.float32(1.0), dtype=np.float32)
+        return np.exp(total - self.log_scale) / event_norm(self.table, rows, odds=self.odds)
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,9 +39,9 @@ class Product:
     """Log of the largest product."""
     log_sum: float
     """Log of a bound for all rows together."""
-    left: NDArray[np.float64]
+    left: NDArray[np.float32]
     """(36**k,) of first pieces."""
-    right: NDArray[np.float64]
+    right: NDArray[np.float32]
     """(36**k,) of second pieces."""
     crossed: bool
     """Whether it is of rows with the characters at the cut exchanged."""
@@ -98,14 +98,15 @@ def products(weight: float, row: SeenRow, table: MarkTable, *, odds: ChannelOdds
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    states: NDArray[np.float64]
+    states: NDArray[np.float32]
     """(cells + 1, strings)"""
     largest: NDArray[np.float64]
     total: NDArray[np.float64]
 
     @classmethod
-    def of(cls, states: NDArray[np.float64]) -> _Column:
-        return cls(states, states.max(axis=1), states.sum(axis=1))
+    def of(cls, states: NDArray[np.float32]) -> _Column:
+        largest = states.max(axis=1).astype(np.float64)
+        return cls(states, largest, states.sum(axis=1, dtype=np.float64))
 
 
 def end_of_short(table: MarkTable) -> int:
@@ -187,6 +188,26 @@ def add_products(
         list(threads.map(work, blocks))
 
 
+def divide(values: NDArray[np.float32], table: MarkTable, *, odds: ChannelOdds) -> None:
+    """Divide likelihoods of short rows by one more than the odds of all their events."""
+
+    def work(part: slice) -> None:
+        values[part] /= event_norm(table, part, odds=odds)
+
+    with ThreadPoolExecutor(THREADS) as threads:
+        list(threads.map(work, parts(slice(0, end_of_short(table)))))
+
+
+def event_norm(
+    table: MarkTable, part: slice | NDArray[np.int64], *, odds: ChannelOdds
+) -> NDArray[np.float32]:
+    """One more than the odds of all events of some rows."""
+    norm = table.characters[part] * np.float32(odds.wrong_die)
+    norm += table.turnable[part] * np.float32(odds.turned_die)
+    norm += table.unequal_pairs[part] * np.float32(odds.swap)
+    return np.asarray(norm + np.float32(1.0), dtype=np.float32)
+
+
 @dataclass(frozen=True, slots=True)
 class _Ready:
     left: NDArray[np.float32]
@@ -201,4 +222,5 @@ def _ready(one: Product, log_scale: float) -> _Ready:
     left, right = one.left / one.left.max(), one.right / one.right.max()
     left[left < least] = 0.0
     right[right < least] = 0.0
-    return _Ready(left.astype(np.float32), (right * size).astype(np.float32), one.crossed)
+    right *= np.float32(size)
+    return _Ready(left, right, one.crossed)

@@ -89,14 +89,12 @@ def shortlist(
 ) -> Shortlist | None:
     """The most likely animals of a registry; None where too many are alike."""
     values = rough.values
-    kept = min(kept, values.size // 2)
-    if not kept:
-        return None
+    kept = min(kept, values.size)
     least = float(np.partition(values, values.size - kept)[values.size - kept])
     if least <= _TINY * 1e3:
         return None
     best = np.flatnonzero(values >= least)
-    animals = table.carriers(best) if rough.of_rows else best
+    animals = best if rough.rows is None else table.carriers(rough.rows[best])
     if animals.size > 2 * kept:
         return None
     most = max(least * (1.0 + ROUNDING) + rough.left_out_each, rough.passed_over)
