@@ -129,6 +129,16 @@ class MarkTable:
         places = [np.arange(start, stop) for start, stop in zip(starts, stops, strict=True)]
         return np.sort(self.mark_order[np.concatenate(places)]).astype(np.int64)
 
+    def shared_rows(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """(k,) ascending rows that alone are the mark of several animals, and of how many more than
+        one."""
+        if self.row_keys.size >= len(self):
+            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+        again = self.mark_keys[1:][self.mark_keys[1:] == self.mark_keys[:-1]]
+        rows, more = np.unique(again, return_counts=True)
+        alone = rows % (self.row_keys.size + 1) == 0
+        return rows[alone] // (self.row_keys.size + 1), more[alone]
+
     def find(self, mark: str) -> Ids:
         """(k,) animals that carry a mark, ascending; empty when none does."""
         rows = mark.split(ROW_SEPARATOR)

@@ -24,9 +24,9 @@ from legibility.identify.pieces import View, seen_row
 from legibility.identify.short_rows import (
     LARGEST,
     add_products,
-    divide,
     end_of_short,
     event_norm,
+    finished,
     needed,
     products,
 )
@@ -41,6 +41,8 @@ FIRST_SHARE: Final = 1e-3
 """Choice: products whose largest value is above this share of the largest one come first."""
 _TINY: Final = np.finfo(np.float32).tiny
 
+_NOT_SHARED: Final = (np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
+
 
 @dataclass(frozen=True, slots=True)
 class Rough:
@@ -48,18 +50,31 @@ class Rough:
 
     values: NDArray[np.float32]
     """(m,) over ``exp(log_scale)``."""
+    log_values: NDArray[np.float32]
+    """(m,) their logs."""
     log_scale: float
-    rows: NDArray[np.int64] | None = None
-    """(m,) ascending; which of the table's different rows they are of, all others were passed over.
-    None: of its animals."""
-    carriers: NDArray[np.float32] | None = None
-    """(m,) how many animals each value is of; None: one."""
+    short_rows: int = 0
+    """So many of the values are of the table's first different rows, one by one."""
+    long_rows: NDArray[np.int64] | None = None
+    """The rows that the values after these are of; all others were passed over. None: the values
+    are of the table's animals."""
+    shared: tuple[NDArray[np.int64], NDArray[np.int64]] = _NOT_SHARED
+    """(k,) values that are of several animals, and of how many more than one."""
     left_out: float = 0.0
     """Most that is missing from the likelihoods of all animals together."""
     left_out_each: float = 0.0
     """Most that is missing from a value."""
     passed_over: float = 0.0
     """Most that a likelihood may be that was passed over."""
+
+    def animals(self, entries: NDArray[np.int64], table: MarkTable) -> NDArray[np.int64]:
+        """Ascending animals that some of the values are of."""
+        if self.long_rows is None:
+            return entries
+        rows = entries.copy()
+        is_long = entries >= self.short_rows
+        rows[is_long] = self.long_rows[entries[is_long] - self.short_rows]
+        return table.carriers(rows)
 
 
 def rough_likelihoods(
@@ -105,7 +120,8 @@ def rough_likelihoods(
         part = np.float32(np.exp(term.log_scale - log_scale))
         if part > 0.0:
             total += part * term.values
-    return Rough(total, log_scale)
+    with np.errstate(divide="ignore"):
+        return Rough(total, np.log(total), log_scale)
 
 
 def _views(seen: Sequence[tuple[float, list[LogLikelihood]]], prices: Prices) -> list[View]:
@@ -122,10 +138,8 @@ def _one_row(
     views: Sequence[View], table: MarkTable, odds: ChannelOdds, prices: Prices, share: float
 ) -> Rough:
     count, begin = table.row_keys.size, end_of_short(table)
-    carriers, most_carriers = None, 1.0
-    if count < len(table):
-        carriers = np.bincount(table.first_row, minlength=count).astype(np.float32)
-        most_carriers = float(carriers.max())
+    shared, more = table.shared_rows()
+    most_carriers = 1 + int(more.max(initial=0))
     made, most = [], []
     for view in views:
         row = seen_row(view.logp, odds=odds, prices=prices, middles=begin < count)
@@ -146,18 +160,26 @@ def _one_row(
     allowed = share * best / (2 * most_carriers)
     rest, left_out, each = needed(made[len(first) :], table, log_scale=log_scale, allowed=allowed)
     add_products(rest, table, values, log_scale=log_scale)
-    divide(values, table, odds=odds)
-    rows, passed_over = np.arange(begin), 0.0
+    log_values = finished(values, table, odds=odds)
+    long_rows, passed_over = np.zeros(0, dtype=np.int64), 0.0
     if most:
         long_rows, unseen, passed_over = that_matter(largest, allowed)
-        rows = np.concatenate([rows, begin + long_rows])
-        values = np.concatenate([values, exact(begin + long_rows).astype(np.float32)])
+        long_rows += begin
+        found = exact(long_rows)
+        values = np.concatenate([values, found.astype(np.float32)])
+        log_values = np.concatenate([log_values, np.log(found).astype(np.float32)])
         left_out += unseen
+        is_there = (shared < begin) | np.isin(shared, long_rows)
+        shared, more = shared[is_there], more[is_there]
+        places = begin + np.searchsorted(long_rows, shared)
+        shared = np.where(shared < begin, shared, places)
     return Rough(
         values,
+        log_values,
         log_scale,
-        rows=rows,
-        carriers=None if carriers is None else carriers[rows],
+        short_rows=begin,
+        long_rows=long_rows,
+        shared=(shared, more),
         left_out=left_out * most_carriers,
         left_out_each=each,
         passed_over=passed_over,

@@ -188,14 +188,26 @@ def add_products(
         list(threads.map(work, blocks))
 
 
-def divide(values: NDArray[np.float32], table: MarkTable, *, odds: ChannelOdds) -> None:
-    """Divide likelihoods of short rows by one more than the odds of all their events."""
+def finished(
+    values: NDArray[np.float32], table: MarkTable, *, odds: ChannelOdds
+) -> NDArray[np.float32]:
+    """Divide likelihoods of short rows by one more than the odds of all their events; their logs.
+
+    Parameters
+    ----------
+    values : ndarray of float32, (short rows,)
+        Changed.
+    """
+    logs = np.empty_like(values)
 
     def work(part: slice) -> None:
         values[part] /= event_norm(table, part, odds=odds)
+        with np.errstate(divide="ignore"):
+            np.log(values[part], out=logs[part])
 
     with ThreadPoolExecutor(THREADS) as threads:
-        list(threads.map(work, parts(slice(0, end_of_short(table)))))
+        list(threads.map(work, parts(slice(0, values.size))))
+    return logs
 
 
 def event_norm(

@@ -9,6 +9,7 @@ is no shortlist, and the full pass is made.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,6 +20,7 @@ from legibility.containers import Reading
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import MarkTable
 from legibility.identify.rough import Rough
+from legibility.identify.short_rows import THREADS, parts
 from legibility.settings import Settings
 
 KEPT: Final = 512
@@ -42,8 +44,8 @@ class Shortlist:
     """(k,) exact."""
     others: NDArray[np.float32]
     """(m,) logs of approximate likelihoods, less ``log_scale``; ``-inf`` for ``animals``."""
-    carriers: NDArray[np.float32] | None
-    """(m,) how many animals each of the others stands for; None: one."""
+    shared: tuple[NDArray[np.int64], NDArray[np.int64]]
+    """(k,) others that stand for several animals, and for how many more than one."""
     registered: int
     log_scale: float
     log_others: float
@@ -58,11 +60,16 @@ class Shortlist:
 
     def log_sum(self, exponent: float) -> float:
         """Log of the sum of the others' likelihoods raised to a power."""
-        raised = np.multiply(self.others, np.float32(exponent))
-        np.exp(raised, out=raised)
-        if self.carriers is not None:
-            raised *= self.carriers
-        total = float(raised.sum(dtype=np.float64))
+        places, more = self.shared
+
+        def work(part: slice) -> float:
+            raised = self.others[part] * np.float32(exponent)
+            np.exp(raised, out=raised)
+            return float(raised.sum(dtype=np.float64))
+
+        with ThreadPoolExecutor(THREADS) as threads:
+            total = sum(threads.map(work, parts(slice(0, self.others.size))))
+        total += float(np.exp(np.float32(exponent) * self.others[places]) @ more)
         return float(np.log(max(total, 1e-300))) + exponent * self.log_scale
 
     def is_close(self, exponent: float) -> bool:
@@ -94,18 +101,17 @@ def shortlist(
     if least <= _TINY * 1e3:
         return None
     best = np.flatnonzero(values >= least)
-    animals = best if rough.rows is None else table.carriers(rough.rows[best])
+    animals = rough.animals(best, table)
     if animals.size > 2 * kept:
         return None
     most = max(least * (1.0 + ROUNDING) + rough.left_out_each, rough.passed_over)
-    with np.errstate(divide="ignore"):
-        others = np.log(values)
+    others = rough.log_values.copy()
     others[best] = -np.inf
     return Shortlist(
         animals=animals,
         log_likelihood=registry_log_likelihood(reading, table, settings=settings, animals=animals),
         others=others,
-        carriers=rough.carriers,
+        shared=rough.shared,
         registered=len(table),
         log_scale=rough.log_scale,
         log_others=float(np.log(most)) + rough.log_scale,
