@@ -19,7 +19,7 @@ from legibility.identify.channel import ChannelOdds
 from legibility.identify.marktable import LONGEST_PIECE, MarkTable, exchanged, piece_lengths
 from legibility.identify.pieces import SeenRow
 
-BLOCK: Final = 65_536
+BLOCK: Final = 16_384
 """Choice: rows at a time, so that their numbers fit the processor's cache."""
 THREADS: Final = 2
 """Choice: blocks at work at the same time; more are held up by memory."""
@@ -140,7 +140,7 @@ def needed(
     left_out_each : float
         Most that the others are for one row.
     """
-    lost = 2 * LEAST_SHARE * LARGEST * len(made)  # See _ready().
+    lost = 2 * LEAST_SHARE * LARGEST * len(made)  # See _Sum.of().
     chosen = sorted(made, key=lambda one: -one.log_sum)
     together, each = lost * end_of_short(table), lost
     while chosen:
@@ -162,30 +162,61 @@ def add_products(
     """Add products of all rows of their lengths, over ``exp(log_scale)``, to ``values`` (r,)."""
     blocks = []
     for characters, rows in table.lengths():
-        ready = [_ready(one, log_scale) for one in chosen if one.characters == characters]
-        if ready:
+        own = [one for one in chosen if one.characters == characters]
+        sums = [
+            _Sum.of([one for one in own if one.crossed == crossed], log_scale)
+            for crossed in (False, True)
+        ]
+        if own:
             last = piece_lengths(characters)[1]
-            blocks += [(ready, last, part) for part in parts(rows)]
+            blocks += [(sums[0], sums[1], last, part) for part in parts(rows)]
 
-    def work(block: tuple[Sequence[_Ready], int, slice]) -> None:
-        ready, last, part = block
+    def work(block: tuple[_Sum, _Sum, int, slice]) -> None:
+        straight, crossed, last, part = block
         left, right = table.pieces[0][part], table.pieces[1][part]
-        straight = (left.astype(np.intp), right.astype(np.intp))
-        crossed = straight
-        if any(one.crossed for one in ready):
-            crossed = exchanged(left, right, last)
-        total = values[part]
-        sums = {False: total, True: np.zeros_like(total)}
-        for one in ready:
-            a, b = crossed if one.crossed else straight
-            product = one.left.take(a, mode="clip")  # All are inside; this skips the check.
-            product *= one.right.take(b, mode="clip")
-            sums[one.crossed] += product
-        sums[True] *= crossed[0] != straight[0]
-        total += sums[True]
+        values[part] += straight(left.astype(np.intp), right.astype(np.intp))
+        if crossed.weights.size:
+            ahead, behind = exchanged(left, right, last)
+            values[part] += crossed(ahead, behind) * (ahead != left)
 
     with ThreadPoolExecutor(THREADS) as threads:
         list(threads.map(work, blocks))
+
+
+@dataclass(frozen=True, slots=True)
+class _Sum:
+    """Products side by side, so that all are looked up together."""
+
+    left: NDArray[np.float32]
+    """(strings, k)"""
+    right: NDArray[np.float32]
+    weights: NDArray[np.float32]
+    """(k,)"""
+
+    @classmethod
+    def of(cls, chosen: Sequence[Product], log_scale: float) -> _Sum:
+        """Over ``exp(log_scale)``, without what is too small for single precision."""
+        if not chosen:
+            none = np.zeros((1, 0), dtype=np.float32)
+            return cls(none, none, none[0])
+        sides = []
+        for side in ([one.left for one in chosen], [one.right for one in chosen]):
+            table = np.empty((side[0].size, len(side)), dtype=np.float32)
+            for column, states in enumerate(side):
+                np.multiply(states, 1 / states.max(), out=table[:, column])
+            sides.append(table)
+        weights = np.exp([one.log_size - log_scale for one in chosen])
+        least = LEAST_SHARE / np.sqrt(np.maximum(weights / LARGEST, LEAST_SHARE))
+        for table in sides:
+            table[table < least.astype(np.float32)] = 0.0
+        sides[1] *= weights.astype(np.float32)
+        return cls(sides[0], sides[1], np.ones(len(chosen), dtype=np.float32))
+
+    def __call__(self, left: NDArray[np.intp], right: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Sum for rows with these pieces."""
+        products = self.left.take(left, axis=0, mode="clip")  # All are inside: skips the check.
+        products *= self.right.take(right, axis=0, mode="clip")
+        return np.asarray(products @ self.weights)
 
 
 def finished(
@@ -218,21 +249,3 @@ def event_norm(
     norm += table.turnable[part] * np.float32(odds.turned_die)
     norm += table.unequal_pairs[part] * np.float32(odds.swap)
     return np.asarray(norm + np.float32(1.0), dtype=np.float32)
-
-
-@dataclass(frozen=True, slots=True)
-class _Ready:
-    left: NDArray[np.float32]
-    right: NDArray[np.float32]
-    crossed: bool
-
-
-def _ready(one: Product, log_scale: float) -> _Ready:
-    """Without what is too small for single precision."""
-    size = float(np.exp(one.log_size - log_scale))
-    least = LEAST_SHARE / np.sqrt(max(size / LARGEST, LEAST_SHARE))
-    left, right = one.left / one.left.max(), one.right / one.right.max()
-    left[left < least] = 0.0
-    right[right < least] = 0.0
-    right *= np.float32(size)
-    return _Ready(left, right, one.crossed)
