@@ -112,7 +112,7 @@ class MarkTable:
         """(k, length) indices of the characters of some of the different rows, all this long."""
         powers = np.uint64(BASE) ** np.arange(length - 1, -1, -1, dtype=np.uint64)
         digits = self.row_keys[rows][:, None] // powers % np.uint64(BASE)
-        return digits.astype(np.int64) - 1
+        return np.asarray(digits.astype(np.int64) - 1)
 
     def mark_text(self, animal: int) -> str:
         """Mark of an animal as written."""

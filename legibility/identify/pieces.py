@@ -133,19 +133,26 @@ class _Walk:
             after[cell] += weight * after[cell - 1]
         return np.asarray(after)
 
-    def strings(self, start: NDArray[np.float32], longest: int) -> list[_States]:
+    def strings(
+        self, start: NDArray[np.float32], longest: int, *, goes_on: bool = False
+    ) -> list[_States]:
         """States after 0, 1, ... characters.
 
         Parameters
         ----------
         start : ndarray of float64, (cells + 1, k)
             Each of the k is gone on from.
+        longest : int
+        goes_on : bool
+            Whether the empty places ahead of the first character are in ``start`` already.
         """
         seen, wrong = self.seen[:, None, :], self.wrong[:, None, :]
         now = _States(start, np.zeros_like(start))
         found, before = [now], None
         for length in range(1, longest + 1):
-            intact, event = self.gap(now.intact), self.gap(now.one_event)
+            intact, event = now.intact, now.one_event
+            if length > 1 or not goes_on:
+                intact, event = self.gap(intact), self.gap(event)
             flat = intact.reshape(intact.shape[0], -1, 1)
             events = _step(event.reshape(flat.shape), seen, self.missed)
             events += _step(flat, wrong, self.wrong_missed)
@@ -185,7 +192,8 @@ def _mirrored(states: NDArray[np.float32], length: int) -> NDArray[np.float32]:
 
 def _middles(walk: _Walk) -> tuple[NDArray[np.float32], ...]:
     cells = walk.seen.shape[0] + 1
+    start = np.eye(cells, dtype=np.float32)
     return tuple(
         walk.gap(one.intact + one.one_event).reshape(cells, cells, -1)
-        for one in walk.strings(np.eye(cells, dtype=np.float32), LONGEST_PIECE - 1)
+        for one in walk.strings(start, LONGEST_PIECE - 1, goes_on=True)
     )

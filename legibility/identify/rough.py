@@ -147,7 +147,8 @@ def _one_row(
         if begin < count:
             most.append(factors(view, row, table, prices=prices))
     made.sort(key=lambda one: -one.log_size)
-    log_scale = max(one.log_size for one in (*made[:1], *most)) - float(np.log(LARGEST))
+    sizes = [one.log_size for one in made[:1]] + [one.log_size for one in most]
+    log_scale = max(sizes) - float(np.log(LARGEST))
     values = np.zeros(begin, dtype=np.float32)
     first = [one for one in made if one.log_size > made[0].log_size + np.log(FIRST_SHARE)]
     add_products(first, table, values, log_scale=log_scale)

@@ -28,22 +28,30 @@ CALIBRATIONS = (
 )  # fmt: skip
 
 
+LONG = {"eight": (8,), "long and short": (2, 5, 7, 9, 12)}
+"""Numbers of characters of random marks."""
+
+
 def herd(kind: str, count: int = 1500) -> Registry:
     rng = np.random.default_rng(5)
     marks = []
     for n in range(count):
         figures = f"{rng.integers(10_000):04d}"
         letters = "".join(rng.choice(list("ABCDEF"), 2))
-        if kind == "two rows":
+        if kind in LONG:
+            places = LONG[kind][n % len(LONG[kind])]
+            marks.append("".join(rng.choice(list(CHARACTERS), places)))
+        elif kind == "two rows":
             marks.append(f"{letters}/{figures}")
         elif kind == "mixed lengths":
             marks.append((letters + figures)[: 3 + n % 4])
         else:
             marks.append(letters + figures)
+    marks[-3:] = marks[:1] * 3  # Four animals with one mark.
     return registry_of([Animal(f"ID{n:04d}", mark) for n, mark in enumerate(marks)])
 
 
-HERDS = {kind: herd(kind) for kind in ("one row", "mixed lengths", "two rows")}
+HERDS = {kind: herd(kind) for kind in ("one row", "mixed lengths", "two rows", *LONG)}
 
 
 def photo(rng: np.random.Generator, registry: Registry) -> Reading:
