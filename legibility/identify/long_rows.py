@@ -43,8 +43,7 @@ STEP_BITS: Final = 20
 STEEPEST: Final = 30.0
 """Choice: most that a cell more than characters is multiplied by."""
 BESIDE: Final = 3.0
-"""Choice: how much dearer each place beside its own is for a piece between; of 2, 3 and 4 it passed
-over the most rows."""
+"""Choice: how much dearer each place beside its own is for a piece between."""
 ROUNDING: Final = 1.001
 """Arithmetic: bounds are raised by this, which single precision cannot take away."""
 LEAST: Final = 1e-30

@@ -168,7 +168,8 @@ def _one_row(
         long_rows += begin
         found = exact(long_rows)
         values = np.concatenate([values, found.astype(np.float32)])
-        log_values = np.concatenate([log_values, np.log(found).astype(np.float32)])
+        with np.errstate(divide="ignore"):
+            log_values = np.concatenate([log_values, np.log(found).astype(np.float32)])
         left_out += unseen
         is_there = (shared < begin) | np.isin(shared, long_rows)
         shared, more = shared[is_there], more[is_there]
