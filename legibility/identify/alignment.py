@@ -139,19 +139,71 @@ def half_rows(
     ratios: NDArray[np.float64], table: MarkTable, *, odds: ChannelOdds, prices: Prices
 ) -> HalfRows:
     """State weights of all half rows of a registry."""
-    gap = gap_matrix(ratios, extra_cell=prices.extra_cell)
-    backward = np.ascontiguousarray(ratios[::-1])
-    back_gap = gap_matrix(backward, extra_cell=prices.extra_cell)
-    left, left_event = _walk(table.left, ratios, gap, odds=odds, missed=prices.missed_cell)
-    right, right_event = _walk(
-        table.right, backward, back_gap, odds=odds, missed=prices.missed_cell
-    )
+    forward = emissions(ratios, odds=odds, prices=prices)
+    backward = emissions(np.ascontiguousarray(ratios[::-1]), odds=odds, prices=prices)
+    missed = prices.missed_cell
+    left, left_event = _walk(table.left, forward, swap=odds.swap, missed=missed)
+    right, right_event = _walk(table.right, backward, swap=odds.swap, missed=missed)
     return HalfRows(
-        left @ gap,
-        left_event @ gap,
+        left @ forward.gap,
+        left_event @ forward.gap,
         np.ascontiguousarray(right[:, ::-1]),
         np.ascontiguousarray(right_event[:, ::-1]),
     )
+
+
+def some_row_likelihood(
+    logp: LogLikelihood,
+    table: MarkTable,
+    rows: NDArray[np.integer],
+    *,
+    odds: ChannelOdds,
+    prices: Prices,
+) -> RowLikelihood:
+    """The same as :func:`row_likelihood` for a few of the different rows, character by character.
+
+    Parameters
+    ----------
+    logp : ndarray of float64, (cells, 37)
+    table : MarkTable
+    rows : ndarray of int, (k,)
+        Which of the table's rows.
+    odds : ChannelOdds
+    prices : Prices
+    """
+    cells = emissions(cell_ratios(logp), odds=odds, prices=prices)
+    intact, one_event = np.empty(rows.size), np.empty(rows.size)
+    lengths = table.characters[rows]
+    for length in np.unique(lengths):
+        alike = np.flatnonzero(lengths == length)
+        for start in range(0, alike.size, CHUNK):
+            part = alike[start : start + CHUNK]
+            intact[part], one_event[part] = _spelled(
+                table.row_characters(rows[part], int(length)),
+                cells,
+                swap=odds.swap,
+                missed=prices.missed_cell,
+            )
+    with np.errstate(divide="ignore"):
+        log_one_event = np.log(one_event)
+    return RowLikelihood(np.log(intact), log_one_event, empty_log_likelihood(logp))
+
+
+def _spelled(
+    text: NDArray[np.int64], cells: Emissions, *, swap: float, missed: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(k,) likelihoods of rows of one length, intact and with one event."""
+    intact = np.zeros((text.shape[0], cells.gap.shape[0]))
+    intact[:, 0] = 1.0
+    one_event = np.zeros_like(intact)
+    exchanged = None
+    for last in text.T:
+        before = intact @ cells.gap
+        intact, one_event = _character(
+            (before, one_event @ cells.gap), last, exchanged, cells, swap=swap, missed=missed
+        )
+        exchanged = (before, last)
+    return intact @ cells.gap[:, -1], one_event @ cells.gap[:, -1]
 
 
 def empty_log_likelihood(logp: LogLikelihood) -> float:
@@ -188,46 +240,96 @@ def average_row_likelihood(
     return result
 
 
+@dataclass(frozen=True, slots=True)
+class Emissions:
+    """What the cells say of characters, as they should be and with one event."""
+
+    gap: NDArray[np.float64]
+    """(cells + 1, cells + 1) see :func:`gap_matrix`."""
+    seen: NDArray[np.float64]
+    """(36, cells) weight of a character that is in a cell."""
+    wrong: NDArray[np.float64]
+    """(36, cells) the same where the die is wrong or turned."""
+    wrong_missed: NDArray[np.float64]
+    """(36,) weight of a character with a wrong or turned die that got no cell."""
+
+
+def emissions(ratios: NDArray[np.float64], *, odds: ChannelOdds, prices: Prices) -> Emissions:
+    """Weights of a row's cells.
+
+    Parameters
+    ----------
+    ratios : ndarray of float64, (cells, 37)
+        See :func:`cell_ratios`.
+    """
+    seen = (1.0 - prices.missed_cell) * ratios[:, :N_CHARACTERS].T
+    others = (seen.sum(axis=0) - seen) / (N_CHARACTERS - 1)
+    wrong = odds.wrong_die * others
+    wrong += odds.turned_die * np.where(IS_TURNABLE[:, None], seen[TURNED_INDEX], 0.0)
+    turned = odds.turned_die * IS_TURNABLE.astype(np.float64)
+    return Emissions(
+        gap=gap_matrix(ratios, extra_cell=prices.extra_cell),
+        seen=seen,
+        wrong=wrong,
+        wrong_missed=prices.missed_cell * (odds.wrong_die + turned),
+    )
+
+
 def _walk(
-    tree: PrefixTree,
-    ratios: NDArray[np.float64],
-    gap: NDArray[np.float64],
-    *,
-    odds: ChannelOdds,
-    missed: float,
+    tree: PrefixTree, cells: Emissions, *, swap: float, missed: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """(nodes, cells + 1) state weights of every node, intact and with one event."""
-    count, cells = tree.keys.size, ratios.shape[0]
-    intact, one_event = np.zeros((count, cells + 1)), np.zeros((count, cells + 1))
+    count, states = tree.keys.size, cells.gap.shape[0]
+    intact, one_event = np.zeros((count, states)), np.zeros((count, states))
     intact[0, 0] = 1.0
-    emission = (1.0 - missed) * ratios[:, :N_CHARACTERS].T
-    others = (emission.sum(axis=0) - emission) / (N_CHARACTERS - 1)
-    wrong = odds.wrong_die * others
-    wrong += odds.turned_die * np.where(IS_TURNABLE[:, None], emission[TURNED_INDEX], 0.0)
-    wrong_missed = missed * (odds.wrong_die + odds.turned_die * IS_TURNABLE.astype(np.float64))
-
     before_gap = np.zeros((0, 0))
     starts = tree.level_start
     for level in range(1, len(starts) - 1):
         above, here = starts[level - 1], starts[level]
-        parent_gap = intact[above:here] @ gap
-        event_gap = one_event[above:here] @ gap
+        parent_gap = intact[above:here] @ cells.gap
+        event_gap = one_event[above:here] @ cells.gap
         for start in range(here, starts[level + 1], CHUNK):
             part = slice(start, min(start + CHUNK, starts[level + 1]))
             parent, last = tree.parent[part], tree.last[part]
-            states, seen = parent_gap[parent - above], emission[last]
-            intact[part] = _step(states, seen, missed)
-            events = _step(event_gap[parent - above], seen, missed)
-            events += _step(states, wrong[last], wrong_missed[last, None])
-            if level > 1 and odds.swap > 0:
-                grandparent = tree.parent[parent] - starts[level - 2]
+            exchanged = None
+            if level > 1:
                 previous = tree.last[parent]
-                exchanged = _step(before_gap[grandparent], seen, missed) @ gap
-                exchanged = _step(exchanged, emission[previous], missed)
-                events += odds.swap * (previous != last)[:, None] * exchanged
-            one_event[part] = events
+                exchanged = (before_gap[tree.parent[parent] - starts[level - 2]], previous)
+            intact[part], one_event[part] = _character(
+                (parent_gap[parent - above], event_gap[parent - above]),
+                last,
+                exchanged,
+                cells,
+                swap=swap,
+                missed=missed,
+            )
         before_gap = parent_gap
     return intact, one_event
+
+
+def _character(
+    states: tuple[NDArray[np.float64], NDArray[np.float64]],
+    last: NDArray[np.integer],
+    exchanged: tuple[NDArray[np.float64], NDArray[np.integer]] | None,
+    cells: Emissions,
+    *,
+    swap: float,
+    missed: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(n, cells + 1) states, intact and with one event, after one more character of each row.
+
+    ``exchanged`` are the states before the character ahead of it, and that character.
+    """
+    intact, one_event = states
+    seen = cells.seen[last]
+    events = _step(one_event, seen, missed)
+    events += _step(intact, cells.wrong[last], cells.wrong_missed[last, None])
+    if exchanged is not None and swap > 0:
+        before, previous = exchanged
+        turned = _step(before, seen, missed) @ cells.gap
+        turned = _step(turned, cells.seen[previous], missed)
+        events += swap * (previous != last)[:, None] * turned
+    return _step(intact, seen, missed), events
 
 
 def _step(

@@ -212,14 +212,23 @@ def conclude(
 def _decision(
     first: Candidate, settled: bool, members: tuple[str | None, ...], failed: Decision
 ) -> tuple[Decision, str]:
-    percent = f"{100 * first.probability:.1f} %"
+    percent = _percent(first.probability)
     if settled and first.animal_id is not None:
         return Decision.IDENTIFIED, f"the first candidate has {percent}"
     if settled:
         return Decision.UNREGISTERED, f"the mark fits no registered animal ({percent})"
     if failed is Decision.RETAKE:
         return Decision.RETAKE, "the photo is not good enough to settle it"
-    return Decision.AMBIGUOUS, f"{len(members)} candidates fit; the first has {percent}"
+    fit = (
+        "1 candidate fits; it" if len(members) == 1 else f"{len(members)} candidates fit; the first"
+    )
+    return Decision.AMBIGUOUS, f"{fit} has {percent}"
+
+
+def _percent(probability: float) -> str:
+    """Never 100 %, which no photo can show."""
+    text = f"{100 * probability:.1f} %"
+    return "more than 99.9 %" if text == "100.0 %" else text
 
 
 def _without_registry(

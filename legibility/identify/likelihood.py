@@ -20,7 +20,12 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import N_CLASSES
 from legibility.containers import Hypothesis, LogLikelihood, Reading
-from legibility.identify.alignment import Prices, RowLikelihood, row_likelihood
+from legibility.identify.alignment import (
+    Prices,
+    RowLikelihood,
+    row_likelihood,
+    some_row_likelihood,
+)
 from legibility.identify.channel import channel_odds, total_odds
 from legibility.identify.marktable import MarkTable
 from legibility.settings import Settings
@@ -94,7 +99,12 @@ def hypothesis_weights(hypotheses: Sequence[Hypothesis]) -> NDArray[np.float64]:
 
 
 def registry_log_likelihood(
-    reading: Reading, table: MarkTable, *, settings: Settings, prices: Prices | None = None
+    reading: Reading,
+    table: MarkTable,
+    *,
+    settings: Settings,
+    prices: Prices | None = None,
+    animals: NDArray[np.integer] | None = None,
 ) -> NDArray[np.float64]:
     """Log-likelihood of a reading for every animal of a registry.
 
@@ -106,6 +116,8 @@ def registry_log_likelihood(
     settings : Settings
         ``p_swap``, ``p_wrong_die``, ``p_turned_die`` are used.
     prices : Prices, optional
+    animals : ndarray of int, (k,), optional
+        A few of the table's animals; all of them by default.
 
     Returns
     -------
@@ -113,18 +125,28 @@ def registry_log_likelihood(
     """
     prices = prices or Prices()
     odds = channel_odds(settings)
-    row_odds = total_odds(table.characters, table.turnable, table.unequal_pairs, odds=odds)
-    two = np.flatnonzero(table.second_row >= 0)
-    one = np.flatnonzero(table.second_row < 0)
-    total = np.full(len(table), -np.inf)
+    chosen = _chosen(table, animals)
+    kinds = (table.characters, table.turnable, table.unequal_pairs)
+    if chosen.rows is not None:
+        kinds = (kinds[0][chosen.rows], kinds[1][chosen.rows], kinds[2][chosen.rows])
+    row_odds = total_odds(*kinds, odds=odds)
+    two = np.flatnonzero(chosen.second >= 0)
+    one = np.flatnonzero(chosen.second < 0)
+    total = np.full(chosen.first.size, -np.inf)
     weights = hypothesis_weights(reading.hypotheses)
     for weight, rows in zip(weights, row_logp(reading), strict=True):
         if not rows or not np.isfinite(weight):
             continue
-        seen = [row_likelihood(logp, table, odds=odds, prices=prices) for logp in rows]
+        if chosen.rows is None:
+            seen = [row_likelihood(logp, table, odds=odds, prices=prices) for logp in rows]
+        else:
+            seen = [
+                some_row_likelihood(logp, table, chosen.rows, odds=odds, prices=prices)
+                for logp in rows
+            ]
         one_rows = [np.logaddexp(row.log_intact, row.log_one_event) for row in seen]
         if one.size:
-            first = table.first_row[one]
+            first = chosen.first[one]
             part = np.full(one.size, -np.inf)
             for place in placements(1, len(seen), prices=prices):
                 constant = place.log_weight + _empty_rows(place, seen)
@@ -132,7 +154,7 @@ def registry_log_likelihood(
             part -= np.log1p(row_odds[first])
             total[one] = np.logaddexp(total[one], weight + part)
         if two.size:
-            pair = (table.first_row[two], table.second_row[two])
+            pair = (chosen.first[two], chosen.second[two])
             part = np.full(two.size, -np.inf)
             for place in placements(2, len(seen), prices=prices):
                 constant = place.log_weight + _empty_rows(place, seen)
@@ -144,6 +166,27 @@ def registry_log_likelihood(
     return total
 
 
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    """Animals by their rows."""
+
+    rows: NDArray[np.integer] | None
+    """The rows that are looked at; None: all of the table's."""
+    first: NDArray[np.integer]
+    """(k,) place of each animal's first row among them."""
+    second: NDArray[np.integer]
+    """(k,) of its second row, -1 for none."""
+
+
+def _chosen(table: MarkTable, animals: NDArray[np.integer] | None) -> _Chosen:
+    if animals is None:
+        return _Chosen(None, table.first_row, table.second_row)
+    first, second = table.first_row[animals], table.second_row[animals]
+    rows = np.unique(np.concatenate([first, second[second >= 0]]))
+    places = np.where(second < 0, -1, np.searchsorted(rows, second))
+    return _Chosen(rows, np.searchsorted(rows, first), places)
+
+
 def _empty_rows(place: Placement, seen: Sequence[RowLikelihood]) -> float:
     return float(sum(seen[row].log_empty for row in place.empty))
 
@@ -152,7 +195,7 @@ def _two_rows(
     place: Placement,
     seen: Sequence[RowLikelihood],
     one_rows: Sequence[NDArray[np.float64]],
-    pair: tuple[NDArray[np.int32], NDArray[np.int32]],
+    pair: tuple[NDArray[np.integer], NDArray[np.integer]],
     row_odds: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Log of "no event in either row" plus "one event in one of them"."""

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, ROW_SEPARATOR
+from legibility.alphabet import CHARACTERS, N_CHARACTERS, ROW_SEPARATOR
 from legibility.identify.channel import IS_TURNABLE
 from legibility.marks.patterns import LONGEST_ROW
 
@@ -24,6 +25,8 @@ Keys: TypeAlias = NDArray[np.uint64]
 """A string of characters as digits 1..36 of a number to the base 37, first character first."""
 
 BASE: Final = 37
+LONGEST_PIECE: Final = 3
+"""Arithmetic: 36**3 strings fit 16 bits, and their states a processor's cache."""
 _LONGEST_MARK: Final = 2 * LONGEST_ROW + 1
 _PAD: Final = 0
 _SEPARATOR: Final = 255
@@ -69,6 +72,12 @@ class MarkTable:
     swapped_right: Ids
     swap_at_cut: NDArray[np.bool_]
     """(r,) whether there are two different characters at the cut."""
+    pieces: tuple[NDArray[np.uint16], ...]
+    """Each (r,): pieces of each row, see :func:`piece_lengths`, as numbers to the base 36, first
+    character first; 0 for a piece that a row does not have."""
+    piece_rows: tuple[tuple[int, int], ...]
+    """(first, second) most rows of 0, 1, 2, ... characters that share their first or second piece.
+    """
     first_row: Ids
     """(n,) row of each animal."""
     second_row: Ids
@@ -81,6 +90,16 @@ class MarkTable:
     def __len__(self) -> int:
         return int(self.first_row.size)
 
+    def lengths(self) -> list[tuple[int, slice]]:
+        """Numbers of characters that there are, with the rows that have so many."""
+        least = [np.uint64(BASE**length // (BASE - 1)) for length in range(1, LONGEST_ROW + 2)]
+        starts = np.searchsorted(self.row_keys, least)
+        return [
+            (length, slice(int(start), int(stop)))
+            for length, (start, stop) in enumerate(pairwise(starts), start=1)
+            if start < stop
+        ]
+
     def row_text(self, row: int) -> str:
         """Characters of one of the different rows."""
         key, text = int(self.row_keys[row]), ""
@@ -89,12 +108,36 @@ class MarkTable:
             text = CHARACTERS[digit - 1] + text
         return text
 
+    def row_characters(self, rows: NDArray[np.integer], length: int) -> NDArray[np.int64]:
+        """(k, length) indices of the characters of some of the different rows, all this long."""
+        powers = np.uint64(BASE) ** np.arange(length - 1, -1, -1, dtype=np.uint64)
+        digits = self.row_keys[rows][:, None] // powers % np.uint64(BASE)
+        return np.asarray(digits.astype(np.int64) - 1)
+
     def mark_text(self, animal: int) -> str:
         """Mark of an animal as written."""
         rows = [self.row_text(int(self.first_row[animal]))]
         if self.second_row[animal] >= 0:
             rows.append(self.row_text(int(self.second_row[animal])))
         return ROW_SEPARATOR.join(rows)
+
+    def carriers(self, rows: NDArray[np.integer]) -> NDArray[np.int64]:
+        """(k,) animals, ascending, whose mark is one of these rows alone."""
+        keys = rows.astype(np.int64) * (self.row_keys.size + 1)
+        starts = np.searchsorted(self.mark_keys, keys)
+        stops = np.searchsorted(self.mark_keys, keys, side="right")
+        places = [np.arange(start, stop) for start, stop in zip(starts, stops, strict=True)]
+        return np.sort(self.mark_order[np.concatenate(places)]).astype(np.int64)
+
+    def shared_rows(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """(k,) ascending rows that alone are the mark of several animals, and of how many more than
+        one."""
+        if self.row_keys.size >= len(self):
+            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+        again = self.mark_keys[1:][self.mark_keys[1:] == self.mark_keys[:-1]]
+        rows, more = np.unique(again, return_counts=True)
+        alone = rows % (self.row_keys.size + 1) == 0
+        return rows[alone] // (self.row_keys.size + 1), more[alone]
 
     def find(self, mark: str) -> Ids:
         """(k,) animals that carry a mark, ascending; empty when none does."""
@@ -117,6 +160,29 @@ class MarkTable:
         return place if found else -1
 
 
+def piece_lengths(characters: int) -> tuple[int, ...]:
+    """How a row is cut into pieces: up to three characters at its ends, up to two between."""
+    first = min(characters, LONGEST_PIECE)
+    last = min(characters - first, LONGEST_PIECE)
+    between = characters - first - last
+    middles = [min(2, between - start) for start in range(0, between, 2)]
+    return (first, *middles, last)
+
+
+def exchanged(
+    left: NDArray[np.uint16], right: NDArray[np.uint16], last: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Neighbouring pieces with the two characters at their cut exchanged.
+
+    ``last`` is the number of characters of the right ones.
+    """
+    base, power = np.uint16(N_CHARACTERS), np.uint16(N_CHARACTERS ** (last - 1))
+    rest, behind = left // base * base, right // power
+    ahead = left - rest
+    after = right - behind * power + ahead * power
+    return (rest + behind).astype(np.intp), after.astype(np.intp)
+
+
 def build_mark_table(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkTable:
     """Table of well-formed, upper-case marks with at most ``LONGEST_ROW`` characters a row.
 
@@ -127,12 +193,6 @@ def build_mark_table(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkTable:
     """
     texts = np.asarray(marks, dtype=f"S{_LONGEST_MARK}")
     return _table(*_row_keys(texts))
-
-
-def part_of(table: MarkTable, animals: NDArray[np.integer]) -> MarkTable:
-    """Table of some of a table's animals, in the order given."""
-    keys = np.append(table.row_keys, np.uint64(0))
-    return _table(keys[table.first_row[animals]], keys[table.second_row[animals]])
 
 
 def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:
@@ -152,6 +212,7 @@ def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:
     turnable = np.concatenate([[False], IS_TURNABLE])[digits].sum(axis=1)
     unequal = (digits[:, 1:] != digits[:, :-1]) & (digits[:, 1:] != _PAD)
     halves, swap_at_cut = _half_keys(digits, characters)
+    pieces = _pieces(digits, characters)
     left = _tree(np.concatenate(halves[:2]))
     right = _tree(np.concatenate(halves[2:]))
     nodes = [
@@ -170,6 +231,8 @@ def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:
         right_node=nodes[2],
         swapped_right=nodes[3],
         swap_at_cut=swap_at_cut,
+        pieces=pieces,
+        piece_rows=_piece_rows(pieces, characters),
         first_row=first_row,
         second_row=second_row,
         mark_keys=mark_keys[order],
@@ -210,6 +273,34 @@ def _digits(keys: Keys) -> NDArray[np.uint8]:
         digits[rows, lengths[rows] - back] = rest[rows] % np.uint64(BASE)
         rest //= np.uint64(BASE)
     return digits
+
+
+def _pieces(
+    digits: NDArray[np.uint8], characters: NDArray[np.uint8]
+) -> tuple[NDArray[np.uint16], ...]:
+    lengths = {int(length): piece_lengths(int(length)) for length in np.unique(characters)}
+    most = max((len(pieces) for pieces in lengths.values()), default=2)
+    codes = tuple(np.zeros(characters.size, dtype=np.uint16) for _ in range(most))
+    for length, pieces in lengths.items():
+        # Keys ascend, so that rows of one length lie together.
+        rows = slice(*np.searchsorted(characters, [length, length + 1]))
+        place = 0
+        for code, size in zip(codes, pieces, strict=False):
+            for column in digits[rows, place : place + size].T:
+                code[rows] = code[rows] * np.uint16(N_CHARACTERS) + (column - np.uint16(1))
+            place += size
+    return codes
+
+
+def _piece_rows(
+    pieces: tuple[NDArray[np.uint16], ...], characters: NDArray[np.uint8]
+) -> tuple[tuple[int, int], ...]:
+    starts = np.searchsorted(characters, np.arange(LONGEST_ROW + 2, dtype=np.uint8))
+    most = []
+    for start, stop in pairwise(starts):
+        counts = [np.bincount(codes[start:stop], minlength=1) for codes in pieces[:2]]
+        most.append((int(counts[0].max()), int(counts[1].max())))
+    return tuple(most)
 
 
 def _half_keys(

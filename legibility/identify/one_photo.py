@@ -16,12 +16,13 @@ from legibility.identify.certainty import reading_certainty
 from legibility.identify.conformal import set_limits
 from legibility.identify.ears import ear_ratios, mark_likelihoods
 from legibility.identify.known import AnimalPrior, animal_prior
+from legibility.identify.rough import rough_likelihoods
 from legibility.identify.sequence import Combined, PhotoEvidence, Tempering, combine
 from legibility.identify.shortlist import (
     KEPT,
     KEPT_MORE,
     Shortlist,
-    rough_likelihoods,
+    share_left_out,
     shortlist,
 )
 from legibility.identify.unregistered import unregistered_log_likelihood
@@ -115,7 +116,14 @@ def _shortlisted(
     reading: Reading, registry: Registry, *, settings: Settings, calibration: FinalCalibration
 ) -> Weighed | None:
     """The same from the most likely animals of a large registry; None where that is not sure."""
-    rough = rough_likelihoods(reading, registry.table, settings=settings)
+    certainty = reading_certainty(reading)
+    exponents = [
+        float(numbers(chosen, len(registry), certainty).exponent)
+        for chosen in (calibration, calibration.scored_with)
+        if chosen is not None
+    ]
+    share = min(share_left_out(exponent, len(registry)) for exponent in exponents)
+    rough = rough_likelihoods(reading, registry.table, settings=settings, share=share)
     if rough is None:
         return None
     for kept in (KEPT, KEPT_MORE):
@@ -155,7 +163,11 @@ def _weighed(
             others=short,
         )
         if not short.is_close(exponent) or not _is_enough(
-            probabilities, len(registry), calibration, settings
+            probabilities,
+            short.log_likelihood > short.log_others,
+            registered=len(registry),
+            calibration=calibration,
+            settings=settings,
         ):
             return None
         found.append(probabilities)
@@ -175,13 +187,18 @@ def _weighed(
 
 def _is_enough(
     probabilities: NDArray[np.float64],
+    ahead: NDArray[np.bool_],
+    *,
     registered: int,
     calibration: FinalCalibration,
     settings: Settings,
 ) -> bool:
-    """Whether no animal that was left out can be listed, or be in the candidate set."""
+    """Whether no animal that was left out can be listed, or be in the candidate set.
+
+    ``ahead`` are the animals that are likelier than any that was left out.
+    """
     animals = probabilities[:-1]
-    last = float(animals.min())
+    last = float(animals[ahead].min(initial=1.0))
     if float(probabilities[-1]) <= last:
         return False
     if last >= float(np.sort(animals)[-min(settings.candidates_listed, animals.size)]) * 0.99:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from legibility.errors import RegistryError
 from legibility.identify.animals import TEXT_FIELDS, Registry, assemble, registry_of
-from legibility.identify.row_problems import PROBLEMS_NAMED, Problems, RowProblem
+from legibility.identify.row_problems import PROBLEMS_NAMED, Problems, RowProblem, unused_columns
 from legibility.identify.rowcheck import (
     CONTROL,
     LONGEST_FIELD,
@@ -174,7 +174,7 @@ def _assembled(scan: _Scan, rules: Rules | None) -> Registry:
         },
         birth_years=np.concatenate([chunk.years for chunk in scan.chunks]),
         lines=np.concatenate([chunk.lines for chunk in scan.chunks]),
-        notices=(f"columns not used: {', '.join(unknown)}",) if unknown else (),
+        notices=(unused_columns(unknown),) if unknown else (),
         rules=rules,
         rights=np.concatenate([chunk.rights for chunk in scan.chunks]),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -10,6 +10,16 @@ from legibility.identify.textcolumn import TextColumn
 
 PROBLEMS_NAMED: Final = 20
 """Choice: most bad rows named one by one in an error message."""
+
+COLUMNS_NAMED: Final = 10
+"""Choice: most columns without use that are named."""
+
+
+def unused_columns(columns: Sequence[str]) -> str:
+    """Notice of columns that a file has and that are not used."""
+    more = len(columns) - COLUMNS_NAMED
+    named = ", ".join(columns[:COLUMNS_NAMED])
+    return f"columns not used: {named}" + (f" and {more} more" if more > 0 else "")
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from legibility.errors import ChipError
+from legibility.identify.row_problems import unused_columns
 from legibility.photo.capture_time import capture_time
 from legibility.photo.load import printable_name
 from legibility.pipeline.herd_scans import scan_of
@@ -76,7 +77,7 @@ def read_manifest(
     unknown = [c for c in table.columns if c and c not in COLUMNS]
     notices: tuple[str, ...] = ()
     if unknown:
-        notices += (f"columns not used: {', '.join(unknown)}",)
+        notices += (unused_columns(unknown),)
     refused = [r.scan for r in rows.values() if r.scan and r.scan.outcome == "refused"]
     if refused:
         notices += (

@@ -14,6 +14,7 @@ from legibility.errors import ChipError, RegistryError
 from legibility.herd.chip import identity_problem
 from legibility.herd.chiptext import parse_chip
 from legibility.identify.registry import Registry, load_registry, registry_of
+from legibility.identify.row_problems import unused_columns
 from legibility.identify.rules import Rules
 from legibility.pipeline.import_rows import Problems, read_day, read_table
 from legibility.store.animals import all_animals, all_chips
@@ -70,7 +71,7 @@ def read_registry_file(
     notices = [n for n in registry.notices if not n.startswith("columns not used")]
     unknown = [c for c in table.columns if c and c not in (*EXTRA, *_KNOWN)]
     if unknown:
-        notices.append(f"columns not used: {', '.join(unknown)}")
+        notices.append(unused_columns(unknown))
     notices += refused[:NOTICES_NAMED]
     if len(refused) > NOTICES_NAMED:
         notices.append(f"{len(refused) - NOTICES_NAMED} more transponder numbers not used")

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from legibility.containers import Flag, SessionResult, Stage
+from legibility.identify.row_problems import unused_columns
 from legibility.identify.stages import STEPS, stage_name, stage_of
 from legibility.identify.step_effects import StepOutcome
 from legibility.photo.load import printable_name
@@ -86,7 +87,7 @@ def read_session_list(path: Path) -> SessionList:
         problems.add(2, "there is no row below the header; expected one line a photo")
         problems.raise_if_any()
     unknown = [column for column in table.columns if column and column not in COLUMNS]
-    notices = (f"{table.name}: columns not used: {', '.join(unknown)}",) if unknown else ()
+    notices = (f"{table.name}: {unused_columns(unknown)}",) if unknown else ()
     return SessionList(tuple((name, tuple(shots)) for name, shots in sessions.items()), notices)
 
 

@@ -26,6 +26,8 @@ HEADER_BYTES: Final = 64 * 1024
 """Choice: longest head of a request."""
 LOOK_S: Final = 0.5
 """Choice: how often it is looked whether the server still runs; interruptions come at once."""
+START_LOOK_S: Final = 0.01
+"""Choice: how often it is looked whether a server that is to end has begun to serve."""
 BODY_SLACK: Final = 4096
 """Bytes above the largest photo at which a body is not taken in at all; below it the refusal is
 told in words."""
@@ -119,12 +121,17 @@ def _serve_apart(listening: Listening) -> None:
     """Serve in another thread until this one is interrupted.
 
     An interruption is raised wherever the main thread is; amid the queue of connections it could
-    lose the wake-up of a thread, and stopping would wait for that thread for ever.
+    lose the wake-up of a thread, and stopping would wait for that thread for ever. A server that is
+    stopped before it serves would forget it; so one that was just started is waited for.
     """
-    serving = threading.Thread(target=listening.serve, name="serving")
-    serving.start()
-    while serving.is_alive():
-        time.sleep(LOOK_S)
+    serving = threading.Thread(target=listening.serve, name="serving", daemon=True)
+    try:
+        serving.start()
+        while serving.is_alive():
+            time.sleep(LOOK_S)
+    finally:
+        while serving.is_alive() and not listening.ready:
+            time.sleep(START_LOOK_S)
 
 
 def _interrupt(*_: object) -> None:

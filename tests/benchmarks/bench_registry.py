@@ -14,7 +14,7 @@ import pytest
 
 from legibility.alphabet import CHARACTERS, N_CLASSES
 from legibility.containers import Animal, CellReading, Hypothesis, NeedleEvidence, Reading
-from legibility.identify import shortlist
+from legibility.identify import rough
 from legibility.identify.calibration import FinalCalibration
 from legibility.identify.calibration_file import load_final_calibration
 from legibility.identify.decision import identify
@@ -106,7 +106,7 @@ def test_one_reading_against_a_million(kind: str, tmp_path: Path) -> None:
     calibration = load_final_calibration(None)
     rng = np.random.default_rng(2)
     wall, processor = [], []
-    for _ in range(21 if kind != "random 8" else 3):
+    for _ in range(21):
         said = clear_reading(rng, herd[rng.integers(len(herd))])
         start, used = time.perf_counter(), time.process_time()
         identify(said, registry, calibration=calibration)
@@ -117,7 +117,7 @@ def test_one_reading_against_a_million(kind: str, tmp_path: Path) -> None:
         f"{kind:10s} 1,000,000 rows: median {1000 * np.median(wall):.0f} ms, of the processor "
         f"{1000 * np.median(processor):.0f} ms; memory so far {memory:.2f} GiB"
     )
-    assert memory < 4
+    assert memory < 1.5e9 / 2**30
 
 
 @pytest.mark.benchmark
@@ -125,7 +125,7 @@ def test_shortlists_are_what_a_full_pass_gives(monkeypatch: pytest.MonkeyPatch) 
     """The same candidates in the same order, the same set, and probabilities to 1e-6."""
     calibration = load_final_calibration(None)
     rng = np.random.default_rng(3)
-    kinds = ("numbered", "two rows", "random 4")
+    kinds = ("numbered", "two rows", "random 4", "random 6", "random 8")
     herds = {
         kind: (chosen := marks(kind, 3000), registry_of([Animal(m + str(i), m)
                for i, m in enumerate(chosen)]))
@@ -137,7 +137,7 @@ def test_shortlists_are_what_a_full_pass_gives(monkeypatch: pytest.MonkeyPatch) 
         said = clear_reading(rng, herd[rng.integers(len(herd))])
         found = []
         for least in (10, 10**9):
-            monkeypatch.setattr(shortlist, "LEAST_ANIMALS", least)
+            monkeypatch.setattr(rough, "LEAST_ANIMALS", least)
             found.append(identify(said, registry, calibration=calibration))
         one, other = found
         assert [c.animal_id for c in one.candidates] == [c.animal_id for c in other.candidates]

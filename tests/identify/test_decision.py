@@ -149,3 +149,12 @@ def test_a_turned_die_in_the_record_is_found() -> None:
     herd = registry_of([Animal("x", "A6"), Animal("y", "B1")])
     got = identify(sure("A9", chance=0.999), herd, settings=Settings(not_registered_prior=0.0001))
     assert got.candidates[0].animal_id == "x"
+
+
+def test_no_reason_says_a_hundred_percent() -> None:
+    """Photos show much, but never certainty."""
+    registry = registry_of([Animal("a", "K17H4B2X"), Animal("b", "P93J8A5C")])
+    sure_of_all = FinalCalibration(exponent=1.0, floor=0.0)
+    got = identify(sure("K17H4B2X", chance=0.9999, no_mark=1e-9), registry, calibration=sure_of_all)
+    assert got.candidates[0].probability > 0.9995
+    assert got.reason == "the first candidate has more than 99.9 %"

@@ -259,6 +259,7 @@ def test_rows_of_two_hundred_columns(tmp_path: Path) -> None:
     got = load_registry(written(tmp_path, ",".join(header) + "\n" + ",".join(row) + "\n"))
     assert len(got) == 1
     assert got.notices[0].startswith("columns not used: c0, c1")
+    assert got.notices[0].endswith("c9 and 188 more")
     message = failure(tmp_path, "animal_id,mark\n" + ",".join(row) + "\n2,B2\n")
     assert "line 2: has 200 fields; the header has 2" in message
 

@@ -7,12 +7,13 @@ import pytest
 
 from legibility.alphabet import CHARACTERS
 from legibility.containers import Animal, Given, Identification, Known, Reading
-from legibility.identify import shortlist as shortlist_module
+from legibility.identify import rough as rough_module
 from legibility.identify.calibration import FinalCalibration, SetScores
 from legibility.identify.decision import identify
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.registry import Registry, registry_of
-from legibility.identify.shortlist import rough_likelihoods, shortlist
+from legibility.identify.rough import rough_likelihoods
+from legibility.identify.shortlist import shortlist
 from legibility.settings import Settings
 from tests.identify.reading_builder import cell, random_cell, reading
 
@@ -27,22 +28,30 @@ CALIBRATIONS = (
 )  # fmt: skip
 
 
+LONG = {"eight": (8,), "long and short": (2, 5, 7, 9, 12)}
+"""Numbers of characters of random marks."""
+
+
 def herd(kind: str, count: int = 1500) -> Registry:
     rng = np.random.default_rng(5)
     marks = []
     for n in range(count):
         figures = f"{rng.integers(10_000):04d}"
         letters = "".join(rng.choice(list("ABCDEF"), 2))
-        if kind == "two rows":
+        if kind in LONG:
+            places = LONG[kind][n % len(LONG[kind])]
+            marks.append("".join(rng.choice(list(CHARACTERS), places)))
+        elif kind == "two rows":
             marks.append(f"{letters}/{figures}")
         elif kind == "mixed lengths":
             marks.append((letters + figures)[: 3 + n % 4])
         else:
             marks.append(letters + figures)
+    marks[-3:] = marks[:1] * 3  # Four animals with one mark.
     return registry_of([Animal(f"ID{n:04d}", mark) for n, mark in enumerate(marks)])
 
 
-HERDS = {kind: herd(kind) for kind in ("one row", "mixed lengths", "two rows")}
+HERDS = {kind: herd(kind) for kind in ("one row", "mixed lengths", "two rows", *LONG)}
 
 
 def photo(rng: np.random.Generator, registry: Registry) -> Reading:
@@ -69,10 +78,10 @@ def short(monkeypatch: pytest.MonkeyPatch):
 
     def full(said: Reading, registry: Registry, calibration: FinalCalibration) -> Identification:
         with monkeypatch.context() as patch:
-            patch.setattr(shortlist_module, "LEAST_ANIMALS", 10**9)
+            patch.setattr(rough_module, "LEAST_ANIMALS", 10**9)
             return identify(said, registry, calibration=calibration)
 
-    monkeypatch.setattr(shortlist_module, "LEAST_ANIMALS", 10)
+    monkeypatch.setattr(rough_module, "LEAST_ANIMALS", 10)
     return full
 
 
@@ -96,11 +105,17 @@ def test_rough_likelihoods_are_close_where_they_count(kind: str, short) -> None:
     rng = np.random.default_rng(3)
     table = HERDS[kind].table
     said = photo(rng, HERDS[kind])
-    rough = rough_likelihoods(said, table, settings=SETTINGS)
+    rough = rough_likelihoods(said, table, settings=SETTINGS, share=1e-7)
     exact = registry_log_likelihood(said, table, settings=SETTINGS)
     assert rough is not None
     near = exact > exact.max() - 20
-    assert np.log(rough.values[near]) + rough.log_scale == pytest.approx(exact[near], abs=1e-4)
+    values = rough.values
+    if rough.long_rows is not None:
+        by_row = np.zeros(table.row_keys.size)
+        by_row[: rough.short_rows] = values[: rough.short_rows]
+        by_row[rough.long_rows] = values[rough.short_rows :]
+        values = by_row[table.first_row]
+    assert np.log(values[near]) + rough.log_scale == pytest.approx(exact[near], abs=1e-4)
     found = shortlist(rough, said, table, settings=SETTINGS, kept=50)
     assert found is not None
     assert found.log_likelihood == pytest.approx(exact[found.animals], abs=1e-9)
@@ -114,7 +129,7 @@ def test_rough_likelihoods_are_close_where_they_count(kind: str, short) -> None:
 def test_many_animals_with_one_mark_need_a_full_pass(short) -> None:
     registry = registry_of([Animal(f"{n}", "AB12") for n in range(1500)])
     said = reading([[cell({c: 0.9}) for c in "AB12"]])
-    rough = rough_likelihoods(said, registry.table, settings=SETTINGS)
+    rough = rough_likelihoods(said, registry.table, settings=SETTINGS, share=1e-7)
     assert rough is not None
     assert shortlist(rough, said, registry.table, settings=SETTINGS) is None
     got = identify(said, registry, calibration=CALIBRATIONS[0])
