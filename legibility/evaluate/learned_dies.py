@@ -176,8 +176,8 @@ def figures(rows: list[ReadRow], weights: DieWeights) -> list[dict[str, object]]
                 "log_loss": round(-float(logp[np.arange(len(truth)), truth].mean()), 4),
             }
         photo = np.concatenate([np.full(len(row.truth), row.photo) for row in chosen])
-        right = [x[:, :N_CHARACTERS].argmax(axis=1) == truth for x in (before, after)]
-        line["paired"] = paired(right[0], right[1], photo)
+        was, now = (x[:, :N_CHARACTERS].argmax(axis=1) == truth for x in (before, after))
+        line["paired"] = paired(was, now, photo)
         out.append(line)
     return out
 
@@ -224,8 +224,8 @@ def paired(
 def sign_test(better: int, worse: int) -> float:
     """Two-sided probability of so uneven a split if either were as likely (exact binomial)."""
     n, few = better + worse, min(better, worse)
-    tail = sum(math.comb(n, k) for k in range(few + 1)) / 2**n
-    return min(1.0, 2 * tail)
+    tail = sum(math.comb(n, k) for k in range(few + 1))
+    return min(1.0, 2.0 * tail / float(2**n))
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
