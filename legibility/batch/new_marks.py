@@ -19,7 +19,13 @@ from legibility.marks.rules_file import load_rules
 from legibility.marks.space import count_marks, iter_marks, sample_marks
 from legibility.read.learned_dies import load_dies
 from legibility.risk.alphabet_choice import LeftOut, leave_out
-from legibility.risk.assign import EXHAUSTIVE, Proposal, propose, sampled_capacity
+from legibility.risk.assign import (
+    EXHAUSTIVE,
+    RIVAL_REACH,
+    Proposal,
+    propose,
+    sampled_capacity,
+)
 from legibility.risk.bounds import code_bounds
 from legibility.risk.kernel import Matrix, grade_of, load_kernel
 from legibility.risk.misreading import Channel, Errors, channel
@@ -108,6 +114,7 @@ class Assignment:
             "needles_max": self.needles_max,
             "space": asdict(self.proposal.space),
             "complete": self.proposal.complete,
+            "least_named": self.bound * RIVAL_REACH,
             "worst": None if worst is None else asdict(worst),
             "flagged": sum(mark.too_many_needles for mark in marks),
             "alphabet": [

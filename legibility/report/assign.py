@@ -14,6 +14,10 @@ from legibility.report.rounding import round_probability
 
 MARKS_SHOWN: Final = 40
 """Choice: marks that the table names; JSON and CSV hold all."""
+RULES_ALONE: Final = (
+    "Safe marks are counted here for the rules alone, as if no mark were registered yet, and on "
+    "other samples; so they differ a little from the number above."
+)
 HEADING: Final = (
     "mark",
     "worst_rival",
@@ -58,9 +62,13 @@ def assign_csv(marks: Iterable[Mapping[str, Any]]) -> str:
 def assign_table(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> str:
     """What is proposed, how much room there is, and what would make more."""
     lines = [
-        f"{len(marks)} new marks against {summary['registered']} registered ones: no pair is read "
-        "as one another",
-        f"with probability {summary['bound']:g} or more, even when {summary['condition']}.",
+        *wrapped(
+            f"{_counted(len(marks), 'new mark')} against "
+            f"{_counted(summary['registered'], 'registered one')}: no pair is read as one another "
+            f"with probability {summary['bound']:g} or more, even when {summary['condition']}.",
+            first="",
+            indent="",
+        ),
     ]
     rows: list[tuple[str, ...]] = [("Mark", "Needles", "Worst rival", "Confused", "")]
     rows += [_row(mark) for mark in marks[:MARKS_SHOWN]]
@@ -84,6 +92,10 @@ def assign_page(
         "assign.html",
         summary=summary,
         marks=marks,
+        counts=(
+            _counted(len(marks), "new mark"),
+            _counted(summary["registered"], "registered one"),
+        ),
         notes=assign_notes(summary),
         rows=[_row(mark) for mark in marks],
         room=_room_rows(summary),
@@ -91,6 +103,7 @@ def assign_page(
         codes=_code_rows(summary),
         left_out=_advice(summary),
         alphabet=_alphabet_rows(summary),
+        rules_alone=RULES_ALONE,
     )
 
 
@@ -133,7 +146,11 @@ def _row(mark: Mapping[str, Any]) -> tuple[str, ...]:
 def _worst(summary: Mapping[str, Any]) -> str:
     worst = summary["worst"]
     if not worst or not worst["worst_rival"]:
-        return f"Worst pair: none reaches a thousandth of {summary['bound']:g}."
+        return (
+            "Worst pair: none to name. Any two of these marks, or one of them and a registered "
+            "one, are read as one another less than once in "
+            f"{_number(round(1 / summary['least_named']))} readings."
+        )
     whose = "registered" if worst["registered"] else "new"
     return (
         f"Worst pair: {worst['mark']} and {worst['worst_rival']} ({whose}), "
@@ -154,8 +171,8 @@ def _room_rows(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
 def _coding(summary: Mapping[str, Any]) -> str:
     space = summary["space"]
     sure = (
-        f"at least {space['gilbert_varshamov']} by Gilbert and Varshamov (marks that differ in "
-        f"{space['distance_sure']} places are always safe)"
+        f"at least {_number(space['gilbert_varshamov'])} by Gilbert and Varshamov (marks that "
+        f"differ in {space['distance_sure']} places are always safe)"
         if space["distance_sure"]
         else "no number of different places is always safe, so Gilbert and Varshamov say nothing"
     )
@@ -200,7 +217,11 @@ def _alphabet(summary: Mapping[str, Any]) -> list[str]:
     heading = ("Left out", "Last one taken for", "How often", "Safe marks at least")
     rows = [heading, *_alphabet_rows(summary)]
     table = columns(rows, limits=(20, 18, 10, 20), right=frozenset({2, 3}))
-    return [f"Characters: {_advice(summary)}.", *("  " + line for line in table)]
+    return [
+        f"Characters: {_advice(summary)}.",
+        *("  " + line for line in table),
+        *wrapped(RULES_ALONE),
+    ]
 
 
 def _estimate(value: Mapping[str, Any]) -> str:
@@ -208,6 +229,10 @@ def _estimate(value: Mapping[str, Any]) -> str:
         return f"{_number(value['value'])} (exact)"
     low, high = _number(value["low"]), _number(value["high"])
     return f"about {_number(value['value'])} ({low} to {high})"
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
 
 
 def _number(value: float) -> str:

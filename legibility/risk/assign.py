@@ -333,7 +333,7 @@ def _space(
     n_free, n_seen = share
     low, high = wilson(n_free, n_seen)
     found = Estimate(
-        value=float(n_free) if whole else allowed * n_free / max(n_seen, 1),
+        value=float(n_free) if whole else min(allowed * n_free / max(n_seen, 1), allowed * high),
         low=float(n_free) if whole else allowed * low,
         high=float(n_free) if whole else min(allowed * high, allowed),
         exact=whole,

@@ -41,6 +41,7 @@ SUMMARY: dict[str, Any] = {
         "distance_needed": 1,
     },
     "complete": False,
+    "least_named": 1e-6,
     "worst": MARK,
     "flagged": 2,
     "alphabet": [
@@ -75,6 +76,14 @@ def test_table_says_everything_in_a_hundred_columns() -> None:
         "common practice, no source",
     ):
         assert words in " ".join(text.split())
+
+
+def test_no_rival_to_name_is_said_in_a_plain_sentence() -> None:
+    summary = {**SUMMARY, "registered": 1, "worst": ALONE}
+    text = " ".join(assign_table(summary, [ALONE]).split())
+    assert "1 new mark against 1 registered one:" in text
+    assert "less than once in 1,000,000 readings." in text
+    assert "as if no mark were registered yet" in text
 
 
 def test_json_names_the_rival_or_null() -> None:
