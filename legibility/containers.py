@@ -14,6 +14,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.marks.same_dies import agreed
 from legibility.marks.usual import as_usually_written
 from legibility.reasons import Candidate as Candidate
 from legibility.reasons import DecidingCell as DecidingCell
@@ -189,13 +190,20 @@ class Hypothesis:
     rotation_deg: float
     """Counter-clockwise angle from the picture's up to the mark's up, -180..180."""
     mirrored: bool
+    alike: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0)))
+    """(n, n) log-likelihood ratio that two cells, in reading order, show the same character; empty
+    where they were not compared."""
 
     def as_written(self) -> Hypothesis:
-        """The same with its cells weighed by how marks are usually written (``marks.usual``).
+        """The same with its cells weighed by each other and by how marks are usually written.
 
-        For texts that people read; evidence for one animal or another is the plain cells.
+        See ``marks.same_dies`` and ``marks.usual``. For texts that people read; evidence for one
+        animal or another is the plain cells.
         """
-        weighed = iter(as_usually_written([cell.logp for row in self.rows for cell in row]))
+        cells = tuple(cell.logp for row in self.rows for cell in row)
+        if len(self.alike):
+            cells = agreed(cells, self.alike)
+        weighed = iter(as_usually_written(cells))
         rows = tuple(tuple(replace(cell, logp=next(weighed)) for cell in row) for row in self.rows)
         return replace(self, rows=rows)
 

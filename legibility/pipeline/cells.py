@@ -188,16 +188,18 @@ def readers_disagree(opinions: RowOpinions, model: ReadingModel) -> float:
     return float(values.max())
 
 
+def is_cell(logp: LogLikelihood) -> bool:
+    """Whether a place, (37,), may hold a character; the others are no cells."""
+    return bool(logp[NO_CHARACTER] <= math.log(NO_CELL))
+
+
 def cell_readings(
     strip: RowStrip, view: StripView, opinions: RowOpinions, logp: LogLikelihood
 ) -> tuple[CellReading, ...]:
-    """Cells with their place in the photo and what was measured in them.
-
-    Places almost surely without a character are no cells.
-    """
+    """Cells with their place in the photo and what was measured in them."""
     out = []
     for i, box in enumerate(opinions.boxes):
-        if logp[i, NO_CHARACTER] > math.log(NO_CELL):
+        if not is_cell(logp[i]):
             continue
         scores = opinions.herd or opinions.needles
         fit = scores.best[i] if scores else None

@@ -4,21 +4,31 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from legibility.containers import CellReading, ColorImage, Flag, Hypothesis, Mask, Reading
+from legibility.containers import (
+    CellReading,
+    ColorImage,
+    Flag,
+    Hypothesis,
+    LogLikelihood,
+    Mask,
+    Reading,
+)
 from legibility.errors import ModelError
 from legibility.networks import MODELS
 from legibility.pipeline.cells import (
     Readers,
     RowOpinions,
     cell_readings,
+    is_cell,
     pooled,
     readers_disagree,
     row_opinions,
@@ -26,12 +36,14 @@ from legibility.pipeline.cells import (
 from legibility.pipeline.sighting import (
     POSE_FLOOR,
     Picture,
+    SeenRow,
     Sighting,
     place_evidence,
     posed_rows,
     sight_mark,
     view_rows,
 )
+from legibility.read.alike import likeness, load_alike_model, place_pictures
 from legibility.read.reading_model import ReadingModel, load_reading_model
 from legibility.read.tesseract import available
 
@@ -127,12 +139,14 @@ def read_mark(
         row_opinions(seen.strip, seen.view, readers=readers, timeout_s=timeout_s)
         for seen in sighting.rows
     )
+    pools = [pooled(said, model) for said in opinions]
     rows = tuple(
-        cell_readings(seen.strip, seen.view, said, pooled(said, model))
-        for seen, said in zip(sighting.rows, opinions, strict=True)
+        cell_readings(seen.strip, seen.view, said, logp)
+        for seen, said, logp in zip(sighting.rows, opinions, pools, strict=True)
     )
     best = int(np.argmax(sighting.pose_logp))
-    hypotheses = [_hypothesis(sighting, best, log_mark, rows)]
+    alike = _alike(sighting.rows, pools)
+    hypotheses = [replace(_hypothesis(sighting, best, log_mark, rows), alike=alike)]
     hypotheses += _other_poses(pixels, sighting, best, log_mark, not_seen, model)
     if any(readers_disagree(said, model) > DISAGREE for said in opinions):
         flags |= Flag.READERS_DISAGREE
@@ -160,6 +174,15 @@ def _hypothesis(
         rotation_deg=first.angle_deg,
         mirrored=first.mirrored,
     )
+
+
+def _alike(rows: Sequence[SeenRow], pools: Sequence[LogLikelihood]) -> NDArray[np.float64]:
+    """What the cells' likeness says of each two of them, in reading order."""
+    pictures = []
+    for seen, logp in zip(rows, pools, strict=True):
+        boxes = [p.box for p, line in zip(seen.view.places, logp, strict=True) if is_cell(line)]
+        pictures += place_pictures(seen.view.ink, boxes)
+    return load_alike_model().log_ratio(likeness(pictures))
 
 
 def _other_poses(

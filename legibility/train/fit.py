@@ -1,8 +1,8 @@
 """Fit what stands behind the networks: pool, calibration, "is there a mark", final probability.
 
 Everything is fitted on photos of the shipped simulator with glyph sources that neither network was
-trained on. ``python -m legibility.train.fit`` writes ``reading.json``, ``mark.json`` and
-``calibration.json`` into ``legibility/models``.
+trained on. ``python -m legibility.train.fit`` writes ``reading.json``, ``mark.json``,
+``alike.json`` and ``calibration.json`` into ``legibility/models``.
 """
 
 from __future__ import annotations
@@ -38,6 +38,13 @@ from legibility.pipeline.known_readings import (
 from legibility.pipeline.reading import MARK_FILE, mark_features
 from legibility.pipeline.sighting import SeenRow, sight_mark, strip_to_photo
 from legibility.pipeline.simulated_herds import SIZES, records_of, simulated_readings
+from legibility.read.alike import (
+    ALIKE_FILE,
+    fit_alike,
+    likeness,
+    place_pictures,
+    save_alike_model,
+)
 from legibility.read.calibration import fit_calibration
 from legibility.read.fusion import FusionRecord, fit_fusion, fuse
 from legibility.read.presence import PresenceModel, fit_presence, weigh_presence
@@ -58,6 +65,8 @@ HALF_RIGHT: Final = 0.5
 """Choice: a mark counts as found when this share of its characters lies in cells read right."""
 NEAR: Final = 0.45
 """Choice: a cell belongs to the character whose centre is nearer than this many heights."""
+DISPUTED: Final = 0.01
+"""Choice: probability of being the same by the network from which two characters are compared."""
 SECOND_SHARE: Final = 0.5
 """Choice: share of photos the slow second reader is asked about."""
 MARK_RIDGE: Final = 1e-2
@@ -197,6 +206,41 @@ def with_presence(known: KnownReading, model: PresenceModel) -> KnownReading:
     return replace(known, reading=replace(known.reading, hypotheses=hypotheses))
 
 
+def alike_pairs(index: int, *, seed: int) -> list[tuple[float, bool]]:
+    """Likeness of each two characters of a simulated photo that could be taken for one another.
+
+    True where they are the same.
+    """
+    cv2.setNumThreads(1)
+    rendering = simulated(index, seed=seed)
+    enhanced = enhance(_photo(rendering))
+    sighting = sight_mark(rendering.pixels, not_seen=enhanced.glare | enhanced.hair)
+    pictures, truth, beliefs = [], [], []
+    for seen in sighting.rows:
+        pictures += place_pictures(seen.view.ink, [place.box for place in seen.view.places])
+        truth += _truth_of(seen, rendering).tolist()
+        beliefs += [np.exp(place.logp) for place in seen.view.places]
+    alike = likeness(pictures)
+    pairs = []
+    for i in range(len(truth)):
+        for j in range(i):
+            if NO_CHARACTER in (truth[i], truth[j]):
+                continue
+            same = truth[i] == truth[j]
+            if same or float(beliefs[i] @ beliefs[j]) > DISPUTED:
+                pairs.append((float(alike[i, j]), same))
+    return pairs
+
+
+def fit_likeness(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> None:
+    """Fit and write ``alike.json``."""
+    found = [p for ps in _mapped(partial(alike_pairs, seed=seed), photos, jobs, say) for p in ps]
+    values = np.array([value for value, _ in found])
+    same = np.array([same for _, same in found], dtype=np.bool_)
+    say(f"{same.sum()} pairs of one character, {(~same).sum()} of two that look alike")
+    save_alike_model(fit_alike(values, same, origin=_said(photos, seed)), ALIKE_FILE)
+
+
 def fit_mark(records: list[PhotoRecord]) -> dict[str, float]:
     """Weights of the regression "what was sighted is the mark"."""
     from scipy.optimize import minimize
@@ -281,7 +325,7 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--only", choices=["readers", "registry"])
+    parser.add_argument("--only", choices=["readers", "likeness", "registry"])
     parser.add_argument(
         "--readings", type=Path, help="for registry: file of readings, read or else written"
     )
@@ -292,6 +336,8 @@ def main() -> None:
 
     if given.only in (None, "readers"):
         fit_readers(photos=given.photos, seed=given.seed, jobs=given.jobs, say=say)
+    if given.only in (None, "likeness"):
+        fit_likeness(photos=given.photos, seed=given.seed, jobs=given.jobs, say=say)
     if given.only in (None, "registry"):
         fit_registry(
             photos=given.photos,
