@@ -237,7 +237,10 @@ def fit_likeness(*, photos: int, seed: int, jobs: int, say: Callable[[str], None
     found = [p for ps in _mapped(partial(alike_pairs, seed=seed), photos, jobs, say) for p in ps]
     values = np.array([value for value, _ in found])
     same = np.array([same for _, same in found], dtype=np.bool_)
-    say(f"{same.sum()} pairs of one character, {(~same).sum()} of two that look alike")
+    say(
+        f"{same.sum()} pairs of one character, likeness {np.median(values[same]):.2f} in the middle; "
+        f"{(~same).sum()} of two that look alike, {np.median(values[~same]):.2f}"
+    )
     save_alike_model(fit_alike(values, same, origin=_said(photos, seed)), ALIKE_FILE)
 
 
