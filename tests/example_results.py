@@ -46,7 +46,7 @@ def ambiguous_result(photo: str = "pen 4/IMG_0231.jpg") -> PhotoResult:
     reading = Reading(
         (
             hypothesis(
-                (cell("A", 0.985, 0), cell("B", 0.61, 30, c8=0.33), cell("3", 0.9994, 60)),
+                (cell("A", 0.985, 0), cell("B", 0.8, 30, c8=0.17), cell("3", 0.9994, 60)),
                 (cell("4", 0.97, 0), cell("7", 0.88, 30, c1=0.09), cell("S", 0.2, 60, c5=0.18)),
             ),
         ),

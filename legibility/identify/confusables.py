@@ -25,6 +25,8 @@ ANIMALS_LISTED: Final = 20
 def confusables(reading: Reading, registry: Registry | None) -> tuple[Confusable, ...]:
     """Alternatives of each cell of the most probable hypothesis, in reading order, best first.
 
+    How marks are usually written counts, as in the text that people see.
+
     Parameters
     ----------
     reading : Reading
@@ -39,6 +41,7 @@ def confusables(reading: Reading, registry: Registry | None) -> tuple[Confusable
     hypothesis = best_hypothesis(reading)
     if hypothesis is None:
         return ()
+    hypothesis = hypothesis.as_written()
     kept = [
         [(place, cell) for place, cell in enumerate(cells) if not is_empty(cell)]
         for cells in hypothesis.rows

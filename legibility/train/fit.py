@@ -238,7 +238,7 @@ def fit_likeness(*, photos: int, seed: int, jobs: int, say: Callable[[str], None
     values = np.array([value for value, _ in found])
     same = np.array([same for _, same in found], dtype=np.bool_)
     say(
-        f"{same.sum()} pairs of one character, likeness {np.median(values[same]):.2f} in the middle; "
+        f"{same.sum()} pairs of one character, median likeness {np.median(values[same]):.2f}; "
         f"{(~same).sum()} of two that look alike, {np.median(values[~same]):.2f}"
     )
     save_alike_model(fit_alike(values, same, origin=_said(photos, seed)), ALIKE_FILE)

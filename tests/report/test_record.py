@@ -64,12 +64,13 @@ def test_values_of_an_ambiguous_photo() -> None:
     assert record["text"] == "AB3/47?"
     assert [[cell["character"] for cell in row] for row in record["rows"]] == [
         ["A", "B", "3"],
-        ["4", "7", "S"],
+        ["4", "7", "5"],
     ]
+    # 0.80 and 0.17 by the photo; a number has begun before or behind this place.
     doubtful = record["rows"][0][1]
     assert list(doubtful) == ["character", "probability", "alternatives", "quad", "needles"]
-    assert doubtful["probability"] == 0.61
-    assert doubtful["alternatives"]["8"] == 0.33
+    assert doubtful["probability"] == pytest.approx(0.626, abs=1e-3)
+    assert doubtful["alternatives"]["8"] == pytest.approx(0.340, abs=1e-3)
     assert next(iter(doubtful["alternatives"])) == "8"
     assert doubtful["quad"] == [[30, 10], [50, 10], [50, 40], [30, 40]]
     assert doubtful["needles"] == {"expected": 12, "inked": 10.6}

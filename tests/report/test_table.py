@@ -50,7 +50,7 @@ def test_an_ambiguous_photo_says_all_that_a_person_needs() -> None:
     assert "goat 0142 is the most likely, with probability 71 %" in flat
     assert "turned 172 degrees" in flat
     assert "mirror image" in flat
-    assert "8 33 %" in flat
+    assert "8 34 %" in flat
     assert "unread" in flat
     assert "2.4 of 4" in flat
     assert "not in this registry" in flat
