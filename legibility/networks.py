@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+import json
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, TypeAlias, TypeVar
 
 import cv2
 import numpy as np
@@ -83,6 +84,28 @@ def run_network(
     network = _network(name)
     network.setInput(np.ascontiguousarray(inputs))
     return tuple(np.asarray(value) for value in network.forward(list(outputs)))
+
+
+_Model = TypeVar("_Model")
+
+
+def model_from_json(path: Path, make: Callable[[Mapping[str, Any]], _Model]) -> _Model:
+    """A small shipped model from its JSON file.
+
+    Parameters
+    ----------
+    make : callable
+        Builds the model from the file's values; may raise what a missing or wrong value raises.
+
+    Raises
+    ------
+    ModelError
+        If the file is missing, is no JSON, or lacks a value.
+    """
+    try:
+        return make(json.loads(path.read_text(encoding="utf-8")))
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ModelError(f"{path}: cannot be read: {error}; install the package again") from error
 
 
 @cache

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS
 from legibility.batch.executors import InlineExecutor, open_workers
-from legibility.containers import AnimalRisk, HerdRisk, Rival, WatchedPair
 from legibility.errors import SettingsError
 from legibility.identify.marktable import BASE
 from legibility.identify.registry import Registry, load_registry
 from legibility.identify.rules import Rules, load_rules
+from legibility.misreadings import AnimalRisk, HerdRisk, Rival, WatchedPair
 from legibility.risk.ages import load_age_model
 from legibility.risk.blend import OwnCounts
 from legibility.risk.explain import SAME_MARK, Explainer

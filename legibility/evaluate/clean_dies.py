@@ -32,6 +32,7 @@ DIES: Final = 5
 HEIGHT_PX: Final = 31.0
 """The height the locator brings characters to."""
 SUPERSAMPLING: Final = 4
+"""Choice: pixels drawn for each pixel of the strip, on either side."""
 BLUR_PX: Final = 1.0
 NOISE: Final = 3.0
 """Choice: those of a sharp photo in daylight."""

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -22,8 +21,7 @@ from legibility.containers import (
     Mask,
     Reading,
 )
-from legibility.errors import ModelError
-from legibility.networks import MODELS
+from legibility.networks import MODELS, model_from_json
 from legibility.pipeline.cells import (
     Readers,
     RowOpinions,
@@ -89,11 +87,8 @@ def load_mark_model(path: Path = MARK_FILE) -> MarkModel:
     ModelError
         If the file is missing or lacks a weight.
     """
-    try:
-        values: Mapping[str, float] = json.loads(path.read_text(encoding="utf-8"))
-        return MarkModel(*(float(values[k]) for k in ("bias", "evidence", "certainty", "pose")))
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise ModelError(f"{path}: cannot be read: {error}; install the package again") from error
+    names = ("bias", "evidence", "certainty", "pose")
+    return model_from_json(path, lambda values: MarkModel(*(float(values[k]) for k in names)))
 
 
 def mark_features(sighting: Sighting) -> tuple[float, float, float]:

@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import GrayImage
-from legibility.errors import ModelError
-from legibility.networks import MODELS
+from legibility.networks import MODELS, model_from_json
 from legibility.read.cells import CellBox
 
 ALIKE_FILE: Final = MODELS / "alike.json"
 PATCH: Final = (36, 28)
 """Choice: height and width of a place's picture, in which a character is ``CHARACTER_PX`` high."""
 CHARACTER_PX: Final = 31.0
+"""As in a strip: the height the locator brings characters to."""
 SHIFT_PX: Final = 3
 """Choice: how far two pictures may be shifted against each other; a tenth of the height."""
 MOST_TOLD: Final = 2.5
@@ -123,8 +123,9 @@ def load_alike_model(path: Path = ALIKE_FILE) -> AlikeModel:
     ModelError
         If the file is missing or lacks a number.
     """
-    try:
-        values = json.loads(path.read_text(encoding="utf-8"))
-        return AlikeModel(float(values["bias"]), float(values["slope"]), str(values["origin"]))
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise ModelError(f"{path}: cannot be read: {error}; install the package again") from error
+    return model_from_json(
+        path,
+        lambda values: AlikeModel(
+            float(values["bias"]), float(values["slope"]), str(values["origin"])
+        ),
+    )

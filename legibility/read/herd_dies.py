@@ -14,7 +14,6 @@ simulated ears of held-out glyph sources: ``python -m legibility.evaluate.learne
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,13 +24,13 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import N_CHARACTERS, index_of
 from legibility.containers import LogLikelihood
-from legibility.errors import ModelError
+from legibility.networks import MODELS, model_from_json
 from legibility.probability import LOG_FLOOR, log_sum_exp, normalise_log
 from legibility.read.learned_dies import LearnedDies, unit_box
 from legibility.read.needle_bank import with_known_needles
 from legibility.read.needles import NeedleModel
 
-DEFAULT_PATH: Final = Path(__file__).resolve().parents[1] / "models" / "dies.json"
+DEFAULT_PATH: Final = MODELS / "dies.json"
 NEEDLE_FLOOR: Final = -25.0
 """Choice: the dies alone rule no character out further than this below the likeliest."""
 
@@ -56,11 +55,8 @@ def load_die_weights(path: Path = DEFAULT_PATH) -> DieWeights:
     ModelError
         If the file is missing or lacks a weight.
     """
-    try:
-        values = json.loads(path.read_text(encoding="utf-8"))
-        return DieWeights(*(float(values[key]) for key in ("reading", "needles", "known")))
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise ModelError(f"{path}: cannot be read: {error}; install the package again") from error
+    names = ("reading", "needles", "known")
+    return model_from_json(path, lambda values: DieWeights(*(float(values[k]) for k in names)))
 
 
 def herd_model(dies: LearnedDies, base: NeedleModel) -> NeedleModel:

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from legibility.containers import AnimalRisk, HerdRisk
+from legibility.misreadings import AnimalRisk, HerdRisk
 from legibility.report.export import harmless
 from legibility.report.layout import columns, pad, wrapped
 from legibility.report.rounding import round_probability

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER
-from legibility.containers import AnimalRisk, HerdRisk, WatchedPair
+from legibility.misreadings import AnimalRisk, HerdRisk, WatchedPair
 from legibility.report.page import Renderer, render_page
 from legibility.report.words import percent
 from legibility.report.writing import write_text

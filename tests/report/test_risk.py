@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from legibility.containers import AnimalRisk, HerdRisk, Rival, WatchedPair
+from legibility.misreadings import AnimalRisk, HerdRisk, Rival, WatchedPair
 from legibility.report.risk import risk_csv, risk_record, risk_table
 from legibility.report.risk_page import heat_cells, rival_graph, write_risk_page
 
