@@ -55,6 +55,11 @@ from legibility.cli import options
     help="Instead: seconds on one core, beside a page pass of tesseract.",
 )
 @click.option(
+    "--alone",
+    is_flag=True,
+    help="Without the general text recognition programs, which take most of the time.",
+)
+@click.option(
     "--readings",
     type=options.ANY_PATH,
     metavar="FILE.npz",
@@ -67,6 +72,7 @@ def evaluate(
     jobs: int,
     folder: Path,
     part: str | None,
+    alone: bool,
     readings: Path | None,
     calibration: Path | None,
 ) -> None:
@@ -84,6 +90,6 @@ def evaluate(
         measure_identity(count, seed, jobs, folder, readings, calibration)
         return
     with click.progressbar(length=count, label="Evaluating", show_pos=True) as bar:
-        report = measured(part, n=count, seed=seed, jobs=jobs, progress=bar.update)
+        report = measured(part, n=count, seed=seed, jobs=jobs, alone=alone, progress=bar.update)
     for path in write_report(report, folder):
         click.echo(path)

@@ -8,7 +8,13 @@ from legibility.evaluate.report import Report
 
 
 def measured(
-    part: str | None, *, n: int, seed: int, jobs: int, progress: Callable[[int], object]
+    part: str | None,
+    *,
+    n: int,
+    seed: int,
+    jobs: int,
+    alone: bool = False,
+    progress: Callable[[int], object],
 ) -> Report:
     """Run one part: reading when it is None, else "ablations" or "speed".
 
@@ -16,6 +22,8 @@ def measured(
     ----------
     n : int
         Photos; "speed" takes a few of its own.
+    alone : bool, optional
+        Reading without the general text recognition programs beside it.
     progress : callable
         Called with the number of photos done since the last call.
     """
@@ -28,7 +36,8 @@ def measured(
     from legibility.evaluate.baselines import BASELINES
     from legibility.evaluate.run import run_evaluation
 
-    return run_evaluation(n=n, seed=seed, jobs=jobs, baselines=tuple(BASELINES), progress=progress)
+    others = () if alone else tuple(BASELINES)
+    return run_evaluation(n=n, seed=seed, jobs=jobs, baselines=others, progress=progress)
 
 
 def _speed(n: int, seed: int, progress: Callable[[int], object]) -> Report:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 
@@ -28,6 +28,8 @@ from legibility.evaluate.slices import (
 )
 from legibility.evaluate.truth import EvaluationPhoto
 from legibility.identify.animals import Registry, registry_of
+
+T = TypeVar("T")
 
 __all__ = ["pose_pairs", "run_evaluation", "write_report"]
 
@@ -136,15 +138,12 @@ def run_evaluation(
     -------
     Report
     """
-    read = reader or default_reader()
-    judged = _judged_photos(
-        _PhotoJudge(make_herd(seed=seed), seed, choices, reader, tuple(baselines)), n=n, jobs=jobs
-    )
+    judge_photo = _PhotoJudge(make_herd(seed=seed), seed, choices, reader, tuple(baselines))
     outcomes: list[Outcome] = []
     ideal: list[tuple[str, str, int, bool]] = []
     others: dict[str, list[tuple[str, str]]] = {name: [] for name in baselines}
     compared: list[Outcome] = []
-    for found in judged:
+    for found in _mapped(judge_photo, n=n, jobs=jobs):
         outcomes.append(found.outcome)
         if found.ideal is not None:
             ideal.append(found.ideal)
@@ -160,8 +159,8 @@ def run_evaluation(
         refusal_section(outcomes),
         *calibration_sections(outcomes),
         ceiling_section(ideal, outcomes),
-        baseline_section(others, compared),
-        pose_pairs(read, n=n // 8 if pairs is None else pairs, seed=seed),
+        *((baseline_section(others, compared),) if others else ()),
+        pose_pairs(reader, n=n // 8 if pairs is None else pairs, seed=seed, jobs=jobs),
     )
     return Report(n=n, seed=seed, sections=sections, facts=facts())
 
@@ -203,12 +202,13 @@ class _PhotoJudge:
         return _Judged(outcome, ideal, others)
 
 
-def _judged_photos(judge_photo: _PhotoJudge, *, n: int, jobs: int) -> Iterator[_Judged]:
+def _mapped(judge_one: Callable[[int], T], *, n: int, jobs: int) -> Iterator[T]:
+    """``judge_one`` of 0 to n - 1, in this order."""
     if jobs == 1:
-        yield from map(judge_photo, range(n))
+        yield from map(judge_one, range(n))
         return
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(judge_photo, range(n), chunksize=2)
+        yield from pool.map(judge_one, range(n), chunksize=2)
 
 
 def ceiling_section(
@@ -262,18 +262,36 @@ def baseline_section(
     )
 
 
-def pose_pairs(read: PhotoReader, *, n: int, seed: int, width_px: int = 1200) -> Section:
-    """The same ears upright, upside down and from behind; only ears readable in all three."""
-    found: dict[str, list[Outcome]] = {name: [] for name in POSES}
-    for index in range(n):
+@dataclass(frozen=True, slots=True)
+class _PoseJudge:
+    """Reads ear ``index`` in every pose; nothing unless it is person-readable in all of them."""
+
+    reader: PhotoReader | None
+    seed: int
+    width_px: int
+
+    def __call__(self, index: int) -> dict[str, Outcome]:
         views = {}
         for name, pose in POSES.items():
-            fresh = replace(pose, fading=0, width_px=width_px)
-            (views[name],) = evaluation_set(n=1, seed=seed + 1, first=index, choices=fresh)
-        if all(photo.truth.person_readable for photo in views.values()):
-            for name, photo in views.items():
-                found[name].append(judge(photo, read(photo.photo())))
-    rows = tuple(reading_row(name, outcomes) for name, outcomes in found.items())
+            fresh = replace(pose, fading=0, width_px=self.width_px)
+            (views[name],) = evaluation_set(n=1, seed=self.seed, first=index, choices=fresh)
+        if not all(photo.truth.person_readable for photo in views.values()):
+            return {}
+        read = self.reader or default_reader()
+        return {name: judge(photo, read(photo.photo())) for name, photo in views.items()}
+
+
+def pose_pairs(
+    reader: PhotoReader | None, *, n: int, seed: int, width_px: int = 1200, jobs: int = 1
+) -> Section:
+    """The same ears upright, upside down and from behind; only ears readable in all three.
+
+    ``reader`` is the pipeline when None; it must be picklable when there are several ``jobs``.
+    """
+    judged = list(_mapped(_PoseJudge(reader, seed + 1, width_px), n=n, jobs=jobs))
+    rows = tuple(
+        reading_row(name, [views[name] for views in judged if name in views]) for name in POSES
+    )
     return Section("The same ears in three poses", rows, f"Fresh marks, {width_px} pixels wide.")
 
 
