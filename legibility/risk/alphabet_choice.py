@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, index_of
 from legibility.risk.kernel import Matrix
 
-LETTERS_FIRST: Final = 1.05
-"""Choice: of two characters about equally often confused the letter is left out; serial numbers
-need their digits."""
+LETTERS_FIRST: Final = 1.6
+"""Choice: a digit stays unless it is confused so many times as often as a letter. Where letters and
+digits have places of their own, leaving out a digit costs log(10/9) / log(26/25) = 2.7 times as
+many marks as leaving out a letter; where they share places, as many. This is the middle."""
 
 
 @dataclass(frozen=True, slots=True)
