@@ -31,7 +31,7 @@ from legibility.evaluate.intervals import wilson
 from legibility.locate.rows import row_through
 from legibility.pipeline.cells import Readers, needle_model, pooled, row_opinions
 from legibility.pipeline.reading import reading_model
-from legibility.pipeline.sighting import Picture, view_rows
+from legibility.pipeline.seen_rows import Picture, view_rows
 from legibility.read.herd_dies import (
     DEFAULT_PATH,
     DieWeights,

@@ -30,6 +30,8 @@ SEED_SCORE: Final = 0.3
 """Choice: a row needs one spot at least this sure."""
 SAME_ROW: Final = 0.6
 """Choice: of two rows that share more than this part of the smaller one's spots, one is kept."""
+ACROSS_DEG: Final = 45.0
+"""Choice: a character is nearer to standing across a row than along it."""
 MOST_SEEDS: Final = 24
 """Choice: spots that rows are grown from."""
 
@@ -66,15 +68,24 @@ def link_rows(spots: tuple[Spot, ...]) -> tuple[Row, ...]:
         for axis in _axes(spots, seed):
             members = frozenset(_along(spots, seed, axis))
             grown[members] = max(grown.get(members, 0.0), _agreement(spots, members, axis))
-    kept: list[frozenset[int]] = []
+    kept: list[tuple[frozenset[int], Row]] = []
     for members in sorted(grown, key=lambda m: (-grown[m], sorted(m))):
-        shared = max((len(members & other) / len(members) for other in kept), default=0.0)
-        if shared <= SAME_ROW and len(kept) < MOST_ROWS:
-            kept.append(members)
-    return tuple(
-        _fit([spots[i] for i in sorted(members)], grown[members], mirrored=False)
-        for members in kept
-    )
+        if len(kept) == MOST_ROWS:
+            break
+        row = _fit([spots[i] for i in sorted(members)], grown[members], mirrored=False)
+        if not any(_same_row(members, row, *other) for other in kept):
+            kept.append((members, row))
+    return tuple(row for _, row in kept)
+
+
+def _same_row(members: frozenset[int], row: Row, others: frozenset[int], other: Row) -> bool:
+    """Whether a row says nothing that another one does not say.
+
+    A character alone that stands across the row it is in may be a row of its own: a mark of one
+    character over another.
+    """
+    across = abs(math.remainder(row.angle_deg - other.angle_deg, 180.0)) > ACROSS_DEG
+    return not (len(members) == 1 and across) and len(members & others) > SAME_ROW * len(members)
 
 
 def _axes(spots: tuple[Spot, ...], seed: int) -> list[float]:

@@ -16,8 +16,8 @@ from legibility.networks import normalise, run_network
 
 LONGEST_PX: Final = 1024
 """Choice: longest side the finest level is scaled to; smaller photos are taken as they are."""
-LEVELS: Final = 3
-"""Choice: levels, each half the last: characters of 10 to 320 px at the finest level."""
+LEVELS: Final = 4
+"""Choice: levels, each half the last: characters of 10 to 640 px at the finest level."""
 STRIDE: Final = 4
 SIGMA_BLOCKS: Final = 4.0
 """As in training."""

@@ -23,7 +23,7 @@ from legibility.containers import (
 )
 from legibility.enhance.contrast import dot_join
 from legibility.locate.rectify import STRIP_HEIGHT_PX, STRIP_WIDTH_PX
-from legibility.pipeline.sighting import strip_to_photo
+from legibility.pipeline.seen_rows import strip_to_photo
 from legibility.read.calibration import apply
 from legibility.read.cells import CellBox
 from legibility.read.fusion import disagreement, fuse

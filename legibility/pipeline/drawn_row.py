@@ -11,19 +11,17 @@ from numpy.typing import NDArray
 
 from legibility.containers import ColorImage, Mask
 from legibility.locate.rows import Row, row_through
-from legibility.pipeline.sighting import (
-    EVIDENCE_WEIGHT,
-    MIRRORED_PRIOR,
+from legibility.pipeline.poses import EVIDENCE_WEIGHT, MIRRORED_PRIOR
+from legibility.pipeline.second_row import with_second_row
+from legibility.pipeline.seen_rows import (
     PRESENT,
     Picture,
     SeenRow,
-    Sighting,
     place_evidence,
-    posed_rows,
     strip_to_photo,
     view_rows,
-    with_second_row,
 )
+from legibility.pipeline.sighting import Sighting, posed_rows
 from legibility.probability import normalise_log
 from legibility.read.network import N_POSES
 

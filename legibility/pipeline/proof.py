@@ -16,15 +16,8 @@ from legibility.containers import Points
 from legibility.errors import PhotoError
 from legibility.locate.rectify import STRIP_HEIGHT_PX, STRIP_WIDTH_PX
 from legibility.photo.load import load_photo
-from legibility.pipeline.sighting import (
-    PRESENT,
-    Picture,
-    SeenRow,
-    Sighting,
-    posed_rows,
-    sight_mark,
-    view_rows,
-)
+from legibility.pipeline.seen_rows import PRESENT, Picture, SeenRow, view_rows
+from legibility.pipeline.sighting import Sighting, posed_rows, sight_mark
 from legibility.read.card_dots import CardDots, find_dots, redraw
 from legibility.read.die_match import DieMatch, match_die, same_turned, turned, unknown_loglik
 from legibility.read.learned_dies import LearnedDies, merge

@@ -31,16 +31,8 @@ from legibility.pipeline.cells import (
     readers_disagree,
     row_opinions,
 )
-from legibility.pipeline.sighting import (
-    POSE_FLOOR,
-    Picture,
-    SeenRow,
-    Sighting,
-    place_evidence,
-    posed_rows,
-    sight_mark,
-    view_rows,
-)
+from legibility.pipeline.seen_rows import Picture, SeenRow, place_evidence, view_rows
+from legibility.pipeline.sighting import POSE_FLOOR, Sighting, posed_rows, sight_mark
 from legibility.read.alike import likeness, load_alike_model, place_pictures
 from legibility.read.reading_model import ReadingModel, load_reading_model
 from legibility.read.tesseract import available

@@ -36,7 +36,8 @@ from legibility.pipeline.known_readings import (
     save_known_readings,
 )
 from legibility.pipeline.reading import MARK_FILE, mark_features
-from legibility.pipeline.sighting import SeenRow, sight_mark, strip_to_photo
+from legibility.pipeline.seen_rows import SeenRow, strip_to_photo
+from legibility.pipeline.sighting import sight_mark
 from legibility.pipeline.simulated_herds import SIZES, records_of, simulated_readings
 from legibility.read.alike import (
     ALIKE_FILE,

@@ -12,15 +12,10 @@ from legibility.alphabet import CHARACTERS, index_of
 from legibility.dies.layout import needle_layout
 from legibility.dies.strokes import load_sources
 from legibility.locate.rows import Row, row_through
-from legibility.pipeline.sighting import (
-    Sighting,
-    _is_beside,
-    _like,
-    _pose_scores,
-    _posed,
-    place_evidence,
-    sight_mark,
-)
+from legibility.pipeline.poses import pose_scores
+from legibility.pipeline.second_row import _like, is_beside
+from legibility.pipeline.seen_rows import place_evidence, posed_row
+from legibility.pipeline.sighting import Sighting, sight_mark
 from legibility.read.cells import CellBox
 from legibility.read.network import Place, StripView, flip
 
@@ -47,12 +42,12 @@ def test_two_flips_are_the_flip_of_their_exclusive_or(first, second):
 @pytest.mark.parametrize("true_pose", range(4))
 def test_views_that_agree_name_the_pose(true_pose):
     views = [view(certain(true_pose ^ undone)) for undone in range(4)]
-    assert int(np.argmax(_pose_scores(views))) == true_pose
+    assert int(np.argmax(pose_scores(views))) == true_pose
 
 
 def test_a_preference_for_upright_alone_names_no_pose():
     # Every view claims to be upright: that says nothing, whatever the strength of the claim.
-    scores = _pose_scores([view(certain(0)) for _ in range(4)])
+    scores = pose_scores([view(certain(0)) for _ in range(4)])
     np.testing.assert_allclose(scores, scores[0])
 
 
@@ -65,7 +60,7 @@ def test_a_row_posed_twice_is_the_row(pose):
         mirrored=False,
         score=1.0,
     )
-    again = _posed(_posed(row, pose), pose)
+    again = posed_row(posed_row(row, pose), pose)
     assert again.mirrored == row.mirrored
     assert again.angle_deg == pytest.approx(row.angle_deg)
     assert again.spots == row.spots
@@ -146,11 +141,11 @@ def test_a_row_candidate_is_turned_like_the_first_row():
 
     first = replace(row(100, 100, 5.0), mirrored=True)
     below = row(110, 158, -178.0)
-    assert _is_beside(first, below)
+    assert is_beside(first, below)
     turned = _like(first, below)
     assert turned.angle_deg == pytest.approx(2.0)
     assert turned.mirrored
-    assert not _is_beside(first, row(100, 110, 0.0))  # the row itself
-    assert not _is_beside(first, row(100, 230, 0.0))  # too far away
-    assert not _is_beside(first, row(100, 158, 40.0))  # not parallel
-    assert not _is_beside(first, row(300, 158, 0.0))  # beyond both ends
+    assert not is_beside(first, row(100, 110, 0.0))  # the row itself
+    assert not is_beside(first, row(100, 230, 0.0))  # too far away
+    assert not is_beside(first, row(100, 158, 40.0))  # not parallel
+    assert not is_beside(first, row(300, 158, 0.0))  # beyond both ends
