@@ -116,6 +116,13 @@ def test_a_bend_no_ear_has_is_not_followed() -> None:
     assert link_rows(spots)[0].bend_per_px == pytest.approx(0.03 / HEIGHT)
 
 
+def test_one_character_over_another_may_be_two_rows() -> None:
+    stacked = (spot(100, 100), spot(100, 100 + 1.4 * HEIGHT))
+    found = {row.spots: row for row in link_rows(stacked)}
+    assert {stacked[:1], stacked[1:]} < set(found)
+    assert all(abs(found[row].angle_deg) < 1 for row in (stacked[:1], stacked[1:]))
+
+
 def test_two_rows_stay_two() -> None:
     spots = straight(4) + straight(5, y=200 + 1.4 * HEIGHT, x=85)
     rows = link_rows(spots)

@@ -119,7 +119,10 @@ def test_ink_as_bright_as_the_skin_is_found_by_its_colour():
     assert words(sight_mark(grey)) != "K4E7"
 
 
-@pytest.mark.parametrize("rows", [["78", "69"], ["U", "4"], ["SF", "E"], ["E", "512"]])
+@pytest.mark.parametrize(
+    "rows",
+    [["78", "69"], ["U", "4"], ["SF", "E"], ["E", "512"], ["3", "3"], ["R", "3"], ["GR", "8"]],
+)
 def test_rows_of_a_short_mark_are_no_columns(rows):
     sighting = sight_mark(drawn(rows, skin=(205, 160, 150), ink=(60, 55, 60)))
     assert [len(row) for row in words(sighting).split("/")] == [len(row) for row in rows]
