@@ -8,7 +8,7 @@ is the largest group of blobs of like size and strength that stand near each oth
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import ColorImage, GrayImage, Points
+from legibility.read.card_ground import Patch, even_patches
 
 SIDE_PX: Final = 1600
 """Choice: longest side of the picture in which dots are looked for."""
@@ -49,6 +50,11 @@ LEAST_SPREAD: Final = 0.004
 """Arithmetic: one of 256 levels of brightness."""
 UNLIKE: Final = 0.45
 """Choice: dots of one card are alike; a group whose log-strengths spread as far counts for less."""
+MOST_OF_MARK: Final = 250
+"""Choice: four times the needles of a full mark (64: common practice, no source); more are
+texture."""
+ON_PATCH: Final = 0.9
+"""Choice: share of a group's dots that lie on a patch, for its edges to be theirs."""
 SEEDS: Final = 60
 """Choice: strongest blobs from which groups are grown."""
 MOST_DOTS: Final = 400
@@ -72,7 +78,10 @@ class CardDots:
     stray: int
     """Blobs of the dots' size and strength that belong to no group: print, stains, texture."""
     worth: float
-    """Number of dots, up to 80, times contrast times how clear they are; compares groups."""
+    """Number of dots, up to 80, times contrast times how clear they are, and more with corners;
+    compares groups."""
+    corners: int = 0
+    """Corners within the picture of the even patch on which they stand."""
 
     @property
     def clean(self) -> float:
@@ -93,19 +102,31 @@ def find_dots(pixels: ColorImage) -> CardDots:
         Dark dots or shining holes, whichever stand out more; empty when there is no group.
     """
     scale = min(1.0, SIDE_PX / max(pixels.shape[:2]))
-    gray = _gray(pixels, scale)
+    small = _small(pixels, scale)
+    gray = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY) / np.float32(255), dtype=np.float32)
     response = _responses(gray)
-    found = [_group(1.0 - gray, -response, False), _group(gray, response, True)]
-    best = max(found, key=lambda dots: dots.worth)
-    return CardDots(
-        centres=(best.centres + 0.5) / scale - 0.5,
-        radii_px=best.radii_px / scale,
-        shining=best.shining,
-        contrast=best.contrast,
-        unevenness=best.unevenness,
-        stray=best.stray,
-        worth=best.worth,
+    patches = even_patches(small)
+    best = CardDots(np.zeros((0, 2)), np.zeros(0), False, 0.0, 1.0, 0, 0.0)
+    for shining, bright in ((False, 1.0 - gray), (True, gray)):
+        answer = response if shining else -response
+        peaks = _peaks(answer)
+        for patch in patches:
+            found = _group(bright, answer, peaks, patch, shining)
+            found = _with_corners(found, patches)
+            if found.worth > best.worth:
+                best = found
+    return replace(best, centres=(best.centres + 0.5) / scale - 0.5, radii_px=best.radii_px / scale)
+
+
+def _with_corners(dots: CardDots, patches: list[Patch]) -> CardDots:
+    """The group with the corners of the patch on which it stands."""
+    if not len(dots.centres):
+        return dots
+    x, y = np.round(dots.centres).astype(np.intp).T
+    corners = max(
+        (patch.corners for patch in patches if patch.inside[y, x].mean() >= ON_PATCH), default=0
     )
+    return replace(dots, corners=corners, worth=dots.worth * (1 + corners))
 
 
 def redraw(
@@ -146,12 +167,11 @@ def redraw(
     )
 
 
-def _gray(pixels: ColorImage, scale: float) -> GrayImage:
-    gray = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    if scale < 1.0:
-        size = (round(gray.shape[1] * scale), round(gray.shape[0] * scale))
-        gray = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(gray.astype(np.float32) / 255.0, dtype=np.float32)
+def _small(pixels: ColorImage, scale: float) -> ColorImage:
+    if scale >= 1.0:
+        return pixels
+    size = (round(pixels.shape[1] * scale), round(pixels.shape[0] * scale))
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _responses(gray: GrayImage) -> NDArray[np.float32]:
@@ -166,9 +186,17 @@ def _responses(gray: GrayImage) -> NDArray[np.float32]:
     return out
 
 
-def _group(bright: GrayImage, response: NDArray[np.float32], shining: bool) -> CardDots:
-    """The best group of bright dots."""
-    places, sigmas, strengths = _blobs(response)
+def _group(
+    bright: GrayImage,
+    response: NDArray[np.float32],
+    peaks: tuple[NDArray[np.intp], ...],
+    patch: Patch,
+    shining: bool,
+) -> CardDots:
+    """The best group of bright dots on a patch."""
+    layer, row, column = peaks
+    on = patch.inside[row, column]
+    places, sigmas, strengths = _blobs(response, (layer[on], row[on], column[on]))
     plain = _clear(bright, places, sigmas * math.sqrt(2.0)) >= LEAST_CLEAR
     if plain.sum() >= LEAST_DOTS:
         places, sigmas, strengths = places[plain], sigmas[plain], strengths[plain]
@@ -183,9 +211,11 @@ def _group(bright: GrayImage, response: NDArray[np.float32], shining: bool) -> C
         )
         members = _linked(places, radii, int(index), alike)
         key = tuple(int(k) for k in members)
-        if len(members) < LEAST_DOTS or key in groups:
+        if not LEAST_DOTS <= len(members) <= MOST_OF_MARK or key in groups:
             continue
-        contrast, unevenness = _paper(bright, places[members], float(np.median(radii[members])))
+        contrast, unevenness = _paper(
+            bright, patch.inside, places[members], float(np.median(radii[members]))
+        )
         clear = min(contrast / max(unevenness, 1e-3), CLEAN_ENOUGH) / CLEAN_ENOUGH
         unlike = float(np.std(np.log(strengths[members]))) / UNLIKE
         worth = min(len(members), 80) * contrast * (clear * math.exp(-(unlike**2))) ** 2
@@ -211,10 +241,10 @@ def _group(bright: GrayImage, response: NDArray[np.float32], shining: bool) -> C
 
 
 def _blobs(
-    response: NDArray[np.float32],
+    response: NDArray[np.float32], peaks: tuple[NDArray[np.intp], ...]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Places (n, 2), sigmas (n,) and strengths (n,) of bright blobs, strongest first."""
-    layer, row, column = _peaks(response)
+    layer, row, column = peaks
     strength = response[layer, row, column].astype(np.float64)
     order = np.argsort(-strength, kind="stable")[:MOST_DOTS]
     places: list[tuple[float, float]] = []
@@ -309,7 +339,9 @@ def _linked(
     return np.flatnonzero(member)
 
 
-def _paper(bright: GrayImage, places: NDArray[np.float64], radius: float) -> tuple[float, float]:
+def _paper(
+    bright: GrayImage, inside: NDArray[np.bool_], places: NDArray[np.float64], radius: float
+) -> tuple[float, float]:
     """Contrast of dots and unevenness of the paper between them."""
     height, width = bright.shape
     pad = 6 * radius
@@ -317,7 +349,7 @@ def _paper(bright: GrayImage, places: NDArray[np.float64], radius: float) -> tup
     right = min(int(places[:, 0].max() + pad) + 1, width)
     bottom = min(int(places[:, 1].max() + pad) + 1, height)
     part = bright[top:bottom, left:right]
-    near = np.zeros(part.shape, np.uint8)
+    near = np.where(inside[top:bottom, left:right], 0, 1).astype(np.uint8)
     core = np.zeros(part.shape, np.uint8)
     for x, y in places - np.array([left, top]):
         cv2.circle(near, (round(x), round(y)), max(2, math.ceil(2.2 * radius)), 1, -1)
