@@ -42,10 +42,14 @@ LEAST_CLEAR: Final = 5.0
 """Measured on cards that lie on photographed gravel, bricks, grass and the like: nine dots of ten
 stand out of the ground around them by 5.5 to 58 times its unevenness, half of the table's blobs by
 less than 3.6 times."""
+LEAST_CLEAR_FRAMED: Final = 2.5
+"""Choice: on a patch with the corners of a card there is no gravel; dots out of focus count."""
 LEAST_DOTS: Final = 5
 """Choice: a die has no fewer needles."""
 LEAST_GROUND: Final = 20
 """Choice: pixels needed to judge the ground around a blob."""
+SMOOTH_RADII: Final = 0.5
+"""Choice: blur before the unevenness of paper is measured, in radii of a dot."""
 LEAST_SPREAD: Final = 0.004
 """Arithmetic: one of 256 levels of brightness."""
 UNLIKE: Final = 0.45
@@ -53,8 +57,16 @@ UNLIKE: Final = 0.45
 MOST_OF_MARK: Final = 250
 """Choice: four times the needles of a full mark (64: common practice, no source); more are
 texture."""
-ON_PATCH: Final = 0.9
-"""Choice: share of a group's dots that lie on a patch, for its edges to be theirs."""
+FRAMED: Final = 2.0
+"""Choice: how much each corner adds to the worth of a group."""
+NEAR_SHARE: Final = 0.7
+"""Choice: a card that takes less of the picture's longest side is looked at once more, nearer."""
+AROUND: Final = 0.06
+"""Choice: what is cut out around it, of its own longest side."""
+MOST_ENLARGED: Final = 2.0
+"""Choice: dots of few pixels are looked for in a picture enlarged so far at most."""
+NEARER: Final = 0.8
+"""Choice: the nearer look counts unless what it finds is worth so much less."""
 SEEDS: Final = 60
 """Choice: strongest blobs from which groups are grown."""
 MOST_DOTS: Final = 400
@@ -101,8 +113,23 @@ def find_dots(pixels: ColorImage) -> CardDots:
     CardDots
         Dark dots or shining holes, whichever stand out more; empty when there is no group.
     """
-    scale = min(1.0, SIDE_PX / max(pixels.shape[:2]))
-    small = _small(pixels, scale)
+    whole = (slice(0, pixels.shape[0]), slice(0, pixels.shape[1]))
+    best, card = _look(pixels, whole)
+    if card is not None:
+        near, _ = _look(pixels, card)
+        best = near if near.corners and near.worth > NEARER * best.worth else best
+    return best
+
+
+def _look(
+    pixels: ColorImage, part: tuple[slice, slice]
+) -> tuple[CardDots, tuple[slice, slice] | None]:
+    """The dots in a part of the picture, and where a card lies in it that is worth a nearer look."""
+    cut = pixels[part]
+    scale = min(SIDE_PX / max(cut.shape[:2]), MOST_ENLARGED)
+    if part[0].stop - part[0].start == pixels.shape[0] and part[1].stop == pixels.shape[1]:
+        scale = min(scale, 1.0)
+    small = _resized(cut, scale)
     gray = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY) / np.float32(255), dtype=np.float32)
     response = _responses(gray)
     patches = even_patches(small)
@@ -112,21 +139,33 @@ def find_dots(pixels: ColorImage) -> CardDots:
         peaks = _peaks(answer)
         for patch in patches:
             found = _group(bright, answer, peaks, patch, shining)
-            found = _with_corners(found, patches)
+            found = replace(found, worth=found.worth * (1 + FRAMED * found.corners))
             if found.worth > best.worth:
                 best = found
-    return replace(best, centres=(best.centres + 0.5) / scale - 0.5, radii_px=best.radii_px / scale)
-
-
-def _with_corners(dots: CardDots, patches: list[Patch]) -> CardDots:
-    """The group with the corners of the patch on which it stands."""
-    if not len(dots.centres):
-        return dots
-    x, y = np.round(dots.centres).astype(np.intp).T
-    corners = max(
-        (patch.corners for patch in patches if patch.inside[y, x].mean() >= ON_PATCH), default=0
+    corner = np.array([part[1].start, part[0].start])
+    best = replace(
+        best,
+        centres=(best.centres + 0.5) / scale - 0.5 + corner,
+        radii_px=best.radii_px / scale,
     )
-    return replace(dots, corners=corners, worth=dots.worth * (1 + corners))
+    return best, _small_card(patches, scale)
+
+
+def _small_card(patches: list[Patch], scale: float) -> tuple[slice, slice] | None:
+    """The surroundings of the patch with most corners, where it is small."""
+    framed = [patch for patch in patches if patch.corners > 1]
+    if not framed:
+        return None
+    inside = max(framed, key=lambda patch: patch.corners).inside
+    rows, columns = (np.flatnonzero(inside.any(axis=k)) for k in (1, 0))
+    room = AROUND * max(np.ptp(rows), np.ptp(columns))
+    if max(np.ptp(rows), np.ptp(columns)) + 2 * room > NEAR_SHARE * max(inside.shape):
+        return None
+    sides = []
+    for places in (rows, columns):
+        first, last = (places[0] - room) / scale, (places[-1] + room) / scale
+        sides.append(slice(max(int(first), 0), int(last) + 1))
+    return sides[0], sides[1]
 
 
 def redraw(
@@ -167,11 +206,12 @@ def redraw(
     )
 
 
-def _small(pixels: ColorImage, scale: float) -> ColorImage:
-    if scale >= 1.0:
+def _resized(pixels: ColorImage, scale: float) -> ColorImage:
+    if scale == 1.0:
         return pixels
     size = (round(pixels.shape[1] * scale), round(pixels.shape[0] * scale))
-    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    way = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(pixels, size, interpolation=way), dtype=np.uint8)
 
 
 def _responses(gray: GrayImage) -> NDArray[np.float32]:
@@ -197,7 +237,8 @@ def _group(
     layer, row, column = peaks
     on = patch.inside[row, column]
     places, sigmas, strengths = _blobs(response, (layer[on], row[on], column[on]))
-    plain = _clear(bright, places, sigmas * math.sqrt(2.0)) >= LEAST_CLEAR
+    least = LEAST_CLEAR_FRAMED if patch.corners else LEAST_CLEAR
+    plain = _clear(bright, places, sigmas * math.sqrt(2.0)) >= least
     if plain.sum() >= LEAST_DOTS:
         places, sigmas, strengths = places[plain], sigmas[plain], strengths[plain]
     nothing = CardDots(np.zeros((0, 2)), np.zeros(0), shining, 0.0, 1.0, len(places), 0.0)
@@ -237,6 +278,7 @@ def _group(
         unevenness=unevenness,
         stray=max(int(alike.sum()) - len(best), 0),
         worth=worth,
+        corners=patch.corners,
     )
 
 
@@ -348,7 +390,8 @@ def _paper(
     left, top = (max(int(v - pad), 0) for v in places.min(axis=0))
     right = min(int(places[:, 0].max() + pad) + 1, width)
     bottom = min(int(places[:, 1].max() + pad) + 1, height)
-    part = bright[top:bottom, left:right]
+    # Unevenness as wide as dots matters; noise of pixels does not.
+    part = cv2.GaussianBlur(bright[top:bottom, left:right], (0, 0), SMOOTH_RADII * radius)
     near = np.where(inside[top:bottom, left:right], 0, 1).astype(np.uint8)
     core = np.zeros(part.shape, np.uint8)
     for x, y in places - np.array([left, top]):

@@ -36,6 +36,10 @@ OFF_LINE_PX: Final = 1.6
 """Choice: how far the outline may leave a straight line, at that size."""
 LONG_EDGE: Final = 0.12
 """Choice: what counts as a straight edge, of the picture's longest side."""
+SIDE_EDGE: Final = 0.25
+"""Choice: length of an edge that may be a side of a card without a corner to show."""
+ALL_STRAIGHT: Final = 0.9
+"""Choice: share of the outline that is straight where sides without corners are seen."""
 SHORT_EDGE: Final = 0.05
 """Choice: edges that meet at a corner are this long at least, of the picture's longest side."""
 SQUARE_DEG: Final = 35.0
@@ -48,11 +52,9 @@ class Patch:
 
     inside: NDArray[np.bool_]
     """(height, width), without its rim."""
-    straight: float
-    """Share of the outline within the picture that consists of long straight edges, 0..1; 0 where
-    the patch goes beyond the picture on all sides."""
     corners: int
-    """Corners within the picture at which two edges meet at about a right angle."""
+    """Corners within the picture at which two edges meet at about a right angle; one where two
+    straight sides run out of the picture."""
 
 
 def even_patches(pixels: ColorImage) -> list[Patch]:
@@ -75,17 +77,19 @@ def even_patches(pixels: ColorImage) -> list[Patch]:
             mask = np.zeros(slope.shape, np.uint8)
             cv2.fillConvexPoly(mask, hull, 1)
             found.append((int(mask.sum()), hull, mask > 0))
-    found.sort(key=lambda item: -item[0])
+    # Of patches that are one, the one with most corners, then the tightest.
+    found.sort(key=lambda item: (-_corners(item[1], slope.shape), item[0]))
     kept: list[tuple[int, NDArray[np.int32], NDArray[np.bool_]]] = []
     for area, hull, mask in found:
         if all((mask & m).sum() < SAME_PATCH * (mask | m).sum() for _, _, m in kept):
             kept.append((area, hull, mask))
+    kept.sort(key=lambda item: -item[0])
     shape = (pixels.shape[0], pixels.shape[1])
     out = [
-        Patch(_without_rim(hull, scale, shape), *_edges(hull, slope.shape))
+        Patch(_without_rim(hull, scale, shape), _corners(hull, slope.shape))
         for _, hull, _ in kept[:MOST_PATCHES]
     ]
-    return [*out, Patch(np.ones(shape, dtype=np.bool_), 0.0, 0)]
+    return [*out, Patch(np.ones(shape, dtype=np.bool_), 0)]
 
 
 def _hulls(even: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
@@ -107,8 +111,8 @@ def _hulls(even: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
     return out
 
 
-def _edges(hull: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[float, int]:
-    """Share of the hull's outline within the picture that is straight, and its corners."""
+def _corners(hull: NDArray[np.int32], shape: tuple[int, ...]) -> int:
+    """Right corners of the hull within the picture."""
     corners = cv2.approxPolyDP(hull.reshape(-1, 1, 2), OFF_LINE_PX, True).reshape(-1, 2)
     along = np.roll(corners, -1, axis=0) - corners
     last = np.array([shape[1] - 1, shape[0] - 1])
@@ -118,7 +122,7 @@ def _edges(hull: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[float, int]
     lengths = np.hypot(*along.T)
     within = ~rim.any(axis=1)
     if not within.any():
-        return 0.0, 0
+        return 0
     side = max(shape)
     long = within & (lengths >= LONG_EDGE * side)
     # The opening rounds corners: what is short between two edges is no edge of its own.
@@ -129,7 +133,10 @@ def _edges(hull: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[float, int]
     apart = np.hypot(*(corners[after] - ends[edges]).T)
     square = (np.abs(bends - 90.0) <= SQUARE_DEG) & (apart < SHORT_EDGE * side)
     square &= within[edges] & within[after]
-    return float(lengths[long].sum() / lengths[within].sum()), int(square.sum())
+    if square.any():
+        return int(square.sum())
+    straight = lengths[long].sum() >= ALL_STRAIGHT * lengths[within].sum()
+    return int(straight and (long & (lengths >= SIDE_EDGE * side)).sum() >= 2)
 
 
 def _without_rim(
