@@ -18,12 +18,13 @@ from numpy.typing import NDArray
 
 from legibility.containers import ColorImage, GrayImage, Points
 from legibility.read.card_ground import Patch, even_patches
+from legibility.read.card_signs import NO_GROUND, Ground, ground_of
 
 SIDE_PX: Final = 1600
 """Choice: longest side of the picture in which dots are looked for."""
 SIGMAS: Final = tuple(1.0 * 2 ** (k / 3) for k in range(14))
 """Choice: sizes looked for, pixels; a disc of radius r answers most at sigma r / sqrt(2)."""
-LEAST_RESPONSE: Final = 0.012
+LEAST_RESPONSE: Final = 0.006
 """Choice: weakest blob kept, as a share of the picture's brightness range."""
 SIZE_RATIO: Final = 1.45
 """Choice: dots of one set of dies differ in radius by less than this from their median."""
@@ -42,8 +43,8 @@ LEAST_CLEAR: Final = 5.0
 """Measured on cards that lie on photographed gravel, bricks, grass and the like: nine dots of ten
 stand out of the ground around them by 5.5 to 58 times its unevenness, half of the table's blobs by
 less than 3.6 times."""
-LEAST_CLEAR_FRAMED: Final = 2.5
-"""Choice: on a patch with the corners of a card there is no gravel; dots out of focus count."""
+LEAST_CLEAR_EVEN: Final = 2.5
+"""Choice: on an even patch there is no gravel; dots out of focus count."""
 LEAST_DOTS: Final = 5
 """Choice: a die has no fewer needles."""
 LEAST_GROUND: Final = 20
@@ -94,6 +95,10 @@ class CardDots:
     compares groups."""
     corners: int = 0
     """Corners within the picture of the even patch on which they stand."""
+    share: float = 0.0
+    """Share of the picture that the patch fills."""
+    ground: Ground = NO_GROUND
+    """What is seen between the dots."""
 
     @property
     def clean(self) -> float:
@@ -134,6 +139,7 @@ def _look(
     response = _responses(gray)
     patches = even_patches(small)
     best = CardDots(np.zeros((0, 2)), np.zeros(0), False, 0.0, 1.0, 0, 0.0)
+    inside = patches[-1].inside
     for shining, bright in ((False, 1.0 - gray), (True, gray)):
         answer = response if shining else -response
         peaks = _peaks(answer)
@@ -141,7 +147,11 @@ def _look(
             found = _group(bright, answer, peaks, patch, shining)
             found = replace(found, worth=found.worth * (1 + FRAMED * found.corners))
             if found.worth > best.worth:
-                best = found
+                best, inside = found, patch.inside
+    if len(best.centres):
+        ground = ground_of(small, best.centres, best.radii_px, inside)
+        share = float(inside.sum() / scale**2 / (pixels.shape[0] * pixels.shape[1]))
+        best = replace(best, ground=ground, share=share)
     corner = np.array([part[1].start, part[0].start])
     best = replace(
         best,
@@ -237,7 +247,7 @@ def _group(
     layer, row, column = peaks
     on = patch.inside[row, column]
     places, sigmas, strengths = _blobs(response, (layer[on], row[on], column[on]))
-    least = LEAST_CLEAR_FRAMED if patch.corners else LEAST_CLEAR
+    least = LEAST_CLEAR_EVEN if patch.even else LEAST_CLEAR
     plain = _clear(bright, places, sigmas * math.sqrt(2.0)) >= least
     if plain.sum() >= LEAST_DOTS:
         places, sigmas, strengths = places[plain], sigmas[plain], strengths[plain]

@@ -55,6 +55,8 @@ class Patch:
     corners: int
     """Corners within the picture at which two edges meet at about a right angle; one where two
     straight sides run out of the picture."""
+    even: bool = True
+    """False: the whole picture, whatever it shows."""
 
 
 def even_patches(pixels: ColorImage) -> list[Patch]:
@@ -89,7 +91,7 @@ def even_patches(pixels: ColorImage) -> list[Patch]:
         Patch(_without_rim(hull, scale, shape), _corners(hull, slope.shape))
         for _, hull, _ in kept[:MOST_PATCHES]
     ]
-    return [*out, Patch(np.ones(shape, dtype=np.bool_), 0)]
+    return [*out, Patch(np.ones(shape, dtype=np.bool_), 0, even=False)]
 
 
 def _hulls(even: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
