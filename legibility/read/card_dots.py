@@ -58,6 +58,8 @@ UNLIKE: Final = 0.45
 MOST_OF_MARK: Final = 250
 """Choice: four times the needles of a full mark (64: common practice, no source); more are
 texture."""
+CLUTTER: Final = 0.1
+"""Choice: a group counts half where so much is seen between its dots."""
 FRAMED: Final = 2.0
 """Choice: how much each corner adds to the worth of a group."""
 NEAR_SHARE: Final = 0.7
@@ -68,6 +70,8 @@ MOST_ENLARGED: Final = 2.0
 """Choice: dots of few pixels are looked for in a picture enlarged so far at most."""
 NEARER: Final = 0.8
 """Choice: the nearer look counts unless what it finds is worth so much less."""
+JUDGED: Final = 8
+"""Choice: of the groups of a patch, those of most and strongest dots are judged."""
 SEEDS: Final = 60
 """Choice: strongest blobs from which groups are grown."""
 MOST_DOTS: Final = 400
@@ -91,8 +95,8 @@ class CardDots:
     stray: int
     """Blobs of the dots' size and strength that belong to no group: print, stains, texture."""
     worth: float
-    """Number of dots, up to 80, times contrast times how clear they are, and more with corners;
-    compares groups."""
+    """Number of dots, up to 80, times contrast times how clear they are, more with corners and less
+    with clutter; compares groups."""
     corners: int = 0
     """Corners within the picture of the even patch on which they stand."""
     share: float = 0.0
@@ -129,7 +133,7 @@ def find_dots(pixels: ColorImage) -> CardDots:
 def _look(
     pixels: ColorImage, part: tuple[slice, slice]
 ) -> tuple[CardDots, tuple[slice, slice] | None]:
-    """The dots in a part of the picture, and where a card lies in it that is worth a nearer look."""
+    """The dots in a part of the picture, and where in it a card deserves a nearer look."""
     cut = pixels[part]
     scale = min(SIDE_PX / max(cut.shape[:2]), MOST_ENLARGED)
     if part[0].stop - part[0].start == pixels.shape[0] and part[1].stop == pixels.shape[1]:
@@ -139,19 +143,19 @@ def _look(
     response = _responses(gray)
     patches = even_patches(small)
     best = CardDots(np.zeros((0, 2)), np.zeros(0), False, 0.0, 1.0, 0, 0.0)
-    inside = patches[-1].inside
     for shining, bright in ((False, 1.0 - gray), (True, gray)):
         answer = response if shining else -response
         peaks = _peaks(answer)
         for patch in patches:
             found = _group(bright, answer, peaks, patch, shining)
-            found = replace(found, worth=found.worth * (1 + FRAMED * found.corners))
-            if found.worth > best.worth:
-                best, inside = found, patch.inside
-    if len(best.centres):
-        ground = ground_of(small, best.centres, best.radii_px, inside)
-        share = float(inside.sum() / scale**2 / (pixels.shape[0] * pixels.shape[1]))
-        best = replace(best, ground=ground, share=share)
+            if not len(found.centres):
+                continue
+            ground = ground_of(small, found.centres, found.radii_px, patch.inside)
+            share = float(patch.inside.sum() / scale**2 / (pixels.shape[0] * pixels.shape[1]))
+            worth = found.worth * (1 + FRAMED * found.corners)
+            worth /= 1 + (ground.clutter / CLUTTER) ** 2
+            if worth > best.worth:
+                best = replace(found, worth=worth, ground=ground, share=share)
     corner = np.array([part[1].start, part[0].start])
     best = replace(
         best,
@@ -255,15 +259,21 @@ def _group(
     if len(places) < LEAST_DOTS:
         return nothing
     radii = sigmas * math.sqrt(2.0)
-    groups: dict[tuple[int, ...], tuple[float, float, float]] = {}
+    apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+    found: dict[tuple[int, ...], float] = {}
     for index in np.argsort(-strengths, kind="stable")[:SEEDS]:
         alike = (np.abs(np.log(radii / radii[index])) < math.log(SIZE_RATIO)) & (
             strengths > STRENGTH_SHARE * strengths[index]
         )
-        members = _linked(places, radii, int(index), alike)
-        key = tuple(int(k) for k in members)
-        if not LEAST_DOTS <= len(members) <= MOST_OF_MARK or key in groups:
-            continue
+        reach = LINK_RADII * float(np.median(radii[alike]))
+        members = _linked(apart, reach, int(index), alike)
+        if LEAST_DOTS <= len(members) <= MOST_OF_MARK:
+            found[tuple(int(k) for k in members)] = min(len(members), 80) * float(
+                strengths[members].mean()
+            )
+    groups: dict[tuple[int, ...], tuple[float, float, float]] = {}
+    for key in sorted(found, key=lambda k: -found[k])[:JUDGED]:
+        members = np.array(key)
         contrast, unevenness = _paper(
             bright, patch.inside, places[members], float(np.median(radii[members]))
         )
@@ -278,8 +288,7 @@ def _group(
     size = float(np.median(radii[best]))
     strong = strengths > STRENGTH_SHARE * float(np.median(strengths[best]))
     alike = (np.abs(np.log(radii / size)) < math.log(LOOSE_RATIO)) & strong
-    apart = np.hypot(*(places[:, None] - places[best][None]).transpose(2, 0, 1)).min(axis=1)
-    best = np.flatnonzero(alike & (apart < BESIDE_RADII * size))
+    best = np.flatnonzero(alike & (apart[:, best].min(axis=1) < BESIDE_RADII * size))
     return CardDots(
         centres=places[best],
         radii_px=radii[best],
@@ -299,23 +308,20 @@ def _blobs(
     layer, row, column = peaks
     strength = response[layer, row, column].astype(np.float64)
     order = np.argsort(-strength, kind="stable")[:MOST_DOTS]
-    places: list[tuple[float, float]] = []
-    sigmas: list[float] = []
-    strengths: list[float] = []
+    places = np.zeros((len(order), 2))
+    sigmas, strengths = np.zeros(len(order)), np.zeros(len(order))
+    n = 0
     for k in order:
         place = _refined(response[layer[k]], int(row[k]), int(column[k]))
         sigma = SIGMAS[layer[k]] * 2 ** (1 / 6)
         if not _inside(place, math.sqrt(2.0) * sigma, response.shape[1:]):
             continue
-        if any(
-            math.hypot(place[0] - x, place[1] - y) < 1.2 * max(sigma, s)
-            for (x, y), s in zip(places, sigmas, strict=True)
-        ):
+        gap = np.hypot(places[:n, 0] - place[0], places[:n, 1] - place[1])
+        if (gap < 1.2 * np.maximum(sigmas[:n], sigma)).any():
             continue
-        places.append(place)
-        sigmas.append(sigma)
-        strengths.append(float(strength[k]))
-    return np.array(places).reshape(-1, 2), np.array(sigmas), np.array(strengths)
+        places[n], sigmas[n], strengths[n] = place, sigma, strength[k]
+        n += 1
+    return places[:n], sigmas[:n], strengths[:n]
 
 
 def _peaks(response: NDArray[np.float32]) -> tuple[NDArray[np.intp], ...]:
@@ -364,7 +370,8 @@ def _clear(
             slice(max(int(y) - reach, 0), int(y) + reach + 1),
             slice(max(int(x) - reach, 0), int(x) + reach + 1),
         )
-        ground = bright[part][blob[part] == 0]
+        step = max(1, reach // 16)
+        ground = bright[part][::step, ::step][blob[part][::step, ::step] == 0]
         if len(ground) >= LEAST_GROUND:
             middle = float(np.median(ground))
             spread = 1.4826 * float(np.median(np.abs(ground - middle)))
@@ -373,19 +380,14 @@ def _clear(
 
 
 def _linked(
-    places: NDArray[np.float64],
-    radii: NDArray[np.float64],
-    start: int,
-    alike: NDArray[np.bool_],
+    apart: NDArray[np.float64], reach: float, start: int, alike: NDArray[np.bool_]
 ) -> NDArray[np.intp]:
-    """Blobs that a chain of short steps joins to the first."""
-    reach = LINK_RADII * float(np.median(radii[alike]))
-    member = np.zeros(len(places), dtype=bool)
+    """Blobs that a chain of short steps joins to the first; ``apart`` (n, n) are distances."""
+    member = np.zeros(len(apart), dtype=bool)
     member[start] = True
     edge = [start]
     while edge:
-        here = edge.pop()
-        near = alike & ~member & (np.hypot(*(places - places[here]).T) < reach)
+        near = alike & ~member & (apart[edge.pop()] < reach)
         member |= near
         edge.extend(int(k) for k in np.flatnonzero(near))
     return np.flatnonzero(member)

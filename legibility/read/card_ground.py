@@ -22,13 +22,15 @@ SLOPES: Final = (0.5, 1.0, 2.0, 4.0)
 """Choice: CIELAB units a pixel by which shade, light and noise change at most on what is even."""
 DOT_PX: Final = 15
 """Choice: what is narrower than this, at that size, are dots or print, and no gap in a patch."""
-LEAST_SHARE: Final = 0.02
+LEAST_SHARE: Final = 0.05
 """Choice: share of the picture that a card fills at least."""
 LEAST_CONVEX: Final = 0.88
 """Choice: share of its hull that a patch fills, its dots counted with it."""
 SAME_PATCH: Final = 0.9
 """Choice: patches that share as much, intersection over union, are one."""
-MOST_PATCHES: Final = 6
+NEARLY_WHOLE: Final = 0.94
+"""Choice: an even patch that fills so much of the picture stands for all of it."""
+MOST_PATCHES: Final = 4
 """Choice: largest patches looked at."""
 EDGE_SHARE: Final = 0.008
 """Choice: rim of a patch in which nothing counts as a dot, of the picture's longest side."""
@@ -60,7 +62,7 @@ class Patch:
 
 
 def even_patches(pixels: ColorImage) -> list[Patch]:
-    """Patches on which a mark may stand, largest first; last the whole picture.
+    """Patches on which a mark may stand, largest first; last the whole picture unless it is one.
 
     Parameters
     ----------
@@ -91,6 +93,8 @@ def even_patches(pixels: ColorImage) -> list[Patch]:
         Patch(_without_rim(hull, scale, shape), _corners(hull, slope.shape))
         for _, hull, _ in kept[:MOST_PATCHES]
     ]
+    if out and out[0].inside.mean() >= NEARLY_WHOLE:
+        return out
     return [*out, Patch(np.ones(shape, dtype=np.bool_), 0, even=False)]
 
 

@@ -1,8 +1,8 @@
 """What tells the paper of a card from skin: nothing between its dots.
 
-Paper between dots is empty, and its colour is one. Skin has hair, veins, folds, pores and dirt, and
-blood beneath it. Colour itself is no sign: cardboard under a warm lamp is as brown as an ear. All is
-measured at the size of the dots, so that neither resolution nor noise of pixels matters.
+Paper between dots is empty. Skin has hair, veins, folds, pores and dirt. Colour is no sign:
+cardboard under a warm lamp is as brown as an ear, and cards come in all colours. All is measured at
+the size of the dots, so that neither resolution nor noise of pixels matters.
 """
 
 from __future__ import annotations
@@ -23,6 +23,9 @@ AROUND_RADII: Final = 8.0
 """Choice: ground that is looked at, beyond the outermost dots."""
 OFF_DOTS_RADII: Final = 2.4
 """Choice: nearer to a dot nothing is ground."""
+MOST_PX: Final = 1600
+"""Choice: longest side of what is looked at; where dots are few pixels on a large ground, they are
+smaller then."""
 LEAST_GROUND: Final = 200
 """Choice: pixels needed to judge it."""
 NEARLY_ALL: Final = 0.98
@@ -37,11 +40,15 @@ class Ground:
     """Structure as wide as dots: hair, veins, print, dots that were missed."""
     shade: float
     """Structure of any width but a smooth change of light: folds, veins, dirt."""
-    hue: float
-    """Change of colour, CIELAB units."""
+
+    @property
+    def clutter(self) -> float:
+        """Both in one, as a share of the dots' contrast: light falls on paper unevenly, too, so
+        spots count double."""
+        return float((self.spots**2 * self.shade) ** (1 / 3))
 
 
-NO_GROUND: Final = Ground(math.inf, math.inf, math.inf)
+NO_GROUND: Final = Ground(math.inf, math.inf)
 
 
 def ground_of(
@@ -58,8 +65,10 @@ def ground_of(
         Where the card may be.
     """
     radius = float(np.median(radii_px))
-    scale = RADIUS_PX / radius
     reach = (AROUND_RADII + 4.0) * radius
+    span = float(np.ptp(centres, axis=0).max()) + 2 * reach
+    scale = min(RADIUS_PX / radius, MOST_PX / span)
+    radius *= scale
     first = np.maximum(centres.min(axis=0) - reach, 0).astype(int)
     last = (centres.max(axis=0) + reach).astype(int) + 1
     part = (slice(first[1], last[1]), slice(first[0], last[0]))
@@ -68,38 +77,32 @@ def ground_of(
     size = (seen.shape[1], seen.shape[0])
     on = cv2.resize(inside[part].astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     points = (centres - first) * scale
-    ground = _around(points, radii_px * scale, seen.shape[:2]) & (on > 0)
+    ground = _around(points, radii_px * scale, radius, seen.shape[:2]) & (on > 0)
     if ground.sum() < LEAST_GROUND:
         return NO_GROUND
     lab = cv2.cvtColor(seen.astype(np.float32) / np.float32(255), cv2.COLOR_RGB2LAB)
     x, y = np.clip(np.round(points).astype(int), 0, np.array(size) - 1).T
     contrast = float(np.median(np.abs(lab[y, x, 0] - np.median(lab[ground, 0]))))
     contrast = max(contrast, 1.0)
-    light = _spread(lab[..., 0], ground, RADIUS_PX / 2)
-    wide = _spread(lab[..., 0], ground, 2 * RADIUS_PX)
-    place = np.argwhere(ground) / 100.0
-    hues = [
-        _deviation(_rest(_spread(lab[..., k], ground, RADIUS_PX)[ground], place, square=False))
-        for k in (1, 2)
-    ]
+    light = _spread(lab[..., 0], ground, radius / 2)
+    wide = _spread(lab[..., 0], ground, 2 * radius)
+    place = np.argwhere(ground) / float(max(seen.shape))
     return Ground(
         spots=float(np.quantile(np.abs(light - wide)[ground], NEARLY_ALL)) / contrast,
-        shade=float(np.quantile(np.abs(_rest(light[ground], place, square=True)), NEARLY_ALL))
-        / contrast,
-        hue=math.hypot(*hues),
+        shade=float(np.quantile(np.abs(_rest(light[ground], place)), NEARLY_ALL)) / contrast,
     )
 
 
 def _around(
-    points: Points, radii: NDArray[np.float64], shape: tuple[int, ...]
+    points: Points, radii: NDArray[np.float64], usual: float, shape: tuple[int, ...]
 ) -> NDArray[np.bool_]:
     """Where there is ground and no dot."""
     hull = np.zeros(shape, np.uint8)
     cv2.fillConvexPoly(hull, cv2.convexHull(np.round(points).astype(np.int32)), 1)
-    reach = 2 * round(AROUND_RADII * RADIUS_PX) + 1
+    reach = 2 * round(AROUND_RADII * usual) + 1
     hull = cv2.dilate(hull, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
     for (x, y), radius in zip(points, radii, strict=True):
-        own = math.ceil(OFF_DOTS_RADII * max(radius, RADIUS_PX))
+        own = math.ceil(OFF_DOTS_RADII * max(radius, usual))
         cv2.circle(hull, (round(x), round(y)), own, 0, -1)
     return np.asarray(hull > 0, dtype=np.bool_)
 
@@ -111,16 +114,9 @@ def _spread(values: GrayImage, ground: NDArray[np.bool_], sigma: float) -> GrayI
     return np.asarray(cv2.GaussianBlur(values * weight, (0, 0), sigma) / total, dtype=np.float32)
 
 
-def _rest(
-    values: NDArray[np.float32], place: NDArray[np.float64], *, square: bool
-) -> NDArray[np.float64]:
+def _rest(values: NDArray[np.float32], place: NDArray[np.float64]) -> NDArray[np.float64]:
     """What a smooth change over the picture does not explain."""
     y, x = place.T
-    columns = [np.ones_like(x), x, y] + ([x * x, x * y, y * y] if square else [])
-    terms = np.stack(columns, axis=1)
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
     fit, *_ = np.linalg.lstsq(terms, values.astype(np.float64), rcond=None)
     return np.asarray(values - terms @ fit, dtype=np.float64)
-
-
-def _deviation(values: NDArray[np.float64]) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
