@@ -27,13 +27,19 @@ from legibility.settings import Settings
 
 MOST_CLUTTER: Final = 0.15
 """Choice: more between the dots of a card whose edges are seen is no paper."""
-MOST_CLUTTER_NO_EDGE: Final = 0.05
-"""Measured: where no straight edge of a card is seen, what lies between dots on paper has up to
-this share of their contrast in nine photos of ten, on the smoothest ears 0.06 or more."""
+MOST_CLUTTER_NO_EDGE: Final = 0.045
+"""Measured: where no straight edge of a card is seen, what lies between dots on paper has less than
+this share of their contrast in four photos of five, on the smoothest ears 0.055 or more."""
+LEAST_DOTS_NO_EDGE: Final = 10
+"""Choice: two of the smallest dies; fewer specks in a row are no mark."""
 POSE_FLOOR: Final = math.log(1e-3)
 """Choice: ways round less probable than this are not compared."""
 NETWORK_FLOOR: Final = math.log(1e-6)
 """Choice: the reader alone rules no character out further than this."""
+OWNED_SHARE: Final = 0.97
+"""Choice: share of a card's dots that belong to its dies, where it is said how many there are."""
+UNEVEN: Final = 1.9
+"""Choice: between dies of a row the widest step over the narrowest; a missed die leaves 2."""
 OTHER_DIE: Final = 0.05
 """Choice: chance that the herd owns another die of a character than those it was taught."""
 
@@ -110,7 +116,9 @@ def _check_card(name: str, dots: CardDots) -> None:
             "mark fills half the picture, or hold it against the light"
         )
     clutter = dots.ground.clutter
-    if clutter <= (MOST_CLUTTER if dots.corners else MOST_CLUTTER_NO_EDGE):
+    if dots.corners and clutter <= MOST_CLUTTER:
+        return
+    if clutter <= MOST_CLUTTER_NO_EDGE and len(dots.centres) >= LEAST_DOTS_NO_EDGE:
         return
     seen = (
         f"{name}: this does not look like a punched card: between its {len(dots.centres)} spots "
@@ -153,9 +161,25 @@ def _look(
             shown[(r + 1, len(line) + 1)] = own
             line.append(_card_place(place, _turned_logp(over, place), own, known))
         placed.append(tuple(line))
-    mirrored = bool(kept and kept[0].row.mirrored)
-    view = CardView(float(sighting.pose_logp[pose]), tuple(row for row in placed if row), mirrored)
+    view = CardView(
+        float(sighting.pose_logp[pose]),
+        tuple(row for row in placed if row),
+        mirrored=bool(kept and kept[0].row.mirrored),
+        whole=_is_whole(kept, sum(map(len, shown.values())), len(points)),
+    )
     return view, shown
+
+
+def _is_whole(rows: Sequence[SeenRow], owned: int, dots: int) -> bool:
+    """Whether places own nearly all dots and stand evenly, so that none was missed or split."""
+    if owned < OWNED_SHARE * dots:
+        return False
+    for row in rows:
+        middles = [place.box.x_center for place in row.view.places if place.presence >= PRESENT]
+        gaps = np.diff(np.sort(middles))
+        if len(gaps) > 1 and gaps.max() > UNEVEN * gaps.min():
+            return False
+    return True
 
 
 def _turned_logp(over: StripView, place: Place) -> NDArray[np.float64]:

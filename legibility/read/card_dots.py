@@ -22,6 +22,8 @@ from legibility.read.card_signs import NO_GROUND, Ground, ground_of
 
 SIDE_PX: Final = 1600
 """Choice: longest side of the picture in which dots are looked for."""
+FAR_PX: Final = 500
+"""Choice: the same where no clear group was found at first."""
 SIGMAS: Final = tuple(1.0 * 2 ** (k / 3) for k in range(14))
 """Choice: sizes looked for, pixels; a disc of radius r answers most at sigma r / sqrt(2)."""
 LEAST_RESPONSE: Final = 0.006
@@ -127,15 +129,19 @@ def find_dots(pixels: ColorImage) -> CardDots:
     if card is not None:
         near, _ = _look(pixels, card)
         best = near if near.corners and near.worth > NEARER * best.worth else best
+    if best.ground.clutter > CLUTTER / 2:
+        # Two large characters: their dots are wider than what was looked for.
+        far, _ = _look(pixels, whole, side_px=FAR_PX)
+        best = far if far.worth > best.worth else best
     return best
 
 
 def _look(
-    pixels: ColorImage, part: tuple[slice, slice]
+    pixels: ColorImage, part: tuple[slice, slice], *, side_px: int = SIDE_PX
 ) -> tuple[CardDots, tuple[slice, slice] | None]:
     """The dots in a part of the picture, and where in it a card deserves a nearer look."""
     cut = pixels[part]
-    scale = min(SIDE_PX / max(cut.shape[:2]), MOST_ENLARGED)
+    scale = min(side_px / max(cut.shape[:2]), MOST_ENLARGED)
     if part[0].stop - part[0].start == pixels.shape[0] and part[1].stop == pixels.shape[1]:
         scale = min(scale, 1.0)
     small = _resized(cut, scale)

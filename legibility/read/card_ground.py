@@ -25,7 +25,7 @@ DOT_PX: Final = 15
 LEAST_SHARE: Final = 0.05
 """Choice: share of the picture that a card fills at least."""
 LEAST_CONVEX: Final = 0.88
-"""Choice: share of its hull that a patch fills, its dots counted with it."""
+"""Choice: share of its hull that the outline of a patch encloses."""
 SAME_PATCH: Final = 0.9
 """Choice: patches that share as much, intersection over union, are one."""
 NEARLY_WHOLE: Final = 0.94
@@ -110,9 +110,11 @@ def _hulls(even: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
         part = np.pad((labels == k).astype(np.uint8), DOT_PX)
         closed = cv2.morphologyEx(part, cv2.MORPH_CLOSE, kernel)[DOT_PX:-DOT_PX, DOT_PX:-DOT_PX]
         lines, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        hull = cv2.convexHull(max(lines, key=cv2.contourArea))
+        line = max(lines, key=cv2.contourArea)
+        hull = cv2.convexHull(line)
         area = cv2.contourArea(hull)
-        if area >= LEAST_SHARE * even.size and closed.sum() >= LEAST_CONVEX * area:
+        # What its outline encloses is filled: a mark may take much of a card.
+        if area >= LEAST_SHARE * even.size and cv2.contourArea(line) >= LEAST_CONVEX * area:
             out.append(np.asarray(hull.reshape(-1, 2), dtype=np.int32))
     return out
 

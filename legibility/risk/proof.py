@@ -52,8 +52,13 @@ LOG_SEEN: Final = math.log(SURE / (1.0 - SURE))
 LOG_UPRIGHT: Final = math.log(3.0)
 """Choice: log-likelihood by which a die must stand upright rather than upside down. Characters such
 as 2, 3 and 5 are nearly the same either way, and a few dots lost turn one into the other."""
+PLAIN_PLACE: Final = 0.5
+"""Choice: least probability of the likeliest character at every place of a card of which it is said
+that it has another number of dies; else a place was split or two were joined."""
 SAME_EITHER_WAY: Final = frozenset("08HINOSXZ")
 """Characters that look the same when turned by half a circle, by their usual shape."""
+UNTOLD: Final = 0.5
+"""Choice: chance of being right that is stated where the dies could not be told apart."""
 UNLIKELY: Final = 1e-4
 """Choice: least prior of a fault, so that settings of zero leave room for what is plain to see."""
 
@@ -122,6 +127,8 @@ class CardView:
     """Log-probability of this way round."""
     rows: tuple[tuple[CardPlace, ...], ...]
     mirrored: bool = False
+    whole: bool = True
+    """Every dot of the card belongs to a place, and places stand evenly: none was missed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -448,18 +455,25 @@ def _layout(mark: str, rows: tuple[str, ...], view: CardView) -> Proof:
     )
     if len(view.rows) != len(rows):
         words = {1: "one row", 2: "two rows"}
-        sentence = (
-            f"the card shows {words.get(len(view.rows), f'{len(view.rows)} rows')} ({found}), "
-            f"the mark {mark} has {words[len(rows)]}"
-        )
+        seen = f"{words.get(len(view.rows), f'{len(view.rows)} rows')} ({found})"
+        meant = words[len(rows)]
     else:
         index = next(k for k, row in enumerate(view.rows) if len(row) != len(rows[k]))
         at = f" in row {index + 1}" if len(rows) > 1 else ""
-        sentence = (
-            f"the card shows {len(view.rows[index])} dies{at} ({found}), "
-            f"the mark {mark} has {len(rows[index])}"
-        )
-    return Proof(mark, Verdict.LAYOUT, found, sentence, 0.0, (), view.mirrored)
+        seen, meant = f"{len(view.rows[index])} dies{at} ({found})", str(len(rows[index]))
+    if view.whole and all(_is_plain(place) for row in view.rows for place in row):
+        sentence = f"the card shows {seen}, the mark {mark} has {meant}"
+        return Proof(mark, Verdict.LAYOUT, found, sentence, 0.0, (), view.mirrored)
+    sentence = (
+        f"cannot tell: the card seems to show {seen}, the mark {mark} has {meant}, but not every "
+        "dot is read plainly; count the dies, and photograph again, from straight above and nearer"
+    )
+    return Proof(mark, Verdict.CANNOT_TELL, found, sentence, UNTOLD, (), view.mirrored)
+
+
+def _is_plain(place: CardPlace) -> bool:
+    share = place.upright.max() - np.logaddexp.reduce(place.upright)
+    return bool(share >= math.log(PLAIN_PLACE))
 
 
 def _where(die: DieFinding, two_rows: bool) -> str:
