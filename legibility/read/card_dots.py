@@ -18,7 +18,13 @@ from numpy.typing import NDArray
 
 from legibility.containers import ColorImage, GrayImage, Points
 from legibility.read.card_ground import Patch, even_patches
-from legibility.read.card_signs import NO_GROUND, Ground, ground_of
+from legibility.read.card_signs import (
+    AROUND_RADII,
+    FAR_RADII,
+    NO_GROUND,
+    Ground,
+    ground_of,
+)
 
 SIDE_PX: Final = 1600
 """Choice: longest side of the picture in which dots are looked for."""
@@ -149,6 +155,7 @@ def _look(
     response = _responses(gray)
     patches = even_patches(small)
     best = CardDots(np.zeros((0, 2)), np.zeros(0), False, 0.0, 1.0, 0, 0.0)
+    everywhere = np.ones(gray.shape, dtype=np.bool_)
     for shining, bright in ((False, 1.0 - gray), (True, gray)):
         answer = response if shining else -response
         peaks = _peaks(answer)
@@ -156,7 +163,15 @@ def _look(
             found = _group(bright, answer, peaks, patch, shining)
             if not len(found.centres):
                 continue
-            ground = ground_of(small, found.centres, found.radii_px, patch.inside)
+            # Without an edge the picture must be of nothing but the card.
+            inside = patch.inside if patch.corners else everywhere
+            ground = ground_of(
+                small,
+                found.centres,
+                found.radii_px,
+                inside,
+                around_radii=AROUND_RADII if patch.corners else FAR_RADII,
+            )
             share = float(patch.inside.sum() / scale**2 / (pixels.shape[0] * pixels.shape[1]))
             worth = found.worth * (1 + FRAMED * found.corners)
             worth /= 1 + (ground.clutter / CLUTTER) ** 2

@@ -20,7 +20,9 @@ from legibility.containers import ColorImage, GrayImage, Points
 RADIUS_PX: Final = 4.0
 """Choice: radius of a dot at the size at which the ground is looked at."""
 AROUND_RADII: Final = 8.0
-"""Choice: ground that is looked at, beyond the outermost dots."""
+"""Choice: ground that is looked at, beyond the outermost dots, on a patch with edges of a card."""
+FAR_RADII: Final = 100.0
+"""Choice: the same where no edge is seen: all of the picture must then be card."""
 OFF_DOTS_RADII: Final = 2.4
 """Choice: nearer to a dot nothing is ground."""
 MOST_PX: Final = 1600
@@ -52,7 +54,12 @@ NO_GROUND: Final = Ground(math.inf, math.inf)
 
 
 def ground_of(
-    pixels: ColorImage, centres: Points, radii_px: NDArray[np.float64], inside: NDArray[np.bool_]
+    pixels: ColorImage,
+    centres: Points,
+    radii_px: NDArray[np.float64],
+    inside: NDArray[np.bool_],
+    *,
+    around_radii: float = AROUND_RADII,
 ) -> Ground:
     """The ground of a group of dots.
 
@@ -63,9 +70,11 @@ def ground_of(
     radii_px : (n,)
     inside : (height, width) bool
         Where the card may be.
+    around_radii : float
+        Ground that is looked at, beyond the outermost dots.
     """
     radius = float(np.median(radii_px))
-    reach = (AROUND_RADII + 4.0) * radius
+    reach = (around_radii + 4.0) * radius
     span = float(np.ptp(centres, axis=0).max()) + 2 * reach
     scale = min(RADIUS_PX / radius, MOST_PX / span)
     radius *= scale
@@ -77,7 +86,7 @@ def ground_of(
     size = (seen.shape[1], seen.shape[0])
     on = cv2.resize(inside[part].astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     points = (centres - first) * scale
-    ground = _around(points, radii_px * scale, radius, seen.shape[:2]) & (on > 0)
+    ground = _around(points, radii_px * scale, around_radii * radius, seen.shape[:2]) & (on > 0)
     if ground.sum() < LEAST_GROUND:
         return NO_GROUND
     lab = cv2.cvtColor(seen.astype(np.float32) / np.float32(255), cv2.COLOR_RGB2LAB)
@@ -94,13 +103,14 @@ def ground_of(
 
 
 def _around(
-    points: Points, radii: NDArray[np.float64], usual: float, shape: tuple[int, ...]
+    points: Points, radii: NDArray[np.float64], reach_px: float, shape: tuple[int, ...]
 ) -> NDArray[np.bool_]:
     """Where there is ground and no dot."""
     hull = np.zeros(shape, np.uint8)
     cv2.fillConvexPoly(hull, cv2.convexHull(np.round(points).astype(np.int32)), 1)
-    reach = 2 * round(AROUND_RADII * usual) + 1
-    hull = cv2.dilate(hull, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
+    away = cv2.distanceTransform(1 - hull, cv2.DIST_L2, 3)
+    hull = (away <= reach_px).astype(np.uint8)
+    usual = float(np.median(radii))
     for (x, y), radius in zip(points, radii, strict=True):
         own = math.ceil(OFF_DOTS_RADII * max(radius, usual))
         cv2.circle(hull, (round(x), round(y)), own, 0, -1)

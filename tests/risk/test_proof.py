@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -71,6 +73,16 @@ def test_two_rows_when_one_is_meant() -> None:
     proof = prove("AB12", [view("AB", "12")])
     assert proof.verdict is Verdict.LAYOUT
     assert "two rows (AB/12), the mark AB12 has one row" in proof.sentence
+
+
+def test_dies_are_not_counted_where_dots_belong_to_none_or_a_place_is_not_plain() -> None:
+    missed = replace(view("K4B"), whole=False)
+    hazy = CardView(0.0, ((place("K"), place("4"), CardPlace(np.zeros(36), np.zeros(36))),))
+    for seen in (missed, hazy):
+        proof = prove("K4B7", [seen])
+        assert proof.verdict is Verdict.CANNOT_TELL
+        assert "seems to show 3 dies" in proof.sentence
+        assert "photograph again" in proof.sentence
 
 
 def test_a_place_that_hesitates_cannot_be_told() -> None:

@@ -1,0 +1,60 @@
+"""Ears are refused as cards; cards are not, whatever their colour and the table beneath them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from legibility.containers import ColorImage
+from legibility.errors import PhotoError
+from legibility.evaluate.cards import card_photo, card_scene
+from legibility.evaluate.scene import evaluation_set
+from legibility.pipeline.proof import _check_card, prove_card
+from legibility.read.card_dots import find_dots
+from legibility.simulate.card import render_card, sample_card
+
+WARM_LAMP = np.array([1.0, 0.86, 0.62])
+"""Choice: a lamp of about 3000 K without white balance."""
+
+
+def written(pixels: ColorImage, path: Path) -> Path:
+    cv2.imwrite(str(path), np.ascontiguousarray(pixels[..., ::-1]))
+    return path
+
+
+@pytest.mark.parametrize("nth", [3, 8])
+def test_an_ear_with_clear_dots_on_smooth_skin_is_no_card(tmp_path: Path, nth: int) -> None:
+    (ear,) = evaluation_set(n=1, seed=11, first=nth)
+    with pytest.raises(PhotoError, match=r"punched card.*for ears: legibility read"):
+        prove_card(written(ear.pixels, tmp_path / "ear.png"), "K417")
+
+
+@pytest.mark.parametrize("edges", [True, False])
+def test_brown_cardboard_under_a_warm_lamp_is_a_card(edges: bool) -> None:
+    spec = sample_card(
+        np.random.default_rng(8), mark="HB26", kind="ink", paper="kraft", mark_share=0.5,
+        width_px=900,
+    )  # fmt: skip
+    if not edges:
+        spec = replace(spec, margin_mm=(500.0, 500.0))
+    photo = render_card(spec)
+    lit = np.clip(photo.pixels * WARM_LAMP, 0, 255).astype(np.uint8)
+    dots = find_dots(lit)
+    _check_card("card", dots)
+    assert len(dots.centres) == len(np.vstack(photo.dots_px))
+    assert bool(dots.corners) == edges
+
+
+@pytest.mark.parametrize(("mark", "seed"), [("IXGHLAV", 1), ("SP4EFM", 21)])
+def test_what_lies_around_a_card_is_not_taken_for_its_dots(mark: str, seed: int) -> None:
+    scene = card_scene(np.random.default_rng(seed), mark=mark, width_px=900)
+    dots = find_dots(card_photo(scene))
+    _check_card("card", dots)
+    corners = scene.pose.corners()
+    low, high = corners.min(axis=0) - 10, corners.max(axis=0) + 10
+    assert len(dots.centres) >= 5 * len(mark)
+    assert ((dots.centres >= low) & (dots.centres <= high)).all()
