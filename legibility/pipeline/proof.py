@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -22,14 +22,29 @@ from legibility.read.card_dots import CardDots, find_dots, redraw
 from legibility.read.die_match import DieMatch, match_die, same_turned, turned, unknown_loglik
 from legibility.read.learned_dies import LearnedDies, merge
 from legibility.read.network import Place, StripView, flip, view_strips
-from legibility.risk.proof import UNJUDGED, CardPlace, CardView, NeedleState, Proof, Verdict, prove
+from legibility.risk.proof import (
+    UNJUDGED,
+    UNTOLD,
+    CardPlace,
+    CardView,
+    NeedleState,
+    Proof,
+    Verdict,
+    prove,
+)
 from legibility.settings import Settings
 
 MOST_CLUTTER: Final = 0.15
-"""Choice: more between the dots of a card whose edges are seen is no paper."""
+"""Choice: more between the dots of a card whose corners are seen is no paper."""
+MOST_CLUTTER_ONE_EDGE: Final = 0.05
+"""Choice: the same, of all the ground within the edge, where one straight edge is seen and no
+corner; a table's or a knee's edge may be straight, too."""
 MOST_CLUTTER_NO_EDGE: Final = 0.045
 """Choice between what was measured where no straight edge is seen: the smoothest ears of the
-evaluation have 0.05 or more, cards 0.01 to 0.06; a card that is refused needs its edges shown."""
+evaluation have 0.055 or more, cards 0.01 to 0.08."""
+LEAST_CLUTTER_EAR: Final = 0.10
+"""Choice: where no corner is seen, from the limits above to here lie rough cards and the smoothest
+ears: it is not said which it is. More is no card."""
 LEAST_DOTS_NO_EDGE: Final = 10
 """Choice: two of the smallest dies; fewer specks in a row are no mark."""
 POSE_FLOOR: Final = math.log(1e-3)
@@ -87,7 +102,7 @@ def prove_card(
     known = dies or LearnedDies()
     photo = load_photo(path, settings=settings)
     dots = find_dots(photo.pixels)
-    _check_card(photo.name, dots)
+    surely_card = _is_surely_card(photo.name, dots)
     pixels, scale, origin = redraw(dots)
     sighting = sight_mark(pixels)
     points = (dots.centres - np.array(origin)) * scale
@@ -99,6 +114,7 @@ def prove_card(
     looks = [_look(pixels, sighting, pose, points, known) for pose in _poses(sighting)]
     views = [view for view, _ in looks]
     proof = prove(mark, views, settings=settings)
+    proof = proof if surely_card else _untold(proof)
     taught = _teaches(proof, looks)
     return CardProof(
         photo=photo.name,
@@ -109,7 +125,8 @@ def prove_card(
     )
 
 
-def _check_card(name: str, dots: CardDots) -> None:
+def _is_surely_card(name: str, dots: CardDots) -> bool:
+    """Whether dots lie on a card; False where that cannot be told, an error where they do not."""
     if not len(dots.centres):
         raise PhotoError(
             f"{name}: no dots or holes of one size found; photograph the punched card so that the "
@@ -117,9 +134,12 @@ def _check_card(name: str, dots: CardDots) -> None:
         )
     clutter = dots.ground.clutter
     if dots.corners and clutter <= MOST_CLUTTER:
-        return
-    if clutter <= MOST_CLUTTER_NO_EDGE and len(dots.centres) >= LEAST_DOTS_NO_EDGE:
-        return
+        return True
+    if not dots.corners and len(dots.centres) >= LEAST_DOTS_NO_EDGE:
+        if clutter <= (MOST_CLUTTER_ONE_EDGE if dots.edged else MOST_CLUTTER_NO_EDGE):
+            return True
+        if clutter <= LEAST_CLUTTER_EAR:
+            return False
     seen = (
         f"{name}: this does not look like a punched card: between its {len(dots.centres)} spots "
         f"lies more than paper has ({clutter:.0%} of their contrast)"
@@ -129,8 +149,24 @@ def _check_card(name: str, dots: CardDots) -> None:
             f"{seen}; photograph the card sharp and in even light (for ears: legibility read)"
         )
     raise PhotoError(
-        f"{seen}, and no straight edge of a card is in the picture; photograph the card with two "
+        f"{seen}, and no corner of a card is in the picture; photograph the card with two "
         "of its corners, on a table of another colour (for ears: legibility read)"
+    )
+
+
+def _untold(proof: Proof) -> Proof:
+    """The answer where a photo may show an ear: no verdict on dies, whatever was read."""
+    return replace(
+        proof,
+        verdict=Verdict.CANNOT_TELL,
+        sentence=(
+            "cannot tell whether this is a card: no corner of it is in the picture, and the ground "
+            "between the dots is not as even as plain paper; photograph it again with two of its "
+            "corners in view, on a table of another colour (for ears: legibility read)"
+        ),
+        probability=min(proof.probability, UNTOLD),
+        dies=(),
+        swapped=None,
     )
 
 

@@ -107,6 +107,8 @@ class CardDots:
     with clutter; compares groups."""
     corners: int = 0
     """Corners within the picture of the even patch on which they stand."""
+    edged: bool = False
+    """Whether a corner or a long straight side of that patch is in the picture."""
     share: float = 0.0
     """Share of the picture that the patch fills."""
     ground: Ground = NO_GROUND
@@ -164,7 +166,7 @@ def _look(
             if not len(found.centres):
                 continue
             # Without an edge the picture must be of nothing but the card.
-            inside = patch.inside if patch.corners else everywhere
+            inside = patch.inside if patch.edged else everywhere
             ground = ground_of(
                 small,
                 found.centres,
@@ -319,6 +321,7 @@ def _group(
         stray=max(int(alike.sum()) - len(best), 0),
         worth=worth,
         corners=patch.corners,
+        edged=patch.edged,
     )
 
 

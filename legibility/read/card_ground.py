@@ -39,7 +39,8 @@ OFF_LINE_PX: Final = 1.6
 LONG_EDGE: Final = 0.12
 """Choice: what counts as a straight edge, of the picture's longest side."""
 SIDE_EDGE: Final = 0.25
-"""Choice: length of an edge that may be a side of a card without a corner to show."""
+"""Choice: length of an edge that may be a side of a card without a corner to show; off by no more
+than ``OFF_LINE_PX``, it is as straight as a circle three times as wide as the picture."""
 ALL_STRAIGHT: Final = 0.9
 """Choice: share of the outline that is straight where sides without corners are seen."""
 SHORT_EDGE: Final = 0.05
@@ -57,8 +58,15 @@ class Patch:
     corners: int
     """Corners within the picture at which two edges meet at about a right angle; one where two
     straight sides run out of the picture."""
+    side: float
+    """Longest straight edge within the picture, of the picture's longest side."""
     even: bool = True
     """False: the whole picture, whatever it shows."""
+
+    @property
+    def edged(self) -> bool:
+        """Whether a part of its outline may be the edge of a card."""
+        return self.corners > 0 or self.side >= SIDE_EDGE
 
 
 def even_patches(pixels: ColorImage) -> list[Patch]:
@@ -82,7 +90,7 @@ def even_patches(pixels: ColorImage) -> list[Patch]:
             cv2.fillConvexPoly(mask, hull, 1)
             found.append((int(mask.sum()), hull, mask > 0))
     # Of patches that are one, the one with most corners, then the tightest.
-    found.sort(key=lambda item: (-_corners(item[1], slope.shape), item[0]))
+    found.sort(key=lambda item: (-_edges(item[1], slope.shape)[0], item[0]))
     kept: list[tuple[int, NDArray[np.int32], NDArray[np.bool_]]] = []
     for area, hull, mask in found:
         if all((mask & m).sum() < SAME_PATCH * (mask | m).sum() for _, _, m in kept):
@@ -90,12 +98,12 @@ def even_patches(pixels: ColorImage) -> list[Patch]:
     kept.sort(key=lambda item: -item[0])
     shape = (pixels.shape[0], pixels.shape[1])
     out = [
-        Patch(_without_rim(hull, scale, shape), _corners(hull, slope.shape))
+        Patch(_without_rim(hull, scale, shape), *_edges(hull, slope.shape))
         for _, hull, _ in kept[:MOST_PATCHES]
     ]
     if out and out[0].inside.mean() >= NEARLY_WHOLE:
         return out
-    return [*out, Patch(np.ones(shape, dtype=np.bool_), 0, even=False)]
+    return [*out, Patch(np.ones(shape, dtype=np.bool_), 0, 0.0, even=False)]
 
 
 def _hulls(even: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
@@ -119,8 +127,8 @@ def _hulls(even: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
     return out
 
 
-def _corners(hull: NDArray[np.int32], shape: tuple[int, ...]) -> int:
-    """Right corners of the hull within the picture."""
+def _edges(hull: NDArray[np.int32], shape: tuple[int, ...]) -> tuple[int, float]:
+    """Right corners of the hull within the picture, and its longest straight edge there."""
     corners = cv2.approxPolyDP(hull.reshape(-1, 1, 2), OFF_LINE_PX, True).reshape(-1, 2)
     along = np.roll(corners, -1, axis=0) - corners
     last = np.array([shape[1] - 1, shape[0] - 1])
@@ -130,8 +138,9 @@ def _corners(hull: NDArray[np.int32], shape: tuple[int, ...]) -> int:
     lengths = np.hypot(*along.T)
     within = ~rim.any(axis=1)
     if not within.any():
-        return 0
+        return 0, 0.0
     side = max(shape)
+    longest = float(lengths[within].max()) / side
     long = within & (lengths >= LONG_EDGE * side)
     # The opening rounds corners: what is short between two edges is no edge of its own.
     edges = np.flatnonzero(lengths >= SHORT_EDGE * side)
@@ -142,9 +151,10 @@ def _corners(hull: NDArray[np.int32], shape: tuple[int, ...]) -> int:
     square = (np.abs(bends - 90.0) <= SQUARE_DEG) & (apart < SHORT_EDGE * side)
     square &= within[edges] & within[after]
     if square.any():
-        return int(square.sum())
+        return int(square.sum()), longest
     straight = lengths[long].sum() >= ALL_STRAIGHT * lengths[within].sum()
-    return int(straight and (long & (lengths >= SIDE_EDGE * side)).sum() >= 2)
+    pair = straight and (long & (lengths >= SIDE_EDGE * side)).sum() >= 2
+    return int(pair), longest
 
 
 def _without_rim(

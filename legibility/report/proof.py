@@ -42,7 +42,7 @@ def proof_lines(record: Mapping[str, Any]) -> list[str]:
         f"Meant        {record['mark']}",
         f"On the card  {record['found']}{seen}",
         *wrapped(record["sentence"], first="Answer       ", indent="             "),
-        f"Chance that the card is right: {percent(record['probability'])}",
+        f"{_chance(record)}: {percent(record['probability'])}",
     ]
     if record["dies"]:
         heading = ("Row", "Die", "Meant", "On the card", "Certainty", "Needles")
@@ -72,7 +72,8 @@ def proof_page(
         # On a page nobody types options.
         told=record["sentence"].replace(" (--learn)", ""),
         two_rows=any(die["row"] > 1 for die in record["dies"]),
-        answer=ANSWERS[record["verdict"]],
+        answer=answer_of(record),
+        chance=_chance(record),
         dies=[_die_row(die) for die in record["dies"]],
         as_they_are=" ".join(AS_THEY_ARE),
         proof_caution=" ".join(CAUTION),
@@ -98,3 +99,22 @@ def _needles(state: Mapping[str, Any]) -> str:
     if not faults:
         return f"all {state['expected']}"
     return f"{' and '.join(faults)} of {state['expected']}"
+
+
+def _is_needle_untold(record: Mapping[str, Any]) -> bool:
+    """Whether a card is right as far as is known: no card taught all of its dies."""
+    return record["verdict"] == "right" and not all(
+        die["needles"]["judged"] for die in record["dies"]
+    )
+
+
+def answer_of(record: Mapping[str, Any]) -> str:
+    """The verdict in words, and whether needles could not be judged."""
+    return ANSWERS[record["verdict"]] + (
+        ", but its needles cannot be judged" if _is_needle_untold(record) else ""
+    )
+
+
+def _chance(record: Mapping[str, Any]) -> str:
+    apart = ", needles apart" if _is_needle_untold(record) else ""
+    return f"Chance that the card is right{apart}"
