@@ -28,20 +28,24 @@ def written(pixels: ColorImage, path: Path) -> Path:
     return path
 
 
+def said_of(photo: Path) -> tuple[Verdict | None, str]:
+    """None where the photo is refused; a card that is not surely one teaches nothing."""
+    try:
+        found = prove_card(photo, "K417")
+    except PhotoError as error:
+        return None, str(error)
+    assert found.proof.verdict is not Verdict.CANNOT_TELL or not found.new
+    return found.proof.verdict, found.proof.sentence
+
+
 @pytest.mark.parametrize("nth", [3, 8])
 def test_an_ear_with_clear_dots_on_smooth_skin_is_never_said_to_be_a_card(
     tmp_path: Path, nth: int
 ) -> None:
     (ear,) = evaluation_set(n=1, seed=11, first=nth)
-    photo = written(ear.pixels, tmp_path / "ear.png")
-    try:
-        found = prove_card(photo, "K417")
-    except PhotoError as error:
-        assert "for ears: legibility read" in str(error)
-    else:
-        assert found.proof.verdict is Verdict.CANNOT_TELL
-        assert "for ears: legibility read" in found.proof.sentence
-        assert not found.new
+    verdict, words = said_of(written(ear.pixels, tmp_path / "ear.png"))
+    assert verdict in (None, Verdict.CANNOT_TELL)
+    assert "for ears: legibility read" in words
 
 
 def test_a_hairy_ear_is_refused(tmp_path: Path) -> None:
