@@ -20,6 +20,8 @@ LOOK_PX: Final = 480
 """Choice: longest side of the picture in which patches are looked for."""
 SLOPES: Final = (0.5, 1.0, 2.0, 4.0)
 """Choice: CIELAB units a pixel by which shade, light and noise change at most on what is even."""
+CLEAR_SLOPE: Final = 2.0
+"""Choice: from this slope on what bounds a patch is an edge; shade in even light changes less."""
 DOT_PX: Final = 15
 """Choice: what is narrower than this, at that size, are dots or print, and no gap in a patch."""
 LEAST_SHARE: Final = 0.05
@@ -59,7 +61,7 @@ class Patch:
     """Corners within the picture at which two edges meet at about a right angle; one where two
     straight sides run out of the picture."""
     side: float
-    """Longest straight edge within the picture, of the picture's longest side."""
+    """Longest straight and clear edge within the picture, of the picture's longest side."""
     even: bool = True
     """False: the whole picture, whatever it shows."""
 
@@ -67,6 +69,17 @@ class Patch:
     def edged(self) -> bool:
         """Whether a part of its outline may be the edge of a card."""
         return self.corners > 0 or self.side >= SIDE_EDGE
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A patch at the size at which patches are looked for."""
+
+    area: int
+    hull: NDArray[np.int32]
+    mask: NDArray[np.bool_]
+    corners: int
+    side: float
 
 
 def even_patches(pixels: ColorImage) -> list[Patch]:
@@ -83,23 +96,25 @@ def even_patches(pixels: ColorImage) -> list[Patch]:
     lab = cv2.GaussianBlur(lab, (0, 0), 1.0)
     across, down = (cv2.Sobel(lab, cv2.CV_32F, *way) / 8 for way in ((1, 0), (0, 1)))
     slope = np.sqrt((across**2 + down**2).sum(axis=2))
-    found: list[tuple[int, NDArray[np.int32], NDArray[np.bool_]]] = []
+    found: list[_Found] = []
     for limit in SLOPES:
         for hull in _hulls(slope < limit):
             mask = np.zeros(slope.shape, np.uint8)
             cv2.fillConvexPoly(mask, hull, 1)
-            found.append((int(mask.sum()), hull, mask > 0))
-    # Of patches that are one, the one with most corners, then the tightest.
-    found.sort(key=lambda item: (-_edges(item[1], slope.shape)[0], item[0]))
-    kept: list[tuple[int, NDArray[np.int32], NDArray[np.bool_]]] = []
-    for area, hull, mask in found:
-        if all((mask & m).sum() < SAME_PATCH * (mask | m).sum() for _, _, m in kept):
-            kept.append((area, hull, mask))
-    kept.sort(key=lambda item: -item[0])
+            corners, side = _edges(hull, slope.shape)
+            side = side if limit >= CLEAR_SLOPE else 0.0
+            found.append(_Found(int(mask.sum()), hull, mask > 0, corners, side))
+    # Of patches that are one, the one with most corners, then with an edge, then the tightest.
+    found.sort(key=lambda one: (-one.corners, one.side < SIDE_EDGE, one.area))
+    kept: list[_Found] = []
+    for one in found:
+        if all((one.mask & k.mask).sum() < SAME_PATCH * (one.mask | k.mask).sum() for k in kept):
+            kept.append(one)
+    kept.sort(key=lambda one: -one.area)
     shape = (pixels.shape[0], pixels.shape[1])
     out = [
-        Patch(_without_rim(hull, scale, shape), *_edges(hull, slope.shape))
-        for _, hull, _ in kept[:MOST_PATCHES]
+        Patch(_without_rim(one.hull, scale, shape), one.corners, one.side)
+        for one in kept[:MOST_PATCHES]
     ]
     if out and out[0].inside.mean() >= NEARLY_WHOLE:
         return out
