@@ -41,6 +41,10 @@ def proof(
     Exit codes: 0 right; 20 a wrong die; 21 dies swapped; 22 a die upside down;
     23 a needle missing or bent; 24 cannot tell, photograph again; 25 another
     number of dies or rows than meant; 4 the photo shows no card.
+
+    Needles are judged only in dies that an earlier card taught (--learn). A card of
+    other dies is right with code 0, too, and the answer says in which of them a
+    needle may be missing unseen (in JSON: needles_judged is false).
     """
     from legibility.pipeline.proof_file import proof_of_file, proof_record
 

@@ -140,17 +140,19 @@ def _is_surely_card(name: str, dots: CardDots) -> bool:
             return True
         if clutter <= LEAST_CLUTTER_EAR:
             return False
-    seen = (
-        f"{name}: this does not look like a punched card: between its {len(dots.centres)} spots "
-        f"lies more than paper has ({clutter:.0%} of their contrast)"
+    ground = (
+        f"between its {len(dots.centres)} spots lies more than paper has ({clutter:.0%} of their "
+        "contrast)"
     )
     if dots.corners:
         raise PhotoError(
-            f"{seen}; photograph the card sharp and in even light (for ears: legibility read)"
+            f"{name}: no clear dots: {ground}, such as dots that run together, print or hair; "
+            "photograph the card sharp, nearer and in even light (for ears: legibility read)"
         )
     raise PhotoError(
-        f"{seen}, and no corner of a card is in the picture; photograph the card with two "
-        "of its corners, on a table of another colour (for ears: legibility read)"
+        f"{name}: this does not look like a punched card: {ground}, and no corner of a card is in "
+        "the picture; photograph the card with two of its corners, on a table of another colour "
+        "(for ears: legibility read)"
     )
 
 

@@ -69,6 +69,7 @@ def proof_record(result: CardProof) -> dict[str, Any]:
         "found": found.found,
         "sentence": found.sentence,
         "probability": round(float(found.probability), 6),
+        "needles_judged": bool(found.dies) and all(die.needles.judged for die in found.dies),
         "mirrored": bool(found.seen_mirrored),
         "dies": [
             {

@@ -31,6 +31,7 @@ ANSWERS: Final = {
     "layout": "another number of dies or rows than meant",
 }
 """Each verdict in words."""
+CHANCE: Final = "Chance that the dies are right, needles apart"
 PICTURE_PX: Final = 900
 """Choice: longest side of the card's picture on its page; the photo itself is kept whole."""
 
@@ -42,7 +43,7 @@ def proof_lines(record: Mapping[str, Any]) -> list[str]:
         f"Meant        {record['mark']}",
         f"On the card  {record['found']}{seen}",
         *wrapped(record["sentence"], first="Answer       ", indent="             "),
-        f"{_chance(record)}: {percent(record['probability'])}",
+        f"{CHANCE}: {percent(record['probability'])}",
     ]
     if record["dies"]:
         heading = ("Row", "Die", "Meant", "On the card", "Certainty", "Needles")
@@ -73,7 +74,7 @@ def proof_page(
         told=record["sentence"].replace(" (--learn)", ""),
         two_rows=any(die["row"] > 1 for die in record["dies"]),
         answer=answer_of(record),
-        chance=_chance(record),
+        chance=CHANCE,
         dies=[_die_row(die) for die in record["dies"]],
         as_they_are=" ".join(AS_THEY_ARE),
         proof_caution=" ".join(CAUTION),
@@ -101,20 +102,13 @@ def _needles(state: Mapping[str, Any]) -> str:
     return f"{' and '.join(faults)} of {state['expected']}"
 
 
-def _is_needle_untold(record: Mapping[str, Any]) -> bool:
-    """Whether a card is right as far as is known: no card taught all of its dies."""
-    return record["verdict"] == "right" and not all(
-        die["needles"]["judged"] for die in record["dies"]
-    )
-
-
 def answer_of(record: Mapping[str, Any]) -> str:
-    """The verdict in words, and whether needles could not be judged."""
-    return ANSWERS[record["verdict"]] + (
-        ", but its needles cannot be judged" if _is_needle_untold(record) else ""
-    )
-
-
-def _chance(record: Mapping[str, Any]) -> str:
-    apart = ", needles apart" if _is_needle_untold(record) else ""
-    return f"Chance that the card is right{apart}"
+    """The verdict in words; of a right card also in how many dies needles cannot be judged."""
+    answer = ANSWERS[record["verdict"]]
+    dies = record["dies"]
+    unjudged = sum(not die["needles"]["judged"] for die in dies)
+    if record["verdict"] != "right" or not unjudged:
+        return answer
+    if unjudged == len(dies):
+        return f"{answer}, but its needles cannot be judged"
+    return f"{answer}, but needles of {unjudged} of its {len(dies)} dies cannot be judged"

@@ -461,14 +461,28 @@ def _layout(mark: str, rows: tuple[str, ...], view: CardView) -> Proof:
         index = next(k for k, row in enumerate(view.rows) if len(row) != len(rows[k]))
         at = f" in row {index + 1}" if len(rows) > 1 else ""
         seen, meant = f"{len(view.rows[index])} dies{at} ({found})", str(len(rows[index]))
-    if view.whole and all(_is_plain(place) for row in view.rows for place in row):
+    plain = view.whole and all(_is_plain(place) for row in view.rows for place in row)
+    shared = _may_be_shared_out_otherwise(rows, view)
+    if plain and not shared:
         sentence = f"the card shows {seen}, the mark {mark} has {meant}"
         return Proof(mark, Verdict.LAYOUT, found, sentence, 0.0, (), view.mirrored)
+    doubt = "dies may stand in other rows than they seem to" if plain else "not every dot is plain"
     sentence = (
-        f"cannot tell: the card seems to show {seen}, the mark {mark} has {meant}, but not every "
-        "dot is read plainly; count the dies, and photograph again, from straight above and nearer"
+        f"cannot tell: the card seems to show {seen}, the mark {mark} has {meant}, but {doubt}; "
+        "count the dies, and photograph again, upright, from straight above and nearer"
     )
     return Proof(mark, Verdict.CANNOT_TELL, found, sentence, UNTOLD, (), view.mirrored)
+
+
+def _may_be_shared_out_otherwise(rows: tuple[str, ...], view: CardView) -> bool:
+    """Whether the dies are as many as meant and only stand otherwise, which a slant may feign.
+
+    One of two rows longer and the other shorter: a die between them was given to the wrong one. Two
+    dies in all stand beside or above each other according to how the camera was held.
+    """
+    number = sum(map(len, rows))
+    same = number == sum(map(len, view.rows))
+    return same and (number == 2 or len(rows) == len(view.rows))
 
 
 def _is_plain(place: CardPlace) -> bool:

@@ -85,6 +85,14 @@ def test_dies_are_not_counted_where_dots_belong_to_none_or_a_place_is_not_plain(
         assert "photograph again" in proof.sentence
 
 
+@pytest.mark.parametrize(("meant", "seen"), [("AB/123", ("ABC", "12")), ("1/Q", ("XO",))])
+def test_as_many_dies_in_other_rows_cannot_be_told(meant: str, seen: tuple[str, ...]) -> None:
+    proof = prove(meant, [view(*seen)])
+    assert proof.verdict is Verdict.CANNOT_TELL
+    assert "may stand in other rows" in proof.sentence
+    assert prove(meant, [view(*seen[:-1], seen[-1] + "7")]).verdict is Verdict.LAYOUT
+
+
 def test_a_place_that_hesitates_cannot_be_told() -> None:
     rows = ((place("K"), place("8", doubt="B")),)
     # As likely wrong as right: the prior of a wrong die would decide, so make it large.
