@@ -438,9 +438,11 @@ def _paper(
         return 0.0, 1.0
     free = np.flatnonzero(near == 0)
     pick = free if len(free) <= 20_000 else np.random.default_rng(0).choice(free, 20_000)
-    plane = np.stack([np.ones(len(pick)), *np.divmod(pick, part.shape[1])], axis=1)
+    # Light falls off unevenly: what a smooth change explains is no unevenness of the paper.
+    y, x = (at / max(part.shape) for at in np.divmod(pick, part.shape[1]))
+    light = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
     values = part.ravel()[pick].astype(np.float64)
-    fit, *_ = np.linalg.lstsq(plane, values, rcond=None)
-    rest = values - plane @ fit
+    fit, *_ = np.linalg.lstsq(light, values, rcond=None)
+    rest = values - light @ fit
     spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
     return float(np.median(part[core > 0]) - np.median(ground)), spread
