@@ -71,10 +71,10 @@ def assign_table(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]])
         ),
     ]
     rows: list[tuple[str, ...]] = [
-        ("Mark", "Needles", "Worst rival", "Read as one another", "Rival")
+        ("Mark", "Needles", "Worst rival", "Read as one another", "Rival is")
     ]
     rows += [_row(mark, summary) for mark in marks[:MARKS_SHOWN]]
-    lines += ["", *columns(rows, limits=(20, 18, 20, 22, 10), right=frozenset({1}))]
+    lines += ["", *columns(rows, limits=(17, 18, 17, 28, 10), right=frozenset({1}))]
     if len(marks) > MARKS_SHOWN:
         lines.append(f"... and {len(marks) - MARKS_SHOWN} more; --json, --csv and --html hold all.")
     lines += ["", *_room(summary), "", *_alphabet(summary)]
