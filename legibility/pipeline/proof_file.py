@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +53,9 @@ def proof_of_file(
         raise
     except ValueError as error:
         raise RegistryError(f"--mark: {error}") from error
-    if dies is not None and result.new:
+    if dies is None:
+        return replace(result, new="")  # Nothing was kept.
+    if result.new:
         save_dies(result.learned, dies)
     return result
 

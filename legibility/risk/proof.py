@@ -408,7 +408,7 @@ def _answer(
         found=found,
         sentence=sentence,
         probability=p_right,
-        dies=dies,
+        dies=_doubted(dies, [rival for rival in rivals if rival not in plain]),
         seen_mirrored=best.view.mirrored,
         swapped=swapped if verdict is not Verdict.CANNOT_TELL else None,
     )
@@ -437,6 +437,15 @@ def _instead(die: DieFinding, rival: _Rival | None) -> DieFinding:
     odds = 1 / (1 + math.exp(-rival.log_ratio))
     found = die.found if rival.turned else rival.found
     return replace(die, found=found, turned=rival.turned, needles=UNJUDGED, probability=odds)
+
+
+def _doubted(dies: tuple[DieFinding, ...], rivals: Sequence[_Rival]) -> tuple[DieFinding, ...]:
+    """The dies with the odds that their dots alone leave them."""
+    odds = {(r.die.row, r.die.cell): 1 / (1 + math.exp(r.log_ratio)) for r in rivals}
+    return tuple(
+        replace(die, probability=min(die.probability, odds.get((die.row, die.cell), 1.0)))
+        for die in dies
+    )
 
 
 def _written(mark: str, dies: tuple[DieFinding, ...]) -> str:

@@ -133,6 +133,9 @@ def test_no_card_is_right_against_what_is_seen(
     assert words in proof.sentence
     assert (proof.probability > 0.5) == (verdict is Verdict.RIGHT)
     assert proof.found == ("KS7" if verdict is Verdict.WRONG_DIE else "K57")
+    # What the dots leave: 1 / (1 + exp(1)) = 27 % for 5.
+    expected = {5.0: 0.9933, 1.0: 0.2689, -1.0: 0.9999}[log_ratio]
+    assert proof.dies[1].probability == pytest.approx(expected, abs=1e-3)
 
 
 def test_characters_that_die_sets_make_alike_are_no_rivals() -> None:
