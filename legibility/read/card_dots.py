@@ -37,6 +37,9 @@ LEAST_RESPONSE: Final = 0.006
 SIZE_RATIO: Final = 1.45
 """Choice: dots of one set of dies differ in radius by less than this from their median."""
 LOOSE_RATIO: Final = 1.75
+"""Choice: how much smaller they may be beside dots of the mark."""
+SPREAD_RATIO: Final = 2.2
+"""Choice: how much wider; ink that spreads makes a dot twice as wide as its neighbours."""
 BESIDE_RADII: Final = 9.0
 """Choice: dots that touch seem larger; beside dots of the mark the size counts for less."""
 STRENGTH_SHARE: Final = 0.4
@@ -310,7 +313,7 @@ def _group(
     best, (worth, contrast, unevenness) = np.array(key), groups[key]
     size = float(np.median(radii[best]))
     strong = strengths > STRENGTH_SHARE * float(np.median(strengths[best]))
-    alike = (np.abs(np.log(radii / size)) < math.log(LOOSE_RATIO)) & strong
+    alike = (radii > size / LOOSE_RATIO) & (radii < size * SPREAD_RATIO) & strong
     best = np.flatnonzero(alike & (apart[:, best].min(axis=1) < BESIDE_RADII * size))
     return CardDots(
         centres=places[best],
