@@ -16,9 +16,10 @@ from legibility.containers import Points
 from legibility.errors import PhotoError
 from legibility.locate.rectify import STRIP_HEIGHT_PX, STRIP_WIDTH_PX
 from legibility.photo.load import load_photo
+from legibility.pipeline.card_or_ear import is_surely_card
 from legibility.pipeline.seen_rows import PRESENT, Picture, SeenRow, view_rows
 from legibility.pipeline.sighting import Sighting, posed_rows, sight_mark
-from legibility.read.card_dots import CardDots, find_dots, redraw
+from legibility.read.card_dots import find_dots, redraw
 from legibility.read.die_match import DieMatch, match_die, same_turned, turned, unknown_loglik
 from legibility.read.learned_dies import LearnedDies, merge
 from legibility.read.network import Place, StripView, flip, view_strips
@@ -34,19 +35,6 @@ from legibility.risk.proof import (
 )
 from legibility.settings import Settings
 
-MOST_CLUTTER: Final = 0.15
-"""Choice: more between the dots of a card whose corners are seen is no paper."""
-MOST_CLUTTER_ONE_EDGE: Final = 0.05
-"""Choice: the same, of all the ground within the edge, where one straight edge is seen and no
-corner; a table's or a knee's edge may be straight, too."""
-MOST_CLUTTER_NO_EDGE: Final = 0.045
-"""Choice between what was measured where no straight edge is seen: the smoothest ears of the
-evaluation have 0.055 or more, cards 0.01 to 0.08."""
-LEAST_CLUTTER_EAR: Final = 0.10
-"""Choice: where no corner is seen, from the limits above to here lie rough cards and the smoothest
-ears: it is not said which it is. More is no card."""
-LEAST_DOTS_NO_EDGE: Final = 10
-"""Choice: two of the smallest dies; fewer specks in a row are no mark."""
 POSE_FLOOR: Final = math.log(1e-3)
 """Choice: ways round less probable than this are not compared."""
 NETWORK_FLOOR: Final = math.log(1e-6)
@@ -102,7 +90,7 @@ def prove_card(
     known = dies or LearnedDies()
     photo = load_photo(path, settings=settings)
     dots = find_dots(photo.pixels)
-    surely_card = _is_surely_card(photo.name, dots)
+    surely_card = is_surely_card(photo.name, dots, side_px=max(photo.pixels.shape[:2]))
     pixels, scale, origin = redraw(dots)
     sighting = sight_mark(pixels)
     points = (dots.centres - np.array(origin)) * scale
@@ -122,37 +110,6 @@ def prove_card(
         proof=proof,
         learned=merge(known, taught),
         new="".join(character for character, _ in taught),
-    )
-
-
-def _is_surely_card(name: str, dots: CardDots) -> bool:
-    """Whether dots lie on a card; False where that cannot be told, an error where they do not."""
-    if not len(dots.centres):
-        raise PhotoError(
-            f"{name}: no dots or holes of one size found; photograph the punched card so that the "
-            "mark fills half the picture, or hold it against the light"
-        )
-    clutter = dots.ground.clutter
-    if dots.corners and clutter <= MOST_CLUTTER:
-        return True
-    if not dots.corners and len(dots.centres) >= LEAST_DOTS_NO_EDGE:
-        if clutter <= (MOST_CLUTTER_ONE_EDGE if dots.edged else MOST_CLUTTER_NO_EDGE):
-            return True
-        if clutter <= LEAST_CLUTTER_EAR:
-            return False
-    ground = (
-        f"between its {len(dots.centres)} spots lies more than paper has ({clutter:.0%} of their "
-        "contrast)"
-    )
-    if dots.corners:
-        raise PhotoError(
-            f"{name}: no clear dots: {ground}, such as dots that run together, print or hair; "
-            "photograph the card sharp, nearer and in even light (for ears: legibility read)"
-        )
-    raise PhotoError(
-        f"{name}: this does not look like a punched card: {ground}, and no corner of a card is in "
-        "the picture; photograph the card with two of its corners, on a table of another colour "
-        "(for ears: legibility read)"
     )
 
 

@@ -38,6 +38,11 @@ SIZE_RATIO: Final = 1.45
 """Choice: dots of one set of dies differ in radius by less than this from their median."""
 LOOSE_RATIO: Final = 1.75
 """Choice: how much smaller they may be beside dots of the mark."""
+SMALL_RATIO: Final = 2.6
+"""Choice: the same on paper so clean that a speck on it is a needle that hardly pricked."""
+SPECKLESS: Final = 50.0
+"""Choice: dots that stand out of their paper by so many times its unevenness
+are on such paper."""
 SPREAD_RATIO: Final = 2.2
 """Choice: how much wider; ink that spreads makes a dot twice as wide as its neighbours."""
 BESIDE_RADII: Final = 9.0
@@ -179,7 +184,7 @@ def _look(
             )
             share = float(patch.inside.sum() / scale**2 / (pixels.shape[0] * pixels.shape[1]))
             worth = found.worth * (1 + FRAMED * found.corners)
-            worth /= 1 + (ground.clutter / CLUTTER) ** 2
+            worth /= 1 + (ground.clutter / CLUTTER) ** 4
             if worth > best.worth:
                 best = replace(found, worth=worth, ground=ground, share=share)
     corner = np.array([part[1].start, part[0].start])
@@ -313,7 +318,8 @@ def _group(
     best, (worth, contrast, unevenness) = np.array(key), groups[key]
     size = float(np.median(radii[best]))
     strong = strengths > STRENGTH_SHARE * float(np.median(strengths[best]))
-    alike = (radii > size / LOOSE_RATIO) & (radii < size * SPREAD_RATIO) & strong
+    smaller = SMALL_RATIO if contrast > SPECKLESS * max(unevenness, 1e-3) else LOOSE_RATIO
+    alike = (radii > size / smaller) & (radii < size * SPREAD_RATIO) & strong
     best = np.flatnonzero(alike & (apart[:, best].min(axis=1) < BESIDE_RADII * size))
     return CardDots(
         centres=places[best],

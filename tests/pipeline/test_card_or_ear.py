@@ -13,7 +13,8 @@ from legibility.containers import ColorImage
 from legibility.errors import PhotoError
 from legibility.evaluate.cards import card_photo, card_scene
 from legibility.evaluate.scene import evaluation_set
-from legibility.pipeline.proof import _is_surely_card, prove_card
+from legibility.pipeline.card_or_ear import is_surely_card
+from legibility.pipeline.proof import prove_card
 from legibility.read.card_dots import find_dots
 from legibility.risk.proof import Verdict
 from legibility.simulate import render, sample_scene
@@ -76,7 +77,7 @@ def test_brown_cardboard_under_a_warm_lamp_is_a_card(edges: bool) -> None:
     photo = render_card(spec)
     lit = np.clip(photo.pixels * WARM_LAMP, 0, 255).astype(np.uint8)
     dots = find_dots(lit)
-    assert _is_surely_card("card", dots)
+    assert is_surely_card("card", dots, side_px=900)
     assert len(dots.centres) == len(np.vstack(photo.dots_px))
     assert dots.edged == edges
 
@@ -94,8 +95,9 @@ def test_what_lies_around_a_card_is_not_taken_for_its_dots(
     mark: str, seed: int, surely: bool
 ) -> None:
     scene = card_scene(np.random.default_rng(seed), mark=mark, width_px=900)
-    dots = find_dots(card_photo(scene))
-    assert _is_surely_card("card", dots) == surely
+    photo = card_photo(scene)
+    dots = find_dots(photo)
+    assert is_surely_card("card", dots, side_px=max(photo.shape[:2])) == surely
     corners = scene.pose.corners()
     low, high = corners.min(axis=0) - 10, corners.max(axis=0) + 10
     assert len(dots.centres) >= 5 * len(mark)
