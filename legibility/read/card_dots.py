@@ -41,8 +41,7 @@ LOOSE_RATIO: Final = 1.75
 SMALL_RATIO: Final = 2.6
 """Choice: the same on paper so clean that a speck on it is a needle that hardly pricked."""
 SPECKLESS: Final = 50.0
-"""Choice: dots that stand out of their paper by so many times its unevenness
-are on such paper."""
+"""Choice: dots that stand out of their paper by so many times its unevenness are on such paper."""
 SPREAD_RATIO: Final = 2.2
 """Choice: how much wider; ink that spreads makes a dot twice as wide as its neighbours."""
 BESIDE_RADII: Final = 9.0

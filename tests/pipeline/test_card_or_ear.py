@@ -15,7 +15,8 @@ from legibility.evaluate.cards import card_photo, card_scene
 from legibility.evaluate.scene import evaluation_set
 from legibility.pipeline.card_or_ear import is_surely_card
 from legibility.pipeline.proof import prove_card
-from legibility.read.card_dots import find_dots
+from legibility.read.card_dots import CardDots, find_dots
+from legibility.read.card_signs import Ground
 from legibility.risk.proof import Verdict
 from legibility.simulate import render, sample_scene
 from legibility.simulate.card import render_card, sample_card
@@ -37,6 +38,43 @@ def said_of(photo: Path) -> tuple[Verdict | None, str]:
         return None, str(error)
     assert found.proof.verdict is not Verdict.CANNOT_TELL or not found.new
     return found.proof.verdict, found.proof.sentence
+
+
+def dots_at(*places: tuple[float, float], corners: int = 1, clutter: float = 0.02) -> CardDots:
+    centres = np.array(places, dtype=np.float64).reshape(-1, 2)
+    return CardDots(
+        centres, np.full(len(centres), 5.0), False, 0.5, 0.01, 0, 1.0, corners=corners,
+        edged=corners > 0, ground=Ground(clutter, clutter),
+    )  # fmt: skip
+
+
+FIELD = tuple((100.0 + 30 * i, 100.0 + 30 * j) for i in range(8) for j in range(4))
+LINE = tuple((100.0 + 20 * i, 100.0 + 10 * i) for i in range(20))
+
+
+@pytest.mark.parametrize(
+    ("dots", "words"),
+    [
+        (dots_at(), "no dots or holes"),
+        (dots_at(*FIELD[:10]), "only 10 dots"),
+        (dots_at(*FIELD[:10], corners=4, clutter=0.1), "only 10 dots"),
+        (dots_at(*LINE), "all on one line"),
+        (dots_at(*((x / 3, y / 3) for x, y in FIELD)), "a small part of the picture"),
+        (dots_at(*FIELD, clutter=0.2), "no clear dots"),
+        (dots_at(*FIELD, corners=0, clutter=0.2), "no corner of a card"),
+    ],
+)
+def test_what_is_no_mark_on_a_card_is_refused_with_its_reason(dots: CardDots, words: str) -> None:
+    with pytest.raises(PhotoError, match=words) as told:
+        is_surely_card("photo.jpg", dots, side_px=1000)
+    assert "for ears: legibility read" in str(told.value)
+
+
+def test_a_mark_or_one_die_on_a_plain_card_is_one() -> None:
+    assert is_surely_card("photo.jpg", dots_at(*FIELD), side_px=1000)
+    assert is_surely_card("photo.jpg", dots_at(*FIELD[::3], corners=4), side_px=1000)
+    assert is_surely_card("photo.jpg", dots_at(*LINE[:9], corners=3), side_px=1000)
+    assert not is_surely_card("photo.jpg", dots_at(*FIELD, corners=0, clutter=0.08), side_px=1000)
 
 
 @pytest.mark.parametrize("nth", [3, 8])
