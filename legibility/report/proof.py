@@ -98,7 +98,8 @@ def _needles(state: Mapping[str, Any]) -> str:
         return "cannot tell: pattern not known"
     faults = [f"{state[name]} {name}" for name in ("missing", "bent") if state[name]]
     if not faults:
-        return f"all {state['expected']}"
+        apart = f", {state['together']} not apart" if state["together"] else ""
+        return f"all {state['expected']}{apart}"
     return f"{' and '.join(faults)} of {state['expected']}"
 
 

@@ -95,6 +95,8 @@ class NeedleState:
     expected: int = 0
     missing: int = 0
     bent: int = 0
+    together: int = 0
+    """Needles whose dots run together with others, or are faint: there, but not seen apart."""
 
     @property
     def faulty(self) -> bool:

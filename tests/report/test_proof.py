@@ -10,8 +10,8 @@ import pytest
 
 from legibility.report.proof import answer_of, proof_lines, proof_page
 
-PATTERN = {"judged": True, "expected": 9, "missing": 0, "bent": 0}
-UNKNOWN = {"judged": False, "expected": 0, "missing": 0, "bent": 0}
+PATTERN = {"judged": True, "expected": 9, "missing": 0, "bent": 0, "together": 0}
+UNKNOWN = {"judged": False, "expected": 0, "missing": 0, "bent": 0, "together": 0}
 
 
 def record(verdict: str, *needles: dict[str, Any]) -> dict[str, Any]:
