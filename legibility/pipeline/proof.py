@@ -262,7 +262,10 @@ def _card_place(
 
 def _state(match: DieMatch, needles: Points, own: _Dots) -> NeedleState:
     """What became of the needles; where there is ink a dot was only not found by itself."""
-    lost = np.array([*match.missing, *match.bent], dtype=np.intp)
+    if match.stray and not match.missing and not match.bent:
+        # It has more needles than its pattern: that was learned from a photo which lacked some.
+        return UNJUDGED
+    lost = np.array(match.missing, dtype=np.intp)
     inked = np.zeros(len(lost), dtype=np.bool_)
     if len(lost) and len(match.pairs) < max(LEAST_PAIRS, len(needles) / 2):
         return UNJUDGED
@@ -271,13 +274,11 @@ def _state(match: DieMatch, needles: Points, own: _Dots) -> NeedleState:
         sides = [np.column_stack([needles[k], np.ones(len(k))]) for k in (paired, lost)]
         to_photo, *_ = np.linalg.lstsq(sides[0], own.centres[at], rcond=None)
         inked = own.ink(sides[1] @ to_photo) >= LEAST_INK
-    missing = int((~inked[: len(match.missing)]).sum())
-    bent = int((~inked[len(match.missing) :]).sum())
     return NeedleState(
         judged=True,
-        expected=len(match.pairs) + len(lost),
-        missing=missing,
-        bent=bent,
+        expected=len(match.pairs) + len(lost) + len(match.bent),
+        missing=int((~inked).sum()),
+        bent=len(match.bent),
         together=int(inked.sum()),
     )
 

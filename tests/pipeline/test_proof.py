@@ -44,6 +44,12 @@ def test_a_die_of_which_hardly_anything_is_found_is_not_judged() -> None:
     assert _state(match_die(own.points, PATTERN), PATTERN, own) is UNJUDGED
 
 
+def test_a_die_with_more_needles_than_its_pattern_is_not_judged_by_it() -> None:
+    own = dots(list(range(7)), {})
+    poorer = PATTERN[[0, 1, 3, 4, 5, 6]]
+    assert _state(match_die(own.points, poorer), poorer, own) is UNJUDGED
+
+
 def test_all_needles() -> None:
     own = dots(list(range(7)), {})
     state = _state(match_die(own.points, PATTERN), PATTERN, own)
