@@ -22,7 +22,14 @@ from legibility.misreadings import AnimalRisk, HerdRisk, Rival, WatchedPair
 from legibility.risk.ages import load_age_model
 from legibility.risk.blend import OwnCounts
 from legibility.risk.explain import SAME_MARK, Explainer
-from legibility.risk.kernel import Kernel, Matrix, beta_interval, grade_of, load_kernel
+from legibility.risk.kernel import (
+    Kernel,
+    Matrix,
+    beta_interval,
+    condition_words,
+    grade_of,
+    load_kernel,
+)
 from legibility.risk.marks import MarkSet, mark_set
 from legibility.risk.misreading import Allowed, Channel, Errors, channel
 from legibility.risk.pairs import LEAST, Finder
@@ -366,7 +373,7 @@ def _conditions(
     base = grade_of(condition or CONDITION)
     if age_model is None:
         levels = np.zeros(len(registry), dtype=np.int64)
-        return (base,), levels, f"all marks {condition or CONDITION} (grade {base:.1f} of 4)"
+        return (base,), levels, f"all marks {condition_words(condition or CONDITION)}"
     model = load_age_model(age_model)
     year = year or datetime.datetime.now(tz=datetime.UTC).year
     born = registry.birth_years.astype(np.int64)

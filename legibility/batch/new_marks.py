@@ -27,7 +27,7 @@ from legibility.risk.assign import (
     sampled_capacity,
 )
 from legibility.risk.bounds import code_bounds
-from legibility.risk.kernel import Matrix, grade_of, load_kernel
+from legibility.risk.kernel import Matrix, condition_words, grade_of, load_kernel
 from legibility.risk.misreading import Channel, Errors, channel
 from legibility.risk.needle_count import CAPACITY, needles_of
 from legibility.settings import Settings
@@ -224,13 +224,15 @@ def new_marks(
         needles_max=needles_max,
     )
     if len(proposal.marks) < count:
-        raise SettingsError(_too_few(proposal, count, bound, condition or CONDITION))
+        raise SettingsError(
+            _too_few(proposal, count, bound, condition_words(condition or CONDITION))
+        )
     alphabet = tuple(_alphabet(known_rules, matrix, ch, bound, seed))
     return Assignment(
         proposal=proposal,
         registered=len(marks),
         released=released,
-        condition=f"{condition or CONDITION} (grade {grade:.1f} of 4)",
+        condition=condition_words(condition or CONDITION),
         bound=bound,
         needles_max=needles_max,
         alphabet=alphabet,

@@ -3,7 +3,8 @@
 ``python -m legibility.evaluate.proof --cards N --seed S``. Each way to load the pliers gets as many
 cards; above all else counts how often a card with a fault is called right. A wrong die is never one
 that many die sets make alike (O and 0, I and 1), and a die upside down never one that looks the
-same. Needles are judged against a set of dies that right cards taught, as ``--learn`` does.
+same. Needles are judged against a set of dies that right cards taught, as ``--learn`` does. Last,
+ears of the evaluation are given as cards, with the mark they really bear.
 """
 
 from __future__ import annotations
@@ -20,21 +21,25 @@ import cv2
 import numpy as np
 
 from legibility.alphabet import CHARACTERS, LOOK_ALIKE, ROW_SEPARATOR, split_mark
+from legibility.containers import ColorImage
 from legibility.errors import PhotoError
 from legibility.evaluate.cards import CardScene, Fault, card_photo, card_scene, same_dies
 from legibility.evaluate.intervals import Rate, rate
 from legibility.evaluate.marks import LOOK_ALIKES, random_mark
+from legibility.evaluate.scene import marked_ear
 from legibility.pipeline.proof import CardProof, prove_card
 from legibility.read.learned_dies import LearnedDies
 from legibility.risk.proof import SAME_EITHER_WAY, Verdict
 
 NO_CARD: Final = "no card"
 """The photo was refused."""
-TEACHING_CARDS: Final = 1
-"""Choice: right cards shown before a needle is judged; a user shows no more."""
+TEACHING_PHOTOS: Final = 3
+"""Choice: photos of a right card until one teaches its dies; who is asked for another takes it."""
+EAR: Final = "an ear"
+"""Case in which no card is photographed."""
 BENT: Final = (0.12, 0.2)
 """Choice: how far a bent needle goes off, character heights."""
-CASES: Final = {
+CASES: Final[dict[str, str]] = {
     "right": Verdict.RIGHT,
     "wrong die": Verdict.WRONG_DIE,
     "look-alike die": Verdict.WRONG_DIE,
@@ -44,8 +49,9 @@ CASES: Final = {
     "needle missing": Verdict.NEEDLE,
     "needle bent": Verdict.NEEDLE,
     "right, dies known": Verdict.RIGHT,
+    EAR: NO_CARD,
 }
-"""Ways to load the pliers -> the answer that is due."""
+"""Ways to load the pliers, and what is no card -> the answer that is due."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +63,8 @@ class Answered:
     verdict: str
     """``NO_CARD`` or a verdict of ``legibility proof``."""
     probability: float
+    told: bool = True
+    """False: it is said that needles of some die cannot be judged."""
 
 
 def answers(cards: int, *, seed: int, cases: Sequence[str] = tuple(CASES)) -> Iterator[Answered]:
@@ -79,19 +87,33 @@ def answers(cards: int, *, seed: int, cases: Sequence[str] = tuple(CASES)) -> It
 
 
 def _answer(case: str, rng: np.random.Generator, path: Path) -> Answered:
+    if case == EAR:
+        return _answer_to_ear(rng, path)
     meant, loaded, at = _loading(case, rng)
     scene = card_scene(rng, mark=loaded)
     known = LearnedDies()
     if case in ("needle missing", "needle bent", "right, dies known"):
-        for _ in range(TEACHING_CARDS):
+        for _ in range(TEACHING_PHOTOS):
             good = _proof(same_dies(scene, rng, mark=meant), meant, known, path)
-            known = good.learned if good else known
+            if good and good.new:
+                known = good.learned
+                break
     if case != "right, dies known":
         scene = replace(scene, faults=_faults(case, scene, at, rng))
-    found = _proof(scene, meant, known, path)
+    return _answered(case, meant, _proof(scene, meant, known, path))
+
+
+def _answer_to_ear(rng: np.random.Generator, path: Path) -> Answered:
+    ear = marked_ear(rng=rng, name=EAR)
+    mark = ear.truth.mark
+    return _answered(EAR, mark, _proof_of(ear.pixels, mark, LearnedDies(), path))
+
+
+def _answered(case: str, meant: str, found: CardProof | None) -> Answered:
     if found is None:
         return Answered(case, meant, NO_CARD, 0.0)
-    return Answered(case, meant, str(found.proof.verdict), found.proof.probability)
+    told = all(die.needles.judged for die in found.proof.dies)
+    return Answered(case, meant, str(found.proof.verdict), found.proof.probability, told)
 
 
 def _loading(case: str, rng: np.random.Generator) -> tuple[str, str, int]:
@@ -153,7 +175,11 @@ def _faults(case: str, scene: CardScene, at: int, rng: np.random.Generator) -> d
 
 
 def _proof(scene: CardScene, mark: str, known: LearnedDies, path: Path) -> CardProof | None:
-    cv2.imwrite(str(path), np.ascontiguousarray(card_photo(scene)[..., ::-1]))
+    return _proof_of(card_photo(scene), mark, known, path)
+
+
+def _proof_of(pixels: ColorImage, mark: str, known: LearnedDies, path: Path) -> CardProof | None:
+    cv2.imwrite(str(path), np.ascontiguousarray(pixels[..., ::-1]))
     try:
         return prove_card(path, mark, dies=known)
     except PhotoError:
@@ -162,8 +188,19 @@ def _proof(scene: CardScene, mark: str, known: LearnedDies, path: Path) -> CardP
 
 def false_right(found: Sequence[Answered]) -> Rate:
     """Share of cards with a fault that are called right."""
-    faulty = [one for one in found if CASES[one.case] is not Verdict.RIGHT]
-    return rate(sum(one.verdict == Verdict.RIGHT for one in faulty), len(faulty))
+    faulty = [one for one in found if CASES[one.case] != Verdict.RIGHT and one.case != EAR]
+    return rate(sum(map(_is_false_right, faulty)), len(faulty))
+
+
+def taken_for_card(found: Sequence[Answered]) -> Rate:
+    """Share of ears of whose mark something is said as of a card's."""
+    ears = [one for one in found if one.case == EAR]
+    refused = (NO_CARD, Verdict.CANNOT_TELL)
+    return rate(sum(one.verdict not in refused for one in ears), len(ears))
+
+
+def _is_false_right(one: Answered) -> bool:
+    return one.verdict == Verdict.RIGHT and CASES[one.case] != Verdict.RIGHT
 
 
 def lines(found: Sequence[Answered]) -> Iterator[str]:
@@ -178,10 +215,17 @@ def lines(found: Sequence[Answered]) -> Iterator[str]:
         own = [one for one in found if one.case == case]
         due = sum(one.verdict == CASES[case] for one in own)
         yield f"{case + ' answered as it should be:':<45} {_words(rate(due, len(own)))}"
-    yield f"{'a card with a fault is called right:':<45} {_words(false_right(found))}"
-    sure = [one for one in found if one.verdict == Verdict.RIGHT]
-    real = sum(CASES[one.case] is Verdict.RIGHT for one in sure)
-    yield f"{'a card called right is right:':<45} {_words(rate(real, len(sure)))}"
+    if any(one.case != EAR and CASES[one.case] != Verdict.RIGHT for one in found):
+        yield f"{'a card with a fault is called right:':<45} {_words(false_right(found))}"
+    passed = [one for one in found if _is_false_right(one) and one.case != EAR]
+    untold = sum(one.case.startswith("needle") and not one.told for one in passed)
+    if untold:
+        yield f"{'  of these, needles said to be unjudged:':<45} {untold} of {len(passed)}"
+    if sure := [one for one in found if one.verdict == Verdict.RIGHT]:
+        real = sum(CASES[one.case] == Verdict.RIGHT for one in sure)
+        yield f"{'a card called right is right:':<45} {_words(rate(real, len(sure)))}"
+    if any(one.case == EAR for one in found):
+        yield f"{'an ear is taken for a card:':<45} {_words(taken_for_card(found))}"
 
 
 def _words(share: Rate) -> str:

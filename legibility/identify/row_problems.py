@@ -80,7 +80,7 @@ class Problems:
 
     def message(self, name: str) -> str:
         """Error message that names the problems kept."""
-        lines = "\n".join(f"  {problem}" for problem in self.named)
+        lines = "\n".join(f"  {problem}" for problem in sorted(self.named))
         more = self.count - len(self.named)
         rest = f"\n  and {more} more" if more else ""
         rows = "problem" if self.count == 1 else "problems"

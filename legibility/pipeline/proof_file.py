@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +53,9 @@ def proof_of_file(
         raise
     except ValueError as error:
         raise RegistryError(f"--mark: {error}") from error
-    if dies is not None and result.new:
+    if dies is None:
+        return replace(result, new="")  # Nothing was kept.
+    if result.new:
         save_dies(result.learned, dies)
     return result
 
@@ -69,6 +71,7 @@ def proof_record(result: CardProof) -> dict[str, Any]:
         "found": found.found,
         "sentence": found.sentence,
         "probability": round(float(found.probability), 6),
+        "needles_judged": bool(found.dies) and all(die.needles.judged for die in found.dies),
         "mirrored": bool(found.seen_mirrored),
         "dies": [
             {

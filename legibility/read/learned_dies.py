@@ -62,6 +62,9 @@ class LearnedDies:
 def merge(known: LearnedDies, seen: Iterable[tuple[str, Points]]) -> LearnedDies:
     """Known dies and those of another card.
 
+    A die seen once that shows all its needles and more the next time had lost one on its first
+    card, or the photo had: the fuller pattern stands from then on.
+
     Parameters
     ----------
     known : LearnedDies
@@ -72,11 +75,14 @@ def merge(known: LearnedDies, seen: Iterable[tuple[str, Points]]) -> LearnedDies
         points = np.asarray(needles, dtype=np.float64)
         points = points - (points.min(axis=0) + points.max(axis=0)) / 2
         for index, die in enumerate(dies):
-            if die.character != character or len(die.needles) != len(points):
+            if die.character != character or len(die.needles) > len(points):
                 continue
             match = match_die(points, die.needles)
-            if match.missing or match.bent or match.stray:
+            if match.missing or match.bent or (match.stray and die.seen > 1):
                 continue
+            if match.stray:
+                dies[index] = LearnedDie(character, points, 1)
+                break
             order = [dot for _, dot in sorted(match.pairs)]
             mean = (die.needles * die.seen + points[order]) / (die.seen + 1)
             dies[index] = replace(die, needles=mean, seen=die.seen + 1)

@@ -70,9 +70,11 @@ def assign_table(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]])
             indent="",
         ),
     ]
-    rows: list[tuple[str, ...]] = [("Mark", "Needles", "Worst rival", "Confused", "")]
-    rows += [_row(mark) for mark in marks[:MARKS_SHOWN]]
-    lines += ["", *columns(rows, limits=(20, 7, 20, 10, 40), right=frozenset({1, 3}))]
+    rows: list[tuple[str, ...]] = [
+        ("Mark", "Needles", "Worst rival", "Read as one another", "Rival is")
+    ]
+    rows += [_row(mark, summary) for mark in marks[:MARKS_SHOWN]]
+    lines += ["", *columns(rows, limits=(17, 18, 17, 28, 10), right=frozenset({1}))]
     if len(marks) > MARKS_SHOWN:
         lines.append(f"... and {len(marks) - MARKS_SHOWN} more; --json, --csv and --html hold all.")
     lines += ["", *_room(summary), "", *_alphabet(summary)]
@@ -97,7 +99,7 @@ def assign_page(
             _counted(summary["registered"], "registered one"),
         ),
         notes=assign_notes(summary),
-        rows=[_row(mark) for mark in marks],
+        rows=[_row(mark, summary) for mark in marks],
         room=_room_rows(summary),
         coding=_coding(summary),
         codes=_code_rows(summary),
@@ -130,17 +132,22 @@ def assign_notes(summary: Mapping[str, Any]) -> list[str]:
     return notes
 
 
-def _row(mark: Mapping[str, Any]) -> tuple[str, ...]:
+def _row(mark: Mapping[str, Any], summary: Mapping[str, Any]) -> tuple[str, ...]:
     rival = mark["worst_rival"]
-    whose = ("registered" if mark["registered"] else "new") if rival else ""
-    note = "more needles than the pliers hold" if mark["too_many_needles"] else whose
+    flag = f" (more than {summary['needles_max']})" if mark["too_many_needles"] else ""
     return (
         mark["mark"],
-        str(mark["needles"]),
+        f"{mark['needles']}{flag}",
         rival or "-",
-        f"{mark['probability']:.1e}" if rival else "-",
-        note,
+        _once_in(mark["probability"]) if rival else f"less than {_once_in(summary['least_named'])}",
+        ("registered" if mark["registered"] else "new") if rival else "",
     )
+
+
+def _once_in(probability: float) -> str:
+    """A small probability as people say it, to two figures."""
+    readings = float(f"{1 / probability:.1e}")
+    return f"once in {_number(readings)}"
 
 
 def _worst(summary: Mapping[str, Any]) -> str:
@@ -148,13 +155,12 @@ def _worst(summary: Mapping[str, Any]) -> str:
     if not worst or not worst["worst_rival"]:
         return (
             "Worst pair: none to name. Any two of these marks, or one of them and a registered "
-            "one, are read as one another less than once in "
-            f"{_number(round(1 / summary['least_named']))} readings."
+            f"one, are read as one another less than {_once_in(summary['least_named'])} readings."
         )
     whose = "registered" if worst["registered"] else "new"
     return (
         f"Worst pair: {worst['mark']} and {worst['worst_rival']} ({whose}), "
-        f"read as one another with probability {worst['probability']:.1e}."
+        f"read as one another {_once_in(worst['probability'])} readings."
     )
 
 
@@ -163,8 +169,11 @@ def _room_rows(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
     return [
         ("Marks the rules allow", _number(space["allowed"])),
         ("... not confused with a registered one", _estimate(space["free"])),
-        ("... sure to exist without a pair confused", _estimate(space["together"])),
-        ("... and no more than", f"{_number(space['at_most'])} ({space['at_most_by']})"),
+        ("... no pair of them confused, at least", _estimate(space["together"])),
+        (
+            "... no pair of them confused, at most",
+            f"{_number(space['at_most'])} ({space['at_most_by']})",
+        ),
     ]
 
 

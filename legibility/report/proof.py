@@ -31,6 +31,7 @@ ANSWERS: Final = {
     "layout": "another number of dies or rows than meant",
 }
 """Each verdict in words."""
+CHANCE: Final = "Chance that the dies are right, needles apart"
 PICTURE_PX: Final = 900
 """Choice: longest side of the card's picture on its page; the photo itself is kept whole."""
 
@@ -42,7 +43,7 @@ def proof_lines(record: Mapping[str, Any]) -> list[str]:
         f"Meant        {record['mark']}",
         f"On the card  {record['found']}{seen}",
         *wrapped(record["sentence"], first="Answer       ", indent="             "),
-        f"Chance that the card is right: {percent(record['probability'])}",
+        f"{CHANCE}: {percent(record['probability'])}",
     ]
     if record["dies"]:
         heading = ("Row", "Die", "Meant", "On the card", "Certainty", "Needles")
@@ -72,7 +73,8 @@ def proof_page(
         # On a page nobody types options.
         told=record["sentence"].replace(" (--learn)", ""),
         two_rows=any(die["row"] > 1 for die in record["dies"]),
-        answer=ANSWERS[record["verdict"]],
+        answer=answer_of(record),
+        chance=CHANCE,
         dies=[_die_row(die) for die in record["dies"]],
         as_they_are=" ".join(AS_THEY_ARE),
         proof_caution=" ".join(CAUTION),
@@ -96,5 +98,18 @@ def _needles(state: Mapping[str, Any]) -> str:
         return "cannot tell: pattern not known"
     faults = [f"{state[name]} {name}" for name in ("missing", "bent") if state[name]]
     if not faults:
-        return f"all {state['expected']}"
+        apart = f", {state['together']} not apart" if state["together"] else ""
+        return f"all {state['expected']}{apart}"
     return f"{' and '.join(faults)} of {state['expected']}"
+
+
+def answer_of(record: Mapping[str, Any]) -> str:
+    """The verdict in words; of a right card also in how many dies needles cannot be judged."""
+    answer = ANSWERS[record["verdict"]]
+    dies = record["dies"]
+    unjudged = sum(not die["needles"]["judged"] for die in dies)
+    if record["verdict"] != "right" or not unjudged:
+        return answer
+    if unjudged == len(dies):
+        return f"{answer}, but its needles cannot be judged"
+    return f"{answer}, but needles of {unjudged} of its {len(dies)} dies cannot be judged"

@@ -130,6 +130,18 @@ def grade_of(value: str | float) -> float:
     return float(names.index(text)) if text in names else float(text)
 
 
+def condition_words(value: str) -> str:
+    """A condition for people to read, by its name and grade or by its grade alone.
+
+    Examples
+    --------
+    >>> condition_words("worn"), condition_words("1.5")
+    ('worn (grade 2.0 of 4)', 'of grade 1.5 (of 4)')
+    """
+    name, grade = value.strip().lower(), grade_of(value)
+    return f"{name} (grade {grade:.1f} of 4)" if name in NAMED else f"of grade {grade:.1f} (of 4)"
+
+
 @dataclass(frozen=True, slots=True)
 class Kernel:
     """Measured confusions at a grid of conditions."""

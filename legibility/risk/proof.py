@@ -52,8 +52,13 @@ LOG_SEEN: Final = math.log(SURE / (1.0 - SURE))
 LOG_UPRIGHT: Final = math.log(3.0)
 """Choice: log-likelihood by which a die must stand upright rather than upside down. Characters such
 as 2, 3 and 5 are nearly the same either way, and a few dots lost turn one into the other."""
+PLAIN_PLACE: Final = 0.5
+"""Choice: least probability of the likeliest character at every place of a card of which it is said
+that it has another number of dies; else a place was split or two were joined."""
 SAME_EITHER_WAY: Final = frozenset("08HINOSXZ")
 """Characters that look the same when turned by half a circle, by their usual shape."""
+UNTOLD: Final = 0.5
+"""Choice: chance of being right that is stated where the dies could not be told apart."""
 UNLIKELY: Final = 1e-4
 """Choice: least prior of a fault, so that settings of zero leave room for what is plain to see."""
 
@@ -90,6 +95,8 @@ class NeedleState:
     expected: int = 0
     missing: int = 0
     bent: int = 0
+    together: int = 0
+    """Needles whose dots run together with others, or are faint: there, but not seen apart."""
 
     @property
     def faulty(self) -> bool:
@@ -122,6 +129,8 @@ class CardView:
     """Log-probability of this way round."""
     rows: tuple[tuple[CardPlace, ...], ...]
     mirrored: bool = False
+    whole: bool = True
+    """Every dot of the card belongs to a place, and places stand evenly: none was missed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -401,7 +410,7 @@ def _answer(
         found=found,
         sentence=sentence,
         probability=p_right,
-        dies=dies,
+        dies=_doubted(dies, [rival for rival in rivals if rival not in plain]),
         seen_mirrored=best.view.mirrored,
         swapped=swapped if verdict is not Verdict.CANNOT_TELL else None,
     )
@@ -432,6 +441,15 @@ def _instead(die: DieFinding, rival: _Rival | None) -> DieFinding:
     return replace(die, found=found, turned=rival.turned, needles=UNJUDGED, probability=odds)
 
 
+def _doubted(dies: tuple[DieFinding, ...], rivals: Sequence[_Rival]) -> tuple[DieFinding, ...]:
+    """The dies with the odds that their dots alone leave them."""
+    odds = {(r.die.row, r.die.cell): 1 / (1 + math.exp(r.log_ratio)) for r in rivals}
+    return tuple(
+        replace(die, probability=min(die.probability, odds.get((die.row, die.cell), 1.0)))
+        for die in dies
+    )
+
+
 def _written(mark: str, dies: tuple[DieFinding, ...]) -> str:
     """The mark as it stands, with "?" for a die that is not clear."""
     text, row = "", 1
@@ -448,18 +466,39 @@ def _layout(mark: str, rows: tuple[str, ...], view: CardView) -> Proof:
     )
     if len(view.rows) != len(rows):
         words = {1: "one row", 2: "two rows"}
-        sentence = (
-            f"the card shows {words.get(len(view.rows), f'{len(view.rows)} rows')} ({found}), "
-            f"the mark {mark} has {words[len(rows)]}"
-        )
+        seen = f"{words.get(len(view.rows), f'{len(view.rows)} rows')} ({found})"
+        meant = words[len(rows)]
     else:
         index = next(k for k, row in enumerate(view.rows) if len(row) != len(rows[k]))
         at = f" in row {index + 1}" if len(rows) > 1 else ""
-        sentence = (
-            f"the card shows {len(view.rows[index])} dies{at} ({found}), "
-            f"the mark {mark} has {len(rows[index])}"
-        )
-    return Proof(mark, Verdict.LAYOUT, found, sentence, 0.0, (), view.mirrored)
+        seen, meant = f"{len(view.rows[index])} dies{at} ({found})", str(len(rows[index]))
+    plain = view.whole and all(_is_plain(place) for row in view.rows for place in row)
+    shared = _may_be_shared_out_otherwise(rows, view)
+    if plain and not shared:
+        sentence = f"the card shows {seen}, the mark {mark} has {meant}"
+        return Proof(mark, Verdict.LAYOUT, found, sentence, 0.0, (), view.mirrored)
+    doubt = "dies may stand in other rows than they seem to" if plain else "not every dot is plain"
+    sentence = (
+        f"cannot tell: the card seems to show {seen}, the mark {mark} has {meant}, but {doubt}; "
+        "count the dies, and photograph again, upright, from straight above and nearer"
+    )
+    return Proof(mark, Verdict.CANNOT_TELL, found, sentence, UNTOLD, (), view.mirrored)
+
+
+def _may_be_shared_out_otherwise(rows: tuple[str, ...], view: CardView) -> bool:
+    """Whether the dies are as many as meant and only stand otherwise, which a slant may feign.
+
+    One of two rows longer and the other shorter: a die between them was given to the wrong one. Two
+    dies in all stand beside or above each other according to how the camera was held.
+    """
+    number = sum(map(len, rows))
+    same = number == sum(map(len, view.rows))
+    return same and (number == 2 or len(rows) == len(view.rows))
+
+
+def _is_plain(place: CardPlace) -> bool:
+    share = place.upright.max() - np.logaddexp.reduce(place.upright)
+    return bool(share >= math.log(PLAIN_PLACE))
 
 
 def _where(die: DieFinding, two_rows: bool) -> str:

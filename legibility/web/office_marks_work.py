@@ -67,7 +67,7 @@ def work_proof(task: Task) -> Said:
     """``legibility proof`` of a photo that was sent."""
     from legibility.photo.load import load_photo, printable_name
     from legibility.pipeline.proof_file import proof_of_file, proof_record
-    from legibility.report.proof import ANSWERS, proof_page
+    from legibility.report.proof import answer_of, proof_page
 
     card, dies = task.out / task.asked["file"], dies_of(task.herd, task.settings)
     try:
@@ -97,7 +97,7 @@ def work_proof(task: Task) -> Said:
             card.name: "The photo as it was sent",
         },
     )
-    return {**shown, "answer": ANSWERS[record["verdict"]]}
+    return {**shown, "answer": answer_of(record)}
 
 
 def work_calibrate(task: Task) -> Said:

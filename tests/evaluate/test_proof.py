@@ -81,6 +81,16 @@ def test_shares_by_hand() -> None:
     assert "1 of 2" in text
 
 
+def test_a_missing_needle_passed_with_a_caution_is_counted_and_said() -> None:
+    found = [
+        Answered("needle missing", "K1", Verdict.RIGHT, 0.99, told=False),
+        Answered("swapped", "K1", Verdict.RIGHT, 0.99, told=False),
+        Answered("needle missing", "K1", Verdict.NEEDLE, 0.99),
+    ]
+    assert false_right(found).count == 2
+    assert any("unjudged" in line and line.endswith("1 of 2") for line in lines(found))
+
+
 def test_cards_are_answered() -> None:
     (one,) = answers(1, seed=2, cases=("swapped",))
     assert one.case == "swapped"

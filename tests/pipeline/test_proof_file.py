@@ -44,6 +44,8 @@ def test_a_right_card_is_right_and_teaches_its_dies(tmp_path: Path) -> None:
     photo, dies = card(tmp_path / "card.jpg", "K417"), tmp_path / "dies.toml"
     first = run(photo, "--mark", "k417", "--learn", dies)
     assert first.exit_code == 0, first.output
+    assert "learned" in first.output
+    assert "learned" not in run(photo, "--mark", "K417").output
     assert "the card shows the mark that is meant" in first.output
     assert "veterinarian" in first.output
     assert dies.read_text().count("[[die]]") == 4
@@ -82,6 +84,18 @@ def test_a_missing_needle_shows_once_the_die_is_known(tmp_path: Path) -> None:
     result = run(bad, "--mark", "K417", "--learn", dies)
     assert result.exit_code == 23, result.output
     assert "1 missing of" in result.output
+
+
+def test_the_page_says_what_the_table_says(tmp_path: Path) -> None:
+    page = tmp_path / "proof.html"
+    result = run(card(tmp_path / "card.jpg", "K417"), "--mark", "K417", "--html", page)
+    assert result.exit_code == 0
+    text = page.read_text()
+    assert "right, but its needles cannot be judged" in text
+    assert "no card has taught that pattern yet" in " ".join(result.output.split())
+    assert "no card has taught that pattern yet" in text
+    assert "<script" not in text
+    assert "http://" not in text
 
 
 @pytest.mark.parametrize("mark", ["", "K4_7", "A/B/C"])

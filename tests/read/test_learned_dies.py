@@ -39,6 +39,15 @@ def test_seen_again_is_averaged_and_another_die_is_kept_beside() -> None:
     assert [(len(die.needles), die.seen) for die in both.of("L")] == [(6, 2), (4, 1)]
 
 
+def test_a_needle_that_the_first_card_lacked_is_known_from_the_second_on() -> None:
+    first = merge(LearnedDies(), [("L", L_DIE[[0, 1, 3, 4, 5]])])
+    second = merge(first, [("L", L_DIE)])
+    assert [(len(die.needles), die.seen) for die in second.dies] == [(6, 1)]
+    # Two cards agree: one dot more on a third is a stain or another die.
+    third = merge(merge(first, [("L", L_DIE[[0, 1, 3, 4, 5]])]), [("L", L_DIE)])
+    assert [(len(die.needles), die.seen) for die in third.dies] == [(5, 2), (6, 1)]
+
+
 def test_unit_box_begins_at_the_left_edge_and_the_top() -> None:
     box = unit_box(merge(LearnedDies(), [("L", L_DIE)]).dies[0].needles)
     assert np.allclose(box, L_DIE)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -73,6 +75,24 @@ def test_two_rows_when_one_is_meant() -> None:
     assert "two rows (AB/12), the mark AB12 has one row" in proof.sentence
 
 
+def test_dies_are_not_counted_where_dots_belong_to_none_or_a_place_is_not_plain() -> None:
+    missed = replace(view("K4B"), whole=False)
+    hazy = CardView(0.0, ((place("K"), place("4"), CardPlace(np.zeros(36), np.zeros(36))),))
+    for seen in (missed, hazy):
+        proof = prove("K4B7", [seen])
+        assert proof.verdict is Verdict.CANNOT_TELL
+        assert "seems to show 3 dies" in proof.sentence
+        assert "photograph again" in proof.sentence
+
+
+@pytest.mark.parametrize(("meant", "seen"), [("AB/123", ("ABC", "12")), ("1/Q", ("XO",))])
+def test_as_many_dies_in_other_rows_cannot_be_told(meant: str, seen: tuple[str, ...]) -> None:
+    proof = prove(meant, [view(*seen)])
+    assert proof.verdict is Verdict.CANNOT_TELL
+    assert "may stand in other rows" in proof.sentence
+    assert prove(meant, [view(*seen[:-1], seen[-1] + "7")]).verdict is Verdict.LAYOUT
+
+
 def test_a_place_that_hesitates_cannot_be_told() -> None:
     rows = ((place("K"), place("8", doubt="B")),)
     # As likely wrong as right: the prior of a wrong die would decide, so make it large.
@@ -113,6 +133,9 @@ def test_no_card_is_right_against_what_is_seen(
     assert words in proof.sentence
     assert (proof.probability > 0.5) == (verdict is Verdict.RIGHT)
     assert proof.found == ("KS7" if verdict is Verdict.WRONG_DIE else "K57")
+    # What the dots leave: 1 / (1 + exp(1)) = 27 % for 5.
+    expected = {5.0: 0.9933, 1.0: 0.2689, -1.0: 0.9999}[log_ratio]
+    assert proof.dies[1].probability == pytest.approx(expected, abs=1e-3)
 
 
 def test_characters_that_die_sets_make_alike_are_no_rivals() -> None:
