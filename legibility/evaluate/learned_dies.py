@@ -217,7 +217,7 @@ def paired(
         "interval": [round(float(low), 4), round(float(high), 4)],
         "photos_better": better,
         "photos_worse": worse,
-        "sign_test": round(sign_test(better, worse), 6),
+        "sign_test": float(f"{sign_test(better, worse):.3g}"),
     }
 
 
