@@ -283,7 +283,9 @@ def _per_photo(
     for photo in photos:
         said = photo.differences(first, second, recorded=recorded)
         rows.append([said[reader] for reader in readers])
-    return np.array(rows, dtype=np.float64).reshape(len(photos), len(readers)) @ weights
+    said_by = np.array(rows, dtype=np.float64).reshape(len(photos), len(readers))
+    # Not a matrix product: its last bits would depend on how many photos there are.
+    return np.asarray((said_by * weights).sum(axis=1), dtype=np.float64)
 
 
 def _speaking(photos: Sequence[PhotoScores]) -> int:

@@ -166,10 +166,7 @@ def fit_tempering(
 
     How reliable a photo is alone is the business of the final calibration. Where it fits these
     photos badly, the exponents must not make up for it: an exponent on the evidence of single
-    photos is fitted first, kept while the two others are fitted, and then forgotten. Another photo
-    of the same stage shares with the first all that one of another stage shares and more, so it
-    never counts for more: where it would, both have one exponent (order-restricted maximum
-    likelihood, Barlow, Bartholomew, Bremner & Brunk 1972, by pooling violators).
+    photos is fitted first, kept while the two others are fitted, and then forgotten.
 
     Parameters
     ----------
@@ -197,11 +194,6 @@ def fit_tempering(
     if stages:
         step = _best_exponent(
             lambda tau: mean_log_truth(stages, Tempering(step=tau), scale=own), (0.0, 1.0)
-        )
-    if repeats and stages and repeat > step:
-        both = (*repeats, *stages)
-        repeat = step = _best_exponent(
-            lambda tau: mean_log_truth(both, Tempering(repeat=tau, step=tau), scale=own), (0.0, 1.0)
         )
     return Tempering(repeat=repeat, step=step)
 

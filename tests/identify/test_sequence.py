@@ -196,29 +196,6 @@ def test_ten_near_identical_photos_do_not_manufacture_certainty_on_held_out_ears
     assert mean_log_truth(held_out, fitted) > mean_log_truth(held_out, Tempering(repeat=1.0))
 
 
-def test_a_repeat_never_counts_for_more_than_a_photo_of_another_stage() -> None:
-    """Where the fits alone say so, pooling violators gives both one exponent between the two."""
-    rng = np.random.default_rng(5)
-    bursts = shared_fault_records(rng, count=120, photos=3, shared=False)
-    stages = [
-        SequenceRecord(
-            tuple(
-                PhotoEvidence(photo.log_ratio, photo.ear, stage)
-                for photo, stage in zip(record.photos, Stage, strict=False)
-            ),
-            record.truth,
-            record.log_prior,
-        )
-        for record in shared_fault_records(rng, count=120, photos=3, shared=True)
-    ]
-    singles = singles_of(bursts)
-    alone = fit_tempering(singles, bursts, []).repeat, fit_tempering(singles, [], stages).step
-    assert alone[0] > alone[1] + 0.2
-    both = fit_tempering(singles, bursts, stages)
-    assert both.repeat == both.step
-    assert alone[1] < both.step < alone[0]
-
-
 def test_fitting_needs_photos() -> None:
     with pytest.raises(ValueError, match="at least one"):
         fit_tempering([], [], [])
