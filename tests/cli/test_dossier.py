@@ -12,6 +12,7 @@ import base64
 import hashlib
 import io
 import json
+import math
 import re
 import shutil
 import sqlite3
@@ -27,6 +28,7 @@ from PIL import Image
 from legibility.cli import cli
 from legibility.evidence.case_zip import MANIFEST, zip_bytes
 from legibility.evidence.ratio_file import load_ratio_model
+from legibility.evidence.verbal import verbal
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 HOSTILE = "<img src=x onerror=alert(1)>"
@@ -104,7 +106,12 @@ def test_page_record_and_zip_hold_the_same(made: Made) -> None:
     assert item["sha256"] == hashlib.sha256(made.photo.read_bytes()).hexdigest()
     assert {e["what"] for e in item["entries"]} >= {"read photo"}
     assert {c["name"] for c in made.record["figures"]["comparison"]["claims"]} == {HOSTILE, "Gorsa"}
-    assert made.record["figures"]["comparison"]["verbal"]["words"] == "moderate support"
+    said = made.record["figures"]["comparison"]["verbal"]
+    # As new, so as much as the validity data support; the scale itself is tested beside its source.
+    most = max(abs(bound) for bound in load_ratio_model()[0].cap)
+    assert said["ratio"] == pytest.approx(math.exp(most), rel=1e-3)
+    supported = made.record["figures"]["comparison"]["claims"]["AB".index(said["for"])]
+    assert (said["words"], supported["name"]) == (verbal(most).words, HOSTILE)
 
 
 def test_the_page_opens_offline_and_names_are_text(made: Made) -> None:
