@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import importlib
 import json
 import sys
 from pathlib import Path
@@ -9,6 +8,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+import legibility.pipeline
 from legibility.cli import cli
 from tests.identify.reading_builder import cell, reading
 
@@ -16,8 +16,7 @@ from tests.identify.reading_builder import cell, reading
 @pytest.fixture(autouse=True)
 def real_pipeline(arranged_reader: None, monkeypatch: pytest.MonkeyPatch) -> None:
     """The other tests of this folder replace it; here stored readings do."""
-    monkeypatch.delitem(sys.modules, "legibility.pipeline")
-    importlib.import_module("legibility.pipeline")
+    monkeypatch.setitem(sys.modules, "legibility.pipeline", legibility.pipeline)
 
 
 def test_stored_readings_give_tables(tmp_path: Path) -> None:
