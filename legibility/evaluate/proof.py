@@ -29,7 +29,7 @@ from legibility.evaluate.marks import LOOK_ALIKES, random_mark
 from legibility.evaluate.scene import marked_ear
 from legibility.pipeline.proof import CardProof, prove_card
 from legibility.read.learned_dies import LearnedDies
-from legibility.risk.proof import SAME_EITHER_WAY, Verdict
+from legibility.risk.card import SAME_EITHER_WAY, Verdict
 
 NO_CARD: Final = "no card"
 """The photo was refused."""

@@ -25,16 +25,8 @@ from legibility.read.card_ink import LEAST_INK, ink_at
 from legibility.read.die_match import DieMatch, match_die, same_turned, turned, unknown_loglik
 from legibility.read.learned_dies import LearnedDies, merge
 from legibility.read.network import Place, StripView, flip, view_strips
-from legibility.risk.proof import (
-    UNJUDGED,
-    UNTOLD,
-    CardPlace,
-    CardView,
-    NeedleState,
-    Proof,
-    Verdict,
-    prove,
-)
+from legibility.risk.card import UNJUDGED, CardPlace, CardView, NeedleState, Proof, Verdict
+from legibility.risk.proof import UNTOLD, prove
 from legibility.settings import Settings
 
 POSE_FLOOR: Final = math.log(1e-3)

@@ -30,8 +30,9 @@ SECOND_ROW_CLEAR: Final = 0.55
 """Choice: presence times certainty that one of its characters must reach; wrinkles sum up to a
 row, too, but none of them is clear."""
 SECOND_ROW_PRESENT: Final = 0.85
+"""Choice: presence from which a character of a second row need not be so clear."""
 SECOND_ROW_UNSURE: Final = 0.45
-"""Choice: a character this present need not be so clear: it may be one of two that look alike, and
+"""Choice: presence times certainty it must reach then: it may be one of two that look alike, and
 the pose is not settled yet."""
 SECOND_ROW_STEP: Final = 1.45
 """Choice: heights from the first row to a second one; the strip shows 1.1 to 1.8."""

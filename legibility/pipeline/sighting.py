@@ -55,6 +55,7 @@ WRONG_CLEARNESS: Final = 0.35
 PAGE_ROWS: Final = 4
 """Choice: a mark has one or two rows; this many parallel ones are print."""
 PAGE_ROW_SPOTS: Final = 3
+"""Choice: fewest characters of such a row."""
 
 
 @dataclass(frozen=True, slots=True)

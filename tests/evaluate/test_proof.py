@@ -18,7 +18,7 @@ from legibility.evaluate.proof import (
     false_right,
     lines,
 )
-from legibility.risk.proof import SAME_EITHER_WAY, Verdict
+from legibility.risk.card import SAME_EITHER_WAY, Verdict
 
 
 def test_same_seed_same_card_and_another_card_of_the_same_dies() -> None:

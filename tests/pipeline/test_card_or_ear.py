@@ -17,7 +17,7 @@ from legibility.pipeline.card_or_ear import is_surely_card
 from legibility.pipeline.proof import prove_card
 from legibility.read.card_dots import CardDots, find_dots
 from legibility.read.card_signs import Ground
-from legibility.risk.proof import Verdict
+from legibility.risk.card import Verdict
 from legibility.simulate import render, sample_scene
 from legibility.simulate.card import render_card, sample_card
 

@@ -7,7 +7,7 @@ import pytest
 
 from legibility.pipeline.proof import _Dots, _state
 from legibility.read.die_match import match_die
-from legibility.risk.proof import UNJUDGED
+from legibility.risk.card import UNJUDGED
 
 PATTERN = np.array(
     [(0.0, 0.0), (0.0, 0.33), (0.0, 0.66), (0.0, 1.0), (0.3, 1.0), (0.6, 1.0), (0.3, 0.5)]

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from legibility.alphabet import N_CHARACTERS, index_of
+from legibility.risk.card import SAME_EITHER_WAY, CardPlace, CardView, Verdict
 from legibility.risk.other_side import LEFT_RIGHT, TOP_BOTTOM, fault_of_other_side
-from legibility.risk.proof import SAME_EITHER_WAY, CardPlace, CardView, Verdict, prove
+from legibility.risk.proof import prove
 
 
 @pytest.mark.parametrize(

@@ -8,14 +8,8 @@ import numpy as np
 import pytest
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, index_of
-from legibility.risk.proof import (
-    EXIT_CODES,
-    CardPlace,
-    CardView,
-    NeedleState,
-    Verdict,
-    prove,
-)
+from legibility.risk.card import EXIT_CODES, CardPlace, CardView, NeedleState, Verdict
+from legibility.risk.proof import prove
 from legibility.settings import Settings
 
 CLEAR = -20.0
