@@ -6,7 +6,7 @@ pixel; natural logarithms inside (``logp_``).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntFlag, StrEnum
 from typing import TypeAlias
@@ -14,6 +14,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.marks.laid import with_doubt_of_way
 from legibility.marks.same_dies import agreed
 from legibility.marks.usual import as_usually_written
 from legibility.reasons import Candidate as Candidate
@@ -194,17 +195,31 @@ class Hypothesis:
     """(n, n) log-likelihood ratio that two cells, in reading order, show the same character; empty
     where they were not compared."""
 
-    def as_written(self) -> Hypothesis:
+    def weighed(self) -> Hypothesis:
         """The same with its cells weighed by each other and by how marks are usually written.
 
         See ``marks.same_dies`` and ``marks.usual``. For texts that people read; evidence for one
         animal or another is the plain cells.
         """
-        cells = tuple(cell.logp for row in self.rows for cell in row)
+        cells = self._cells()
         if len(self.alike):
             cells = agreed(cells, self.alike)
-        weighed = iter(as_usually_written(cells))
-        rows = tuple(tuple(replace(cell, logp=next(weighed)) for cell in row) for row in self.rows)
+        return self._with_cells(as_usually_written(cells))
+
+    def as_written(self) -> Hypothesis:
+        """The same as :meth:`weighed` with doubt of the way round (``marks.laid``).
+
+        What is said of single characters, whatever way round they were read.
+        """
+        weighed = self.weighed()
+        return weighed._with_cells(with_doubt_of_way(weighed._cells(), self.logp))
+
+    def _cells(self) -> tuple[LogLikelihood, ...]:
+        return tuple(cell.logp for row in self.rows for cell in row)
+
+    def _with_cells(self, cells: Sequence[LogLikelihood]) -> Hypothesis:
+        left = iter(cells)
+        rows = tuple(tuple(replace(cell, logp=next(left)) for cell in row) for row in self.rows)
         return replace(self, rows=rows)
 
 
@@ -213,7 +228,8 @@ class Reading:
     """Everything the pixels said, before any registry."""
 
     hypotheses: tuple[Hypothesis, ...]
-    """Best first; empty when no row was found."""
+    """First the one that people are shown: the most probable one when the usual ways to write marks
+    count, too. Then the others, best first; empty when no row was found."""
     logp_no_mark: float
     """Log-probability that there is no readable mark in the picture."""
     second_opinion: tuple[str, ...] = ()

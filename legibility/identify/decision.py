@@ -242,7 +242,7 @@ def _without_registry(
     count = max(1, settings.candidates_listed)
     exponent = calibration.exponent
     if rules is None:
-        usual = replace(reading, hypotheses=tuple(h.as_written() for h in reading.hypotheses))
+        usual = replace(reading, hypotheses=tuple(h.weighed() for h in reading.hypotheses))
         marks = probable_marks(usual, count=count, exponent=exponent)
     else:
         marks = probable_allowed_marks(reading, rules, count=count, exponent=exponent)

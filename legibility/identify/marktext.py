@@ -28,9 +28,8 @@ EMPTY_PROBABILITY: Final = 0.5
 
 
 def best_hypothesis(reading: Reading) -> Hypothesis | None:
-    """The most probable way to see the picture; None when no row was found."""
-    with_rows = [hypothesis for hypothesis in reading.hypotheses if any(hypothesis.rows)]
-    return max(with_rows, key=lambda hypothesis: hypothesis.logp, default=None)
+    """The way to see the picture that is shown; None when no row was found."""
+    return next((one for one in reading.hypotheses if any(one.rows)), None)
 
 
 def is_empty(cell: CellReading) -> bool:

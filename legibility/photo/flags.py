@@ -109,7 +109,7 @@ FLAGS: Final[tuple[FlagInfo, ...]] = (
     FlagInfo(
         Flag.TOO_MANY_ROWS,
         "too_many_rows",
-        "More rows of characters were found than one mark can have.",
+        "More rows of characters, or longer ones, were found than one mark can have.",
         "Photograph one ear alone, with no printed tag or writing in the picture.",
         False,
     ),

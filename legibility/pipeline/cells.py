@@ -35,6 +35,7 @@ from legibility.read.network import Place, StripView
 from legibility.read.presence import weigh_presence
 from legibility.read.reading_model import ReadingModel
 from legibility.read.tesseract import SecondOpinion, align, read_row
+from legibility.read.twins import weigh_twins
 
 NEEDLE_PITCH: Final = 0.17
 """Choice: distance between neighbouring needles in character heights (5 to 7 dots a height)."""
@@ -166,7 +167,7 @@ def pooled(opinions: RowOpinions, model: ReadingModel) -> LogLikelihood:
         return np.zeros((0, N_CLASSES))
     joint = fuse(opinions.network_logp, opinions.needle_loglik, opinions.second_logp, model.fusion)
     calibrated = apply(model.calibration, joint, opinions.condition)
-    weighed = weigh_presence(model.presence, calibrated)
+    weighed = weigh_presence(model.presence, weigh_twins(model.twins, calibrated))
     if opinions.herd is None:
         return weighed
     return weigh(weighed, opinions.herd.loglik, opinions.herd_characters, die_weights())

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from legibility.containers import RowStrip
 from legibility.locate.rectify import cut_strip
-from legibility.pipeline.seen_rows import Picture, SeenRow, place_evidence, posed_row
+from legibility.marks.usual import log_usual
+from legibility.pipeline.seen_rows import PRESENT, Picture, SeenRow, place_evidence, posed_row
 from legibility.probability import normalise_log
 from legibility.read.network import N_POSES, StripView, flip, view_strips
 
@@ -94,13 +95,18 @@ def mirrored_rows(rows: Sequence[SeenRow]) -> NDArray[np.bool_]:
 def best_way_round(
     picture: Picture, found: tuple[SeenRow, ...]
 ) -> tuple[tuple[SeenRow, ...], NDArray[np.float64]]:
-    """The rows in their most probable common pose, and the log-probability of each pose then."""
+    """The rows in the common pose that people read, and the log-probability of each pose then.
+
+    People read the pose that is most probable when the usual ways to write marks count, too
+    (``marks.usual``). The log-probabilities do without: they are evidence for one animal or another.
+    """
     rows = [seen.row for seen in found]
     strips = [seen.strip for seen in found]
     posed = look(picture, strips, mirrored_rows(found), [(0, s.view) for s in found])
     # Two rows of one ear share the way they were photographed: its prior counts once.
     logp = normalise_log(np.sum([p.logp - p.prior for p in posed], axis=0) + posed[0].prior)
-    best = int(np.argmax(logp))
+    usual = [_log_usual([p.views[k] for p in posed], k) for k in range(N_POSES)]
+    best = int(np.argmax(logp + usual))
     upright = tuple(
         SeenRow(
             posed_row(row, best),
@@ -111,3 +117,16 @@ def best_way_round(
     )
     turned = best in (1, 3)
     return upright[::-1] if turned else upright, logp[np.arange(N_POSES) ^ best]
+
+
+def _log_usual(views: Sequence[StripView], pose: int) -> float:
+    """How well what the rows show in a pose fits the usual ways to write marks, log-ratio."""
+    from_top = views[::-1] if pose in (1, 3) else views
+    return log_usual(
+        [
+            np.append(place.logp, -np.inf)
+            for view in from_top
+            for place in view.places
+            if place.presence >= PRESENT
+        ]
+    )

@@ -131,10 +131,9 @@ def read_mark(
         cell_readings(seen.strip, seen.view, said, logp)
         for seen, said, logp in zip(sighting.rows, opinions, pools, strict=True)
     )
-    best = int(np.argmax(sighting.pose_logp))
     alike = _alike(sighting.rows, pools)
-    hypotheses = [replace(_hypothesis(sighting, best, log_mark, rows), alike=alike)]
-    hypotheses += _other_poses(pixels, sighting, best, log_mark, not_seen, model)
+    hypotheses = [replace(_hypothesis(sighting, 0, log_mark, rows), alike=alike)]
+    hypotheses += _other_poses(pixels, sighting, log_mark, not_seen, model)
     if any(readers_disagree(said, model) > DISAGREE for said in opinions):
         flags |= Flag.READERS_DISAGREE
     if hypotheses[0].mirrored and log_no_mark <= math.log(0.5):
@@ -175,16 +174,15 @@ def _alike(rows: Sequence[SeenRow], pools: Sequence[LogLikelihood]) -> NDArray[n
 def _other_poses(
     pixels: ColorImage,
     sighting: Sighting,
-    best: int,
     log_mark: float,
     not_seen: Mask,
     model: ReadingModel,
 ) -> list[Hypothesis]:
-    """Less probable ways round, read by the network alone."""
+    """Other ways round, read by the network alone."""
     order = np.argsort(-sighting.pose_logp, kind="stable")
     picture = Picture(pixels, not_seen, sighting.by_redness)
     out = []
-    for pose in [int(k) for k in order if k != best][:OTHER_POSES]:
+    for pose in [int(k) for k in order if k != 0][:OTHER_POSES]:
         if sighting.pose_logp[pose] < math.log(POSE_FLOOR):
             continue
         seen_rows = view_rows(picture, posed_rows(sighting, pose))
@@ -198,10 +196,10 @@ def _other_poses(
 
 
 def _normalised(hypotheses: list[Hypothesis], log_mark: float) -> tuple[Hypothesis, ...]:
-    """Hypotheses with something to read; they and "no mark" sum to one."""
+    """Those with something to read, the first one first; they and "no mark" sum to one."""
     kept = [h for h in hypotheses if h.rows]
     if not kept:
         return ()
     total = float(np.logaddexp.reduce([h.logp for h in kept]))
     shifted = [replace(h, logp=h.logp - total + log_mark) for h in kept]
-    return tuple(sorted(shifted, key=lambda h: -h.logp))
+    return (shifted[0], *sorted(shifted[1:], key=lambda h: -h.logp))

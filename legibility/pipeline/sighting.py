@@ -56,11 +56,13 @@ PAGE_ROWS: Final = 4
 """Choice: a mark has one or two rows; this many parallel ones are print."""
 PAGE_ROW_SPOTS: Final = 3
 """Choice: fewest characters of such a row."""
+LONGEST_ROW: Final = 8.5
+"""Half a character more than the longest row of a mark: one in which more are expected is print."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """A mark candidate, upright in its most probable pose."""
+    """A mark candidate, upright in the pose that people read."""
 
     rows: tuple[SeenRow, ...]
     """From top to bottom; empty when nothing was found."""
@@ -72,7 +74,7 @@ class Sighting:
     tried: tuple[RowStrip, ...]
     """Strips of all row candidates, for a person to see."""
     page_like: bool
-    """The picture holds many parallel rows, as print does and no ear."""
+    """The picture holds many parallel rows, or a longer one than marks have, as print does."""
     by_redness: bool = False
     """The mark was found in the redness of the photo, not in its colours."""
 
@@ -115,7 +117,7 @@ def _sight(picture: Picture) -> Sighting:
         evidence=evidence_of(found),
         spots=spots,
         tried=tuple(row.strip for row in seen),
-        page_like=_is_page(rows),
+        page_like=_is_page(rows) or any(presence(row) > LONGEST_ROW for row in found),
         by_redness=picture.by_redness,
     )
 

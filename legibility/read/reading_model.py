@@ -15,8 +15,9 @@ from legibility.errors import ModelError, OutputError
 from legibility.read.calibration import Calibration
 from legibility.read.fusion import FusionWeights, PoolWeights
 from legibility.read.presence import PresenceModel
+from legibility.read.twins import PAIRS, TwinModel
 
-FORMAT: Final = 2
+FORMAT: Final = 3
 """Version of the file's layout."""
 
 DEFAULT_PATH: Final = Path(__file__).resolve().parents[1] / "models" / "reading.json"
@@ -28,6 +29,7 @@ class ReadingModel:
 
     fusion: FusionWeights
     calibration: Calibration
+    twins: TwinModel
     presence: PresenceModel
     fitted_on: str
     """What the numbers were fitted on, in words."""
@@ -56,6 +58,7 @@ def load_reading_model(path: Path = DEFAULT_PATH) -> ReadingModel:
             raise ValueError(f"format is {values['format']!r}; expected {FORMAT}")
         fusion = _key(values, "fusion")
         calibration = _key(values, "calibration")
+        twins = _key(values, "twins")
         presence = _key(values, "presence")
         return ReadingModel(
             fusion=FusionWeights(
@@ -67,6 +70,7 @@ def load_reading_model(path: Path = DEFAULT_PATH) -> ReadingModel:
                 temperatures=_numbers(calibration, "temperatures"),
                 doubts=_numbers(calibration, "doubts"),
             ),
+            twins=TwinModel(tuple(_number(_key(twins, pair), pair) for pair in PAIRS)),
             presence=PresenceModel(
                 **{k: _number(_key(presence, k), k) for k in ("bias", "own", "others")}
             ),
@@ -90,6 +94,7 @@ def save_reading_model(model: ReadingModel, path: Path) -> ReadingModel:
         "fitted_on": model.fitted_on,
         "fusion": asdict(model.fusion),
         "calibration": asdict(model.calibration),
+        "twins": dict(zip(PAIRS, model.twins.exponents, strict=True)),
         "presence": asdict(model.presence),
     }
     data = (json.dumps(values, indent=2, sort_keys=True, allow_nan=False) + "\n").encode()

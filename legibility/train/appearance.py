@@ -56,7 +56,7 @@ class Batch:
     placement: Placement
 
 
-CALM_SHARE = 0.5
+CALM_SHARE = 0.6
 """Choice: share of pictures in which all that disturbs is weaker, so that more than half of the
 characters can be seen; without it most strips of a batch taught nothing (looked at by eye)."""
 CALM_INK = 0.45

@@ -46,7 +46,7 @@ from legibility.read.alike import (
     place_pictures,
     save_alike_model,
 )
-from legibility.read.calibration import fit_calibration
+from legibility.read.calibration import apply, fit_calibration
 from legibility.read.fusion import FusionRecord, fit_fusion, fuse
 from legibility.read.presence import PresenceModel, fit_presence, weigh_presence
 from legibility.read.reading_model import (
@@ -55,6 +55,7 @@ from legibility.read.reading_model import (
     load_reading_model,
     save_reading_model,
 )
+from legibility.read.twins import fit_twins
 from legibility.settings import Settings
 from legibility.simulate import Rendering, render, sample_scene
 
@@ -164,11 +165,14 @@ def fit_reading(records: list[PhotoRecord], *, said: str) -> ReadingModel:
                 logp.append(fuse(row.network_logp, row.needle_loglik, row.tesseract_logp, fusion))
                 truth.append(row.truth)
                 condition.append(where)
-    calibration = fit_calibration(
-        np.concatenate(logp), np.concatenate(truth), np.concatenate(condition)
-    )
+    scores, classes, where = np.concatenate(logp), np.concatenate(truth), np.concatenate(condition)
+    calibration = fit_calibration(scores, classes, where)
     return ReadingModel(
-        fusion=fusion, calibration=calibration, presence=PresenceModel(), fitted_on=said
+        fusion=fusion,
+        calibration=calibration,
+        twins=fit_twins(apply(calibration, scores, where), classes),
+        presence=PresenceModel(),
+        fitted_on=said,
     )
 
 

@@ -73,6 +73,13 @@ STYLE = (0.05, 0.10, 0.08, 0.04)
 characters into others (looked at by eye)."""
 
 
+EVEN_SHARE = 0.5
+"""Choice: share of scenes whose dies are evenly made: all of one set, each hardly distorted. Real
+sets are; the others keep the reader from resting on it."""
+EVEN_DIES = 0.3
+"""Choice: how far a die of such a scene is distorted, as a share of what it is in the others."""
+
+
 def restyled(u: Tensor, v: Tensor, style: Tensor) -> tuple[Tensor, Tensor]:
     """Bend drawn characters as another engraver would draw them.
 
@@ -137,10 +144,11 @@ def place_rows(
     bend = sampler.normal(batch, 1, 1) * 0.02 / height[:, None, None]
     across = across + bend * along**2 * 0.35
     slope = 2 * bend * along * 0.35
+    uneven = torch.where(sampler.chance(EVEN_SHARE, batch), EVEN_DIES, 1.0)[:, None, None]
     jitter = sampler.uniform(batch, 1, 1, high=0.07) * height[:, None, None]
     along = along + jitter * sampler.normal(batch, 2, 8)
     across = across + jitter * sampler.normal(batch, 2, 8)
-    wobble = sampler.uniform(batch, 1, 1, high=0.1) * sampler.normal(batch, 2, 8)
+    wobble = uneven * sampler.uniform(batch, 1, 1, high=0.1) * sampler.normal(batch, 2, 8)
 
     if strip:
         angle = 0.06 * sampler.normal(batch)
@@ -166,10 +174,11 @@ def place_rows(
     exists = exists & (x > margin) & (x < columns - margin) & (y > margin) & (y < rows - margin)
     empty = sampler.chance(0.06 if strip else 0.18, batch)
     exists = exists & ~empty[:, None, None]
-    size = height[:, None, None] * (1 + 0.04 * sampler.normal(batch, 2, 8)).clamp(0.8, 1.2)
+    size = 1 + 0.04 * uneven * sampler.normal(batch, 2, 8)
+    size = height[:, None, None] * size.clamp(0.8, 1.2)
 
     character = sampler.integer(N_CHARACTERS, batch, 2, 8)
-    replaced = sampler.chance(REPLACED_DIES, batch, 2, 8)
+    replaced = sampler.chance(REPLACED_DIES, batch, 2, 8) & (uneven == 1.0)
 
     def of_a_set(high: int) -> Tensor:
         own = sampler.integer(high, batch)[:, None, None].expand(-1, 2, 8)
@@ -182,16 +191,17 @@ def place_rows(
     # The die set: aspect, slant, style; each die: own distortion; each needle: own offset.
     aspect = torch.exp(0.13 * sampler.normal(batch, 1, 1, 1))
     slant = 0.08 * sampler.normal(batch, 1, 1, 1)
-    warp = 0.06 * sampler.normal(batch, 2, 8, 2, 2)
+    warp = 0.06 * uneven[..., None, None] * sampler.normal(batch, 2, 8, 2, 2)
     u = unit[..., 0] * aspect - slant * unit[..., 1]
     v = unit[..., 1]
-    style = sampler.normal(batch, 1, 1, 4, 1) + 0.4 * sampler.normal(batch, 2, 8, 4, 1)
+    style = sampler.normal(batch, 2, 8, 4, 1) * 0.4 * uneven[..., None, None]
+    style = style + sampler.normal(batch, 1, 1, 4, 1)
     u, v = restyled(u, v, style)
     u, v = (
         u + warp[..., 0, 0, None] * u + warp[..., 0, 1, None] * v,
         v + warp[..., 1, 0, None] * u + warp[..., 1, 1, None] * v,
     )
-    loose = sampler.uniform(batch, 1, 1, 1, high=0.04)
+    loose = uneven[..., None] * sampler.uniform(batch, 1, 1, 1, high=0.04)
     u = u + loose * sampler.normal(*u.shape)
     v = v + loose * sampler.normal(*v.shape)
     c = torch.cos(character_angle)[..., None] * size[..., None]

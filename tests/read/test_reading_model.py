@@ -74,7 +74,7 @@ def test_any_missing_key_is_named_and_never_replaced(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("where", "value", "message"),
     [
-        (("format",), 3, "format is 3"),
+        (("format",), 4, "format is 4"),
         (("fusion",), [], "list"),
         (("fusion", "with_second", "network"), "1", "expected a number"),
         (("fusion", "with_second", "network"), True, "expected a number"),
