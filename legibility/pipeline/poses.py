@@ -98,7 +98,8 @@ def best_way_round(
     """The rows in the common pose that people read, and the log-probability of each pose then.
 
     People read the pose that is most probable when the usual ways to write marks count, too
-    (``marks.usual``). The log-probabilities do without: they are evidence for one animal or another.
+    (``marks.usual``). The log-probabilities do without: they are evidence for one animal or
+    another.
     """
     rows = [seen.row for seen in found]
     strips = [seen.strip for seen in found]

@@ -15,6 +15,7 @@ from legibility.locate.rectify import cut_strip
 from legibility.locate.rows import Row, axis_offence, link_rows
 from legibility.locate.spotter import Pyramid, look_coarsely
 from legibility.pipeline.poses import PosedStrip, best_way_round, look, mirrored_rows
+from legibility.pipeline.print_rows import PAGE_ROWS, is_page, is_print, long_rows
 from legibility.pipeline.second_row import is_beside, stacked_rows, with_second_row
 from legibility.pipeline.seen_rows import (
     Picture,
@@ -52,12 +53,6 @@ DOUBTFUL: Final = 0.75
 """Choice: with less evidence per character than this, another layout is tried."""
 WRONG_CLEARNESS: Final = 0.35
 """Choice: about what a place shows that is no character."""
-PAGE_ROWS: Final = 4
-"""Choice: a mark has one or two rows; this many parallel ones are print."""
-PAGE_ROW_SPOTS: Final = 3
-"""Choice: fewest characters of such a row."""
-LONGEST_ROW: Final = 8.5
-"""Half a character more than the longest row of a mark: one in which more are expected is print."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,15 +112,15 @@ def _sight(picture: Picture) -> Sighting:
         evidence=evidence_of(found),
         spots=spots,
         tried=tuple(row.strip for row in seen),
-        page_like=_is_page(rows) or any(presence(row) > LONGEST_ROW for row in found),
+        page_like=is_page(rows) or is_print(picture, found),
         by_redness=picture.by_redness,
     )
 
 
 def _finest_is_due(pyramid: Pyramid) -> bool:
     """Whether the finest level costs little, or the picture may be a page of print."""
-    long = [row for row in link_rows(pyramid.coarse) if len(row.spots) >= PAGE_ROW_SPOTS]
-    return max(pyramid.finest.shape[:2]) <= SMALL_PX or len(long) >= PAGE_ROWS - 1
+    lines = len(long_rows(link_rows(pyramid.coarse)))
+    return max(pyramid.finest.shape[:2]) <= SMALL_PX or lines >= PAGE_ROWS - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,18 +213,3 @@ def posed_rows(sighting: Sighting, pose: int) -> tuple[Row, ...]:
     """The sighted rows with a pose undone, from top to bottom."""
     rows = tuple(posed_row(seen.row, pose) for seen in sighting.rows)
     return rows[::-1] if pose in (1, 3) else rows
-
-
-def _is_page(rows: Sequence[Row]) -> bool:
-    """Whether many rows of print lie parallel."""
-    long = [row for row in rows if len(row.spots) >= PAGE_ROW_SPOTS]
-    if len(long) < PAGE_ROWS:
-        return False
-    first = long[0]
-    parallel = [
-        row
-        for row in long
-        if abs(math.remainder(row.angle_deg - first.angle_deg, 180.0)) < 12.0
-        and 1 / 1.6 < row.height_px / first.height_px < 1.6
-    ]
-    return len(parallel) >= PAGE_ROWS

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER, index_of
-from legibility.marks.usual import LAST_LETTER, LETTERS_FIRST, as_usually_written
+from legibility.marks.usual import LAST_LETTER, LETTERS_FIRST, as_usually_written, log_usual
 
 FEW = "A8B1"
 
@@ -50,9 +50,21 @@ def test_it_is_bayes_rule_over_all_marks(n: int, seed: int) -> None:
     for mark in itertools.product(range(len(FEW)), repeat=n):
         chance = prior("".join(FEW[i] for i in mark)) * np.prod(seen[np.arange(n), mark])
         expected[np.arange(n), mark] += chance
-    expected /= expected.sum(axis=1, keepdims=True)
     said = np.exp(as_usually_written(cells))[:, [index_of(c) for c in FEW]]
-    np.testing.assert_allclose(said, expected, atol=1e-6)
+    np.testing.assert_allclose(said, expected / expected.sum(axis=1, keepdims=True), atol=1e-6)
+    # The usual ways against any characters alike: the sum over all marks under either prior.
+    np.testing.assert_allclose(
+        log_usual(cells), np.log(expected[0].sum() * N_CHARACTERS**n), atol=1e-6
+    )
+
+
+def test_of_two_ways_round_the_usual_one_gains() -> None:
+    upright = [cell(_9=1), cell(_4=1), cell(_8=1), cell(_2=1)]
+    mirrored = [cell(_5=1), cell(_8=1), cell(H=1), cell(P=1)]
+    assert log_usual(upright) - log_usual(mirrored) > 2
+    assert log_usual([]) == 0.0
+    flat = np.full(N_CHARACTERS + 1, -np.log(N_CHARACTERS + 1))
+    assert abs(log_usual([flat] * 4)) < 1e-9
 
 
 def test_a_letter_between_digits_loses_and_between_letters_gains() -> None:

@@ -12,9 +12,10 @@ from legibility.alphabet import CHARACTERS, index_of
 from legibility.dies.layout import needle_layout
 from legibility.dies.strokes import load_sources
 from legibility.locate.rows import Row, row_through
+from legibility.pipeline import poses
 from legibility.pipeline.poses import pose_scores
 from legibility.pipeline.second_row import _like, is_beside
-from legibility.pipeline.seen_rows import place_evidence, posed_row
+from legibility.pipeline.seen_rows import Picture, place_evidence, posed_row
 from legibility.pipeline.sighting import Sighting, sight_mark
 from legibility.read.cells import CellBox
 from legibility.read.network import Place, StripView, flip
@@ -152,3 +153,42 @@ def test_a_row_candidate_is_turned_like_the_first_row():
     assert not is_beside(first, row(100, 230, 0.0))  # too far away
     assert not is_beside(first, row(100, 158, 40.0))  # not parallel
     assert not is_beside(first, row(300, 158, 0.0))  # beyond both ends
+
+
+SKIN, INK = (205, 160, 150), (60, 55, 60)
+
+
+@pytest.mark.parametrize(
+    ("rows", "height", "print_like"),
+    [
+        (["K4E7MW2X"], 60, False),
+        (["SF7L", "E92"], 60, False),
+        (["K4E7MW2XH6TA"], 40, True),
+        (["K4E7M", "W2XH6", "TA93F"], 60, True),
+    ],
+)
+def test_more_characters_or_rows_than_a_mark_has_are_print(rows, height, print_like):
+    assert sight_mark(drawn(rows, skin=SKIN, ink=INK, height=height)).page_like is print_like
+
+
+def test_people_read_the_usual_one_of_two_ways_round_and_the_evidence_stays(monkeypatch):
+    box = CellBox(x_center=100.0, y_center=24.0, height_px=31.0, width_px=26.0)
+
+    def shows(text):
+        places = []
+        for character in text:
+            logp = np.full(36, np.log(0.01 / 35))
+            logp[index_of(character)] = np.log(0.99)
+            places.append(Place(box=box, presence=1.0, logp=logp))
+        return view(certain(0), places)
+
+    pixels = drawn(["K4E7"], skin=SKIN, ink=INK)
+    found = sight_mark(pixels).rows
+    logp = np.log([0.6, 0.01, 0.38, 0.01])
+    views = tuple(shows(text) for text in ("58HP", "QQQQ", "9482", "QQQQ"))
+    posed = poses.PosedStrip(views, logp, np.zeros(4))
+    monkeypatch.setattr(poses, "look", lambda *_: [posed])
+    rows, said = poses.best_way_round(Picture(pixels), found)
+    assert rows[0].row.mirrored != found[0].row.mirrored
+    assert rows[0].view is views[2]
+    np.testing.assert_allclose(np.exp(said), [0.38, 0.01, 0.6, 0.01])

@@ -20,10 +20,12 @@ from legibility.read.reading_model import (
     load_reading_model,
     save_reading_model,
 )
+from legibility.read.twins import TwinModel
 
 MODEL = ReadingModel(
     fusion=FusionWeights(PoolWeights(0.9, 0.2, 0.1, -3.0), PoolWeights(1.0, 0.25, 0.0, -4.0)),
     calibration=Calibration((0.1, 0.9), (1.7, 1.1), (0.02, 0.001)),
+    twins=TwinModel((0.4, 0.6)),
     presence=PresenceModel(0.4, 1.3, 0.5),
     fitted_on="twelve rows made up for this test",
 )
@@ -57,7 +59,7 @@ def test_any_missing_key_is_named_and_never_replaced(tmp_path: Path) -> None:
     save_reading_model(MODEL, path)
     text = path.read_text()
     keys = _paths(json.loads(text))
-    assert len(keys) == 21
+    assert len(keys) == 24
     for *parents, key in keys:
         values = json.loads(text)
         inner = values
