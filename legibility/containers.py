@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.marks.laid import with_doubt_of_way
-from legibility.marks.same_dies import agreed
+from legibility.marks.same_dies import LIKENESS_WEIGHT, agreed
 from legibility.marks.usual import as_usually_written
 from legibility.reasons import Candidate as Candidate
 from legibility.reasons import DecidingCell as DecidingCell
@@ -203,7 +203,7 @@ class Hypothesis:
         """
         cells = self._cells()
         if len(self.alike):
-            cells = agreed(cells, self.alike)
+            cells = agreed(cells, LIKENESS_WEIGHT * self.alike)
         return self._with_cells(as_usually_written(cells))
 
     def as_written(self) -> Hypothesis:

@@ -52,8 +52,9 @@ class Settings:
     by_eye_exponent: float = 0.5
     """Choice, no source: how much a person's reading counts beside a photo of the same ear, or
     beside another person's: they look at the same faults."""
-    readable_probability: float = 0.5
-    """Choice: a cell whose best character is less likely than this is written "?"."""
+    readable_probability: float = 0.45
+    """Choice: a cell whose best character is less likely than this, doubt of the way round
+    included, is written "?"."""
     dies_file: str = ""
     """The herd's dies as ``legibility proof --learn`` wrote them; empty: not known."""
     calibration_file: str = ""

@@ -14,7 +14,7 @@ from tests.identify.reading_builder import cell, cell_of, random_cell, reading, 
 def test_text_of_rows_with_unread_and_empty_cells() -> None:
     seen = reading(
         [
-            [cell({"A": 0.9}), cell({"B": 0.45, "P": 0.4}), cell({"": 0.9})],
+            [cell({"A": 0.9}), cell({"B": 0.42, "P": 0.4}), cell({"": 0.9})],
             [cell({"1": 0.6, "7": 0.3})],
         ]
     )
