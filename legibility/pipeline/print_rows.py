@@ -23,8 +23,10 @@ LONG_ENOUGH: Final = 4.5
 """Choice: a row in which fewer characters are expected is not looked at beyond its ends."""
 BEYOND: Final = 0.4
 """Choice: heights from the outermost character at which the next one can stand."""
-CLEAR_BEYOND: Final = 2.0
-"""Choice: what is seen beyond the ends, above or below must be so clear to be characters."""
+CLEAR_BEYOND: Final = 1.5
+"""Choice: what is seen beyond the ends of a long row must be so clear to be characters."""
+CLEAR_LINE: Final = 2.0
+"""Choice: what is seen above or below must be so clear to be a line."""
 NEXT_LINES: Final = (1.4, 1.9)
 """Choice: heights to a line that may be the other row of a mark; strips show 0.35 more or less."""
 FAR_LINE: Final = 2.5
@@ -79,7 +81,7 @@ def _is_between_lines(picture: Picture, rows: Sequence[SeenRow]) -> bool:
     probes = [_shifted(rows[0].row, step) for step in steps]
     probes += [_shifted(rows[-1].row, -step) for step in steps]
     shown = [
-        sum(map(clearness, seen.view.places)) >= CLEAR_BEYOND and presence(seen) >= LINE_CHARACTERS
+        sum(map(clearness, seen.view.places)) >= CLEAR_LINE and presence(seen) >= LINE_CHARACTERS
         for seen in view_rows(picture, tuple(probes))
     ]
     above, below = shown[: len(steps)], shown[len(steps) :]
