@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+LogProbability: TypeAlias = NDArray[np.float64]
+"""Natural logarithms of probabilities."""
 
 LOG_FLOOR: Final = -60.0
 """Choice: smallest log-probability kept (1e-26), so that no claim is ever infinitely certain."""

@@ -10,17 +10,15 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from legibility.alphabet import N_CLASSES
+from legibility.probability import LogProbability
 
 LAID_EXPONENT: Final = 0.5
 """Measured on 991 photos of ``legibility evaluate`` (seed 4545): with the square root of the way
 round's probability the stated probabilities of characters are closest to how often they are right
 (ECE 0.022; 0.044 without, 0.050 with all of it). It is a root because what is read of a mark laid
 wrongly is right in part, and because a way round is right more often than is said."""
-
-LogProbability = NDArray[np.float64]
 
 
 def with_doubt_of_way(

@@ -14,13 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.alphabet import N_CHARACTERS
+from legibility.probability import LogProbability
 
 LIKENESS_WEIGHT: Final = 0.5
 """Measured on 1,000 photos of ``legibility evaluate`` (seed 4545): the truth is most probable when
 the log-ratios of likeness count by half (0.419 nats a character; 0.424 in full, 0.433 without). The
 readers have seen the same ink."""
-
-LogProbability = NDArray[np.float64]
 
 
 def agreed(

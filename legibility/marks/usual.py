@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER
+from legibility.probability import LogProbability
 
 LETTERS_FIRST: Final = 0.45
 """Choice, no source: share of marks that are letters, then digits; either run may be missing."""
@@ -22,8 +23,6 @@ LAST_LETTER: Final = 0.1
 """Choice, no source: share of marks that are digits and one last letter, that of the year for one.
 The other marks are any characters."""
 _IS_LETTER: Final = np.array([character.isalpha() for character in CHARACTERS])
-
-LogProbability = NDArray[np.float64]
 
 
 def as_usually_written(cells: Sequence[LogProbability]) -> tuple[LogProbability, ...]:
@@ -67,7 +66,7 @@ def log_usual(cells: Sequence[LogProbability]) -> float:
     Examples
     --------
     Of the two ways to see a row, ``9 4 8 2`` upright and ``5 8 H P`` in the mirror, the first gains
-    2.9 and the second loses 0.6.
+    2.7 and the second loses 0.8.
     """
     if not cells:
         return 0.0

@@ -13,7 +13,14 @@ from numpy.typing import NDArray
 from legibility.containers import RowStrip
 from legibility.locate.rectify import cut_strip
 from legibility.marks.usual import log_usual
-from legibility.pipeline.seen_rows import PRESENT, Picture, SeenRow, place_evidence, posed_row
+from legibility.pipeline.seen_rows import (
+    PRESENT,
+    Picture,
+    SeenRow,
+    from_top,
+    place_evidence,
+    posed_row,
+)
 from legibility.probability import normalise_log
 from legibility.read.network import N_POSES, StripView, flip, view_strips
 
@@ -106,7 +113,7 @@ def best_way_round(
     posed = look(picture, strips, mirrored_rows(found), [(0, s.view) for s in found])
     # Two rows of one ear share the way they were photographed: its prior counts once.
     logp = normalise_log(np.sum([p.logp - p.prior for p in posed], axis=0) + posed[0].prior)
-    usual = [_log_usual([p.views[k] for p in posed], k) for k in range(N_POSES)]
+    usual = [_log_usual(from_top([p.views[k] for p in posed], k)) for k in range(N_POSES)]
     best = int(np.argmax(logp + usual))
     upright = tuple(
         SeenRow(
@@ -116,17 +123,15 @@ def best_way_round(
         )
         for row, looked in zip(rows, posed, strict=True)
     )
-    turned = best in (1, 3)
-    return upright[::-1] if turned else upright, logp[np.arange(N_POSES) ^ best]
+    return from_top(upright, best), logp[np.arange(N_POSES) ^ best]
 
 
-def _log_usual(views: Sequence[StripView], pose: int) -> float:
-    """How well what the rows show in a pose fits the usual ways to write marks, log-ratio."""
-    from_top = views[::-1] if pose in (1, 3) else views
+def _log_usual(views: Sequence[StripView]) -> float:
+    """How well rows, from top to bottom, fit the usual ways to write marks, log-ratio."""
     return log_usual(
         [
             np.append(place.logp, -np.inf)
-            for view in from_top
+            for view in views
             for place in view.places
             if place.presence >= PRESENT
         ]

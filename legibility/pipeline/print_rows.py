@@ -11,7 +11,15 @@ import numpy as np
 
 from legibility.locate.rectify import STRIP_WIDTH_PX
 from legibility.locate.rows import Row
-from legibility.pipeline.seen_rows import Picture, SeenRow, clearness, presence, up, view_rows
+from legibility.pipeline.seen_rows import (
+    Picture,
+    SeenRow,
+    moved_up,
+    place_evidence,
+    presence,
+    up,
+    view_rows,
+)
 
 PAGE_ROWS: Final = 4
 """Choice: a mark has one or two rows; this many parallel ones are print."""
@@ -78,20 +86,14 @@ def _is_line_of_print(picture: Picture, seen: SeenRow) -> bool:
 def _is_between_lines(picture: Picture, rows: Sequence[SeenRow]) -> bool:
     """Whether the rows found and those above and below are more than a mark has."""
     steps = (*NEXT_LINES, FAR_LINE)
-    probes = [_shifted(rows[0].row, step) for step in steps]
-    probes += [_shifted(rows[-1].row, -step) for step in steps]
+    probes = [moved_up(rows[0].row, step) for step in steps]
+    probes += [moved_up(rows[-1].row, -step) for step in steps]
     shown = [
-        sum(map(clearness, seen.view.places)) >= CLEAR_LINE and presence(seen) >= LINE_CHARACTERS
+        place_evidence(seen.view.places) >= CLEAR_LINE and presence(seen) >= LINE_CHARACTERS
         for seen in view_rows(picture, tuple(probes))
     ]
     above, below = shown[: len(steps)], shown[len(steps) :]
     return above[-1] or below[-1] or len(rows) + any(above) + any(below) > MARK_ROWS
-
-
-def _shifted(row: Row, heights: float) -> Row:
-    """The row moved up by so many heights."""
-    x, y = up(row.angle_deg) * heights * row.height_px
-    return replace(row, x=row.x + float(x), y=row.y + float(y))
 
 
 def _beyond(picture: Picture, row: Row, side: float) -> tuple[float, float]:
@@ -108,4 +110,4 @@ def _beyond(picture: Picture, row: Row, side: float) -> tuple[float, float]:
         for place in seen.view.places
         if outwards * (place.box.x_center - middle) > BEYOND * place.box.height_px
     ]
-    return sum(place.presence for place in next_ones), sum(map(clearness, next_ones))
+    return sum(place.presence for place in next_ones), place_evidence(next_ones)

@@ -16,6 +16,7 @@ from legibility.pipeline.seen_rows import (
     Picture,
     SeenRow,
     clearness,
+    moved_up,
     place_evidence,
     posed_row,
     refined,
@@ -59,15 +60,9 @@ def with_second_row(
     first : a row in its pose
     beside : row candidates in any pose; those that lie beside the first are tried, too
     """
-    upwards = up(first.row.angle_deg)
-    step = SECOND_ROW_STEP * first.row.height_px
+    length = max(first.row.length_px, PROBE_LENGTH * first.row.height_px)
     probes = [
-        replace(
-            first.row,
-            x=first.row.x + side * step * float(upwards[0]),
-            y=first.row.y + side * step * float(upwards[1]),
-            length_px=max(first.row.length_px, PROBE_LENGTH * first.row.height_px),
-        )
+        replace(moved_up(first.row, side * SECOND_ROW_STEP), length_px=length)
         for side in (1.0, -1.0)
     ]
     probes += [_like(first.row, row) for row in beside if is_beside(first.row, row)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,10 @@ from legibility.locate.rows import Row, row_through
 from legibility.networks import redness
 from legibility.read.network import Place, StripView, view_strips
 
+TURNED: Final = (1, 3)
+MIRRORED: Final = (2, 3)
+"""Poses that turn a row by 180 degrees, and that mirror it."""
+_Item = TypeVar("_Item")
 PRESENT: Final = 0.35
 """Choice: a place this likely to hold a character counts when rows are laid again."""
 
@@ -86,7 +90,7 @@ def refined(picture: Picture, rows: tuple[SeenRow, ...]) -> tuple[SeenRow, ...]:
 
 def posed_row(row: Row, pose: int) -> Row:
     """The row with a pose undone: 1 turns it, 2 mirrors it, 3 does both."""
-    turned, mirrored = pose in (1, 3), pose in (2, 3)
+    turned, mirrored = pose in TURNED, pose in MIRRORED
     angle = math.remainder(row.angle_deg + (180.0 if turned else 0.0), 360.0)
     return replace(
         row,
@@ -95,6 +99,18 @@ def posed_row(row: Row, pose: int) -> Row:
         bend_per_px=-row.bend_per_px if turned else row.bend_per_px,
         spots=row.spots if pose in (0, 3) else row.spots[::-1],
     )
+
+
+def from_top(items: Sequence[_Item], pose: int) -> tuple[_Item, ...]:
+    """What belongs to the rows of a mark, from top to bottom once a pose is undone."""
+    return tuple(items[::-1] if pose in TURNED else items)
+
+
+def moved_up(row: Row, heights: float) -> Row:
+    """The row moved towards its characters' tops by so many of their heights."""
+    distance = heights * row.height_px
+    x, y = up(row.angle_deg)
+    return replace(row, x=row.x + distance * float(x), y=row.y + distance * float(y))
 
 
 def up(angle_deg: float) -> NDArray[np.float64]:

@@ -21,6 +21,7 @@ from legibility.pipeline.seen_rows import (
     Picture,
     SeenRow,
     evidence_of,
+    from_top,
     place_evidence,
     posed_row,
     presence,
@@ -212,4 +213,4 @@ def _uprighted(picture: Picture, row: Row, posed: PosedStrip) -> SeenRow:
 def posed_rows(sighting: Sighting, pose: int) -> tuple[Row, ...]:
     """The sighted rows with a pose undone, from top to bottom."""
     rows = tuple(posed_row(seen.row, pose) for seen in sighting.rows)
-    return rows[::-1] if pose in (1, 3) else rows
+    return from_top(rows, pose)

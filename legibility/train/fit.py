@@ -165,12 +165,16 @@ def fit_reading(records: list[PhotoRecord], *, said: str) -> ReadingModel:
                 logp.append(fuse(row.network_logp, row.needle_loglik, row.tesseract_logp, fusion))
                 truth.append(row.truth)
                 condition.append(where)
-    scores, classes, where = np.concatenate(logp), np.concatenate(truth), np.concatenate(condition)
-    calibration = fit_calibration(scores, classes, where)
+    scores, classes, states = (
+        np.concatenate(logp),
+        np.concatenate(truth),
+        np.concatenate(condition),
+    )
+    calibration = fit_calibration(scores, classes, states)
     return ReadingModel(
         fusion=fusion,
         calibration=calibration,
-        twins=fit_twins(apply(calibration, scores, where), classes),
+        twins=fit_twins(apply(calibration, scores, states), classes),
         presence=PresenceModel(),
         fitted_on=said,
     )
