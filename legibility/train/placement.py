@@ -73,6 +73,9 @@ STYLE = (0.05, 0.10, 0.08, 0.04)
 characters into others (looked at by eye)."""
 
 
+WIDEST = 2.5
+"""Choice: standard deviations beyond which no set is made wider or narrower; one in eighty would
+be, until its dies reach into their neighbours' cells."""
 EVEN_SHARE = 0.5
 """Choice: share of scenes whose dies are evenly made: all of one set, each hardly distorted. Real
 sets are; the others keep the reader from resting on it."""
@@ -189,7 +192,7 @@ def place_rows(
     present = bank.present[source, character, variant] & exists[..., None]
 
     # The die set: aspect, slant, style; each die: own distortion; each needle: own offset.
-    aspect = torch.exp(0.13 * sampler.normal(batch, 1, 1, 1))
+    aspect = torch.exp(0.13 * sampler.normal(batch, 1, 1, 1).clamp(-WIDEST, WIDEST))
     slant = 0.08 * sampler.normal(batch, 1, 1, 1)
     warp = 0.06 * uneven[..., None, None] * sampler.normal(batch, 2, 8, 2, 2)
     u = unit[..., 0] * aspect - slant * unit[..., 1]
