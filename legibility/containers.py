@@ -141,6 +141,8 @@ class RowStrip:
     spots: tuple[Spot, ...]
     bend_per_px: float = 0.0
     """A strip line at y lies at ``y - bend_per_px * (x - middle)**2`` before ``to_photo``."""
+    room_px: int = 384
+    """Columns about the middle that hold the row and what may be missing at its ends."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,8 @@ CHARACTER_PX: Final = 31.0
 """Height of a character in a strip; the reader was taught 23 to 39."""
 END_MARGIN: Final = 2.2
 """Choice: heights of room beyond the outermost spots: one unseen character and its gap."""
+ROOM_MULTIPLE_PX: Final = 32
+"""Choice: the room of a row is a multiple of this, so that few different widths are read."""
 
 
 def cut_strip(pixels: ColorImage, row: Row, *, not_seen: Mask | None = None) -> RowStrip:
@@ -69,6 +71,7 @@ def cut_strip(pixels: ColorImage, row: Row, *, not_seen: Mask | None = None) -> 
         score=row.score,
         spots=row.spots,
         bend_per_px=row.bend_per_px / scale,
+        room_px=min(STRIP_WIDTH_PX, math.ceil(need * scale / ROOM_MULTIPLE_PX) * ROOM_MULTIPLE_PX),
     )
 
 

@@ -75,7 +75,10 @@ def look(
     missing = [(i, k) for i in range(len(strips)) for k in range(N_POSES) if k not in have[i]]
     for (i, k), view in zip(
         missing,
-        view_strips([flip(picture.shown(strips[i].pixels), k) for i, k in missing]),
+        view_strips(
+            [flip(picture.shown(strips[i].pixels), k) for i, k in missing],
+            rooms_px=[strips[i].room_px for i, _ in missing],
+        ),
         strict=True,
     ):
         have[i][k] = view

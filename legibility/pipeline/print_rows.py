@@ -31,6 +31,8 @@ LONG_ENOUGH: Final = 4.5
 """Choice: a row in which fewer characters are expected is not looked at beyond its ends."""
 BEYOND: Final = 0.4
 """Choice: heights from the outermost character at which the next one can stand."""
+BEYOND_LENGTH: Final = 7.9
+"""Choice: heights looked at about the end of a row; as many as a strip shows at its usual scale."""
 CLEAR_BEYOND: Final = 1.5
 """Choice: what is seen beyond the ends of a long row must be so clear to be characters."""
 CLEAR_LINE: Final = 2.0
@@ -85,22 +87,34 @@ def _is_line_of_print(picture: Picture, seen: SeenRow) -> bool:
 
 def _is_between_lines(picture: Picture, rows: Sequence[SeenRow]) -> bool:
     """Whether the rows found and those above and below are more than a mark has."""
-    steps = (*NEXT_LINES, FAR_LINE)
-    probes = [moved_up(rows[0].row, step) for step in steps]
-    probes += [moved_up(rows[-1].row, -step) for step in steps]
-    shown = [
+    top, bottom = rows[0].row, rows[-1].row
+    if _shows_line(picture, moved_up(top, FAR_LINE), moved_up(bottom, -FAR_LINE)):
+        return True
+    found = len(rows) + _shows_line(picture, *(moved_up(top, step) for step in NEXT_LINES))
+    # One more can be below: without it the rows are those of a mark unless there are enough.
+    if found < MARK_ROWS:
+        return False
+    below = _shows_line(picture, *(moved_up(bottom, -step) for step in NEXT_LINES))
+    return found + below > MARK_ROWS
+
+
+def _shows_line(picture: Picture, *probes: Row) -> bool:
+    """Whether one of the rows shows as many clear characters as a line of print."""
+    return any(
         place_evidence(seen.view.places) >= CLEAR_LINE and presence(seen) >= LINE_CHARACTERS
-        for seen in view_rows(picture, tuple(probes))
-    ]
-    above, below = shown[: len(steps)], shown[len(steps) :]
-    return above[-1] or below[-1] or len(rows) + any(above) + any(below) > MARK_ROWS
+        for seen in view_rows(picture, probes)
+    )
 
 
 def _beyond(picture: Picture, row: Row, side: float) -> tuple[float, float]:
     """Characters expected beyond one end of a row, and how clear they are together."""
     along = up(row.angle_deg - 90.0) * (side * row.length_px / 2)
     end = replace(
-        row, x=row.x + float(along[0]), y=row.y + float(along[1]), length_px=0.0, bend_per_px=0.0
+        row,
+        x=row.x + float(along[0]),
+        y=row.y + float(along[1]),
+        length_px=BEYOND_LENGTH * row.height_px,
+        bend_per_px=0.0,
     )
     (seen,) = view_rows(picture, (end,))
     outwards = side * (-1.0 if row.mirrored else 1.0)

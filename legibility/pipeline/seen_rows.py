@@ -60,7 +60,10 @@ def strip_to_photo(strip: RowStrip, x: float, y: float) -> tuple[float, float]:
 def view_rows(picture: Picture, rows: tuple[Row, ...]) -> tuple[SeenRow, ...]:
     """Rows cut out and read as they stand."""
     strips = [cut_strip(picture.pixels, row, not_seen=picture.not_seen) for row in rows]
-    views = view_strips([picture.shown(strip.pixels) for strip in strips])
+    views = view_strips(
+        [picture.shown(strip.pixels) for strip in strips],
+        rooms_px=[strip.room_px for strip in strips],
+    )
     return tuple(
         SeenRow(row, strip, view) for row, strip, view in zip(rows, strips, views, strict=True)
     )

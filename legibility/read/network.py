@@ -27,6 +27,8 @@ NEAREST: Final = 0.42
 OFF_LINE_PX: Final = 11.0
 """Choice: a character this far from the strip's middle line belongs to another row."""
 UNIT_HEIGHT_PX: Final = 32.0
+NOTHING: Final = -20.0
+"""Logit of a character or of ink where the strip was not looked at."""
 _CENTRE: Final = N_CHARACTERS
 _DX, _DY, _SIZE = N_CHARACTERS + 1, N_CHARACTERS + 2, N_CHARACTERS + 3
 _POSE: Final = slice(N_CHARACTERS + 4, N_CHARACTERS + 8)
@@ -66,13 +68,41 @@ def flip(pixels: ColorImage, pose: int) -> ColorImage:
     return pixels
 
 
-def view_strips(strips: Sequence[ColorImage]) -> tuple[StripView, ...]:
-    """Run the reader on strips (48, 384, 3) uint8 RGB, each as it is given."""
-    if not strips:
-        return ()
+def view_strips(
+    strips: Sequence[ColorImage], *, rooms_px: Sequence[int] | None = None
+) -> tuple[StripView, ...]:
+    """Run the reader on strips.
+
+    Parameters
+    ----------
+    strips : (48, 384, 3) uint8 RGB each, as they are to be seen
+    rooms_px : columns about the middle of each strip that are looked at, multiples of 32; what is
+        outside counts as empty and costs nothing. The whole strips by default.
+    """
+    rooms = [strip.shape[1] for strip in strips] if rooms_px is None else list(rooms_px)
+    views: dict[int, StripView] = {}
+    for room in sorted(set(rooms)):
+        chosen = [i for i, own in enumerate(rooms) if own == room]
+        for i, view in zip(chosen, _middles_viewed([strips[i] for i in chosen], room), strict=True):
+            views[i] = view
+    return tuple(views[i] for i in range(len(strips)))
+
+
+def _middles_viewed(strips: Sequence[ColorImage], room: int) -> list[StripView]:
+    """Strips of which the middle ``room`` columns are looked at."""
+    edge = (strips[0].shape[1] - room) // 2
     inputs = np.stack([normalise(strip, sigma_blocks=SIGMA_BLOCKS) for strip in strips])
-    columns, ink = run_network("reader", inputs, outputs=["columns", "ink"])
-    return tuple(_view(columns[i, :, 0].astype(np.float64), ink[i, 0]) for i in range(len(strips)))
+    columns, ink = run_network(
+        "reader", inputs[..., edge : edge + room], outputs=["columns", "ink"]
+    )
+    outside = ((0, 0), (edge // STRIDE, edge // STRIDE))
+    views = []
+    for column, dots in zip(columns[:, :, 0].astype(np.float64), ink[:, 0], strict=True):
+        whole = np.pad(column, outside)
+        whole[_CENTRE] = np.pad(column[_CENTRE], outside[1], constant_values=NOTHING)
+        shown = np.pad(dots, ((0, 0), (edge, edge)), constant_values=NOTHING)
+        views.append(_view(whole, shown))
+    return views
 
 
 def _view(columns: NDArray[np.float64], ink: NDArray[np.float32]) -> StripView:
