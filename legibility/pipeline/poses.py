@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.containers import RowStrip
 from legibility.locate.rectify import cut_strip
 from legibility.marks.usual import log_usual
 from legibility.pipeline.seen_rows import (
@@ -30,11 +29,17 @@ EVIDENCE_WEIGHT: Final = 1.0
 """Choice: weight of each readable character in the log-probability of a pose."""
 
 
+SURE_VOTE: Final = 0.99
+"""Choice: a view this sure of the way round is asked of no other pose than the one it names, if the
+view of that pose is as sure."""
+
+
 @dataclass(frozen=True, slots=True)
 class PosedStrip:
-    """A strip looked at in all four poses."""
+    """A strip looked at in all four poses, or in as many as settle the way round."""
 
-    views: tuple[StripView, ...]
+    views: Mapping[int, StripView]
+    """What was seen in each pose looked at, the best one among them."""
     logp: NDArray[np.float64]
     """(4,) log-probability of each pose of the strip."""
     prior: NDArray[np.float64]
@@ -45,48 +50,73 @@ class PosedStrip:
         return int(np.argmax(self.logp))
 
 
-def pose_scores(views: Sequence[StripView]) -> NDArray[np.float64]:
-    """(4,) unnormalised log-probability of each pose from the views of one strip in all poses.
+def pose_scores(views: Mapping[int, StripView]) -> NDArray[np.float64]:
+    """(4,) unnormalised log-probability of each pose from views of one strip.
 
     Poses form Klein's four-group, so the view that undoes pose ``j`` of a strip in pose ``k`` is in
     pose ``j ^ k``: each view votes on all four. Averaged, the votes have no preference for the pose
     the network saw most in training. What is readable upright seldom is readable another way round,
-    so the evidence of the characters counts too.
-    """
-    votes = [[views[j].pose_logp[k ^ j] for k in range(N_POSES)] for j in range(N_POSES)]
-    evidence = np.array([place_evidence(view.places) for view in views])
-    return np.asarray(np.mean(votes, axis=0) + EVIDENCE_WEIGHT * evidence)
-
-
-def look(
-    picture: Picture,
-    strips: Sequence[RowStrip],
-    mirrored: NDArray[np.bool_],
-    known: Sequence[tuple[int, StripView]] = (),
-) -> list[PosedStrip]:
-    """All strips in all poses.
+    so the evidence of the characters counts too; a pose not looked at is taken to show as much as
+    the one that showed least.
 
     Parameters
     ----------
-    mirrored : which strips were cut as seen in a mirror
-    known : for each strip, a pose it was looked at already and what was seen
+    views : pose -> what was seen in it; one at least
     """
-    have = [dict([known[i]]) if known else {} for i in range(len(strips))]
-    missing = [(i, k) for i in range(len(strips)) for k in range(N_POSES) if k not in have[i]]
-    for (i, k), view in zip(
-        missing,
-        view_strips(
-            [flip(picture.shown(strips[i].pixels), k) for i, k in missing],
-            rooms_px=[strips[i].room_px for i, _ in missing],
-        ),
-        strict=True,
-    ):
-        have[i][k] = view
+    votes = [[view.pose_logp[k ^ j] for k in range(N_POSES)] for j, view in views.items()]
+    seen = {j: place_evidence(view.places) for j, view in views.items()}
+    evidence = np.array([seen.get(k, min(seen.values())) for k in range(N_POSES)])
+    return np.asarray(np.mean(votes, axis=0) + EVIDENCE_WEIGHT * evidence)
+
+
+def look(picture: Picture, rows: Sequence[SeenRow]) -> list[PosedStrip]:
+    """Rows that were seen as they stand, in all poses."""
+    views = [{0: seen.view} for seen in rows]
+    _view_poses(picture, rows, views, [range(N_POSES)] * len(rows))
+    return _posed(rows, views)
+
+
+def glance(picture: Picture, rows: Sequence[SeenRow]) -> list[PosedStrip]:
+    """Rows that were seen as they stand, in no more poses than settle the way round.
+
+    Where a view is sure of the way round, and the view of the pose that it names as sure of the
+    same, the others are not looked at.
+    """
+    views = [{0: seen.view} for seen in rows]
+    named = [_named(seen.view) for seen in rows]
+    _view_poses(picture, rows, views, [() if k is None else (k,) for k in named])
+    settled = [k is not None and _named(seen[k]) == 0 for k, seen in zip(named, views, strict=True)]
+    _view_poses(picture, rows, views, [() if done else range(N_POSES) for done in settled])
+    return _posed(rows, views)
+
+
+def _named(view: StripView) -> int | None:
+    """The pose that a view is sure of."""
+    best = int(np.argmax(view.pose_logp))
+    return best if view.pose_logp[best] >= math.log(SURE_VOTE) else None
+
+
+def _view_poses(
+    picture: Picture,
+    rows: Sequence[SeenRow],
+    views: Sequence[dict[int, StripView]],
+    poses: Sequence[Iterable[int]],
+) -> None:
+    """Add to each row's views those of its poses that are not among them."""
+    missing = [(i, k) for i, asked in enumerate(poses) for k in asked if k not in views[i]]
+    seen = view_strips(
+        [flip(picture.shown(rows[i].strip.pixels), k) for i, k in missing],
+        rooms_px=[rows[i].strip.room_px for i, _ in missing],
+    )
+    for (i, k), view in zip(missing, seen, strict=True):
+        views[i][k] = view
+
+
+def _posed(rows: Sequence[SeenRow], views: Sequence[Mapping[int, StripView]]) -> list[PosedStrip]:
     posed = []
-    for i, views in enumerate(have):
-        own = tuple(views[k] for k in range(N_POSES))
-        prior = _mirrored_prior(bool(mirrored[i]))
-        posed.append(PosedStrip(own, normalise_log(pose_scores(own) + prior), prior))
+    for row, seen in zip(rows, views, strict=True):
+        prior = _mirrored_prior(row.row.mirrored)
+        posed.append(PosedStrip(seen, normalise_log(pose_scores(seen) + prior), prior))
     return posed
 
 
@@ -95,11 +125,6 @@ def _mirrored_prior(cut_mirrored: bool) -> NDArray[np.float64]:
     undone = np.array([False, False, True, True])
     mirrored = undone != cut_mirrored
     return np.where(mirrored, math.log(MIRRORED_PRIOR), math.log(1 - MIRRORED_PRIOR))
-
-
-def mirrored_rows(rows: Sequence[SeenRow]) -> NDArray[np.bool_]:
-    """Which rows were cut as seen in a mirror."""
-    return np.array([seen.row.mirrored for seen in rows], dtype=np.bool_)
 
 
 def best_way_round(
@@ -112,8 +137,7 @@ def best_way_round(
     another.
     """
     rows = [seen.row for seen in found]
-    strips = [seen.strip for seen in found]
-    posed = look(picture, strips, mirrored_rows(found), [(0, s.view) for s in found])
+    posed = look(picture, found)
     # Two rows of one ear share the way they were photographed: its prior counts once.
     logp = normalise_log(np.sum([p.logp - p.prior for p in posed], axis=0) + posed[0].prior)
     usual = [_log_usual(from_top([p.views[k] for p in posed], k)) for k in range(N_POSES)]

@@ -91,11 +91,9 @@ def _is_between_lines(picture: Picture, rows: Sequence[SeenRow]) -> bool:
     if _shows_line(picture, moved_up(top, FAR_LINE), moved_up(bottom, -FAR_LINE)):
         return True
     found = len(rows) + _shows_line(picture, *(moved_up(top, step) for step in NEXT_LINES))
-    # One more can be below: without it the rows are those of a mark unless there are enough.
-    if found < MARK_ROWS:
-        return False
-    below = _shows_line(picture, *(moved_up(bottom, -step) for step in NEXT_LINES))
-    return found + below > MARK_ROWS
+    if found != MARK_ROWS:
+        return found > MARK_ROWS
+    return _shows_line(picture, *(moved_up(bottom, -step) for step in NEXT_LINES))
 
 
 def _shows_line(picture: Picture, *probes: Row) -> bool:

@@ -14,7 +14,7 @@ from legibility.containers import ColorImage, Mask, RowStrip, Spot
 from legibility.locate.rectify import cut_strip
 from legibility.locate.rows import Row, axis_offence, link_rows
 from legibility.locate.spotter import Pyramid, look_coarsely
-from legibility.pipeline.poses import PosedStrip, best_way_round, look, mirrored_rows
+from legibility.pipeline.poses import PosedStrip, best_way_round, glance
 from legibility.pipeline.print_rows import PAGE_ROWS, is_page, is_print, long_rows
 from legibility.pipeline.second_row import is_beside, stacked_rows, with_second_row
 from legibility.pipeline.seen_rows import (
@@ -149,8 +149,7 @@ def _marks(picture: Picture, seen: Sequence[SeenRow]) -> list[_Mark]:
     promised = [_promise(row, seen) for row in seen]
     ranked = sorted(range(len(seen)), key=lambda i: -promised[i])[:RIVAL_ROWS]
     rivals = [seen[i] for i in ranked if promised[i] >= RIVAL_SHARE * promised[ranked[0]]]
-    strips = [row.strip for row in rivals]
-    looked = look(picture, strips, mirrored_rows(rivals), [(0, r.view) for r in rivals])
+    looked = glance(picture, rivals)
     worth = [
         _worth(row.row, [posed.views[posed.best]])
         for row, posed in zip(rivals, looked, strict=True)
