@@ -145,7 +145,7 @@ def best_way_round(
     upright = tuple(
         SeenRow(
             posed_row(row, best),
-            cut_strip(picture.pixels, posed_row(row, best), not_seen=picture.not_seen),
+            cut_strip(picture.levels, posed_row(row, best), not_seen=picture.not_seen),
             looked.views[best],
         )
         for row, looked in zip(rows, posed, strict=True)

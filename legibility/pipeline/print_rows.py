@@ -41,6 +41,8 @@ NEXT_LINES: Final = (1.4, 1.9)
 """Choice: heights to a line that may be the other row of a mark; strips show 0.35 more or less."""
 FAR_LINE: Final = 2.5
 """Choice: heights to a line that is too far away for that."""
+LINE_LENGTH: Final = 1.7
+"""Choice: heights of a line that are searched, and as much at both ends: six characters."""
 LINE_CHARACTERS: Final = 2.5
 """Choice: fewest characters expected in another line."""
 MARK_ROWS: Final = 2
@@ -87,7 +89,10 @@ def _is_line_of_print(picture: Picture, seen: SeenRow) -> bool:
 
 def _is_between_lines(picture: Picture, rows: Sequence[SeenRow]) -> bool:
     """Whether the rows found and those above and below are more than a mark has."""
-    top, bottom = rows[0].row, rows[-1].row
+    top, bottom = (
+        replace(row, length_px=min(row.length_px, LINE_LENGTH * row.height_px))
+        for row in (rows[0].row, rows[-1].row)
+    )
     if _shows_line(picture, moved_up(top, FAR_LINE), moved_up(bottom, -FAR_LINE)):
         return True
     found = len(rows) + _shows_line(picture, *(moved_up(top, step) for step in NEXT_LINES))

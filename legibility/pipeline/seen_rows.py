@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final, TypeVar
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import N_CHARACTERS
 from legibility.containers import ColorImage, Mask, RowStrip
-from legibility.locate.rectify import STRIP_WIDTH_PX, cut_strip
+from legibility.locate.rectify import STRIP_WIDTH_PX, cut_strip, halved
 from legibility.locate.rows import Row, row_through
 from legibility.networks import redness
 from legibility.read.network import Place, StripView, view_strips
@@ -25,7 +26,7 @@ PRESENT: Final = 0.35
 """Choice: a place this likely to hold a character counts when rows are laid again."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Picture:
     """A photo, and how the networks are shown it."""
 
@@ -35,6 +36,11 @@ class Picture:
     """Over the photo at any scale, True under glare or hair."""
     by_redness: bool = False
     """The networks see redness instead of colour: ink that is as bright as the skin."""
+
+    @cached_property
+    def levels(self) -> tuple[ColorImage, ...]:
+        """The photo and its smaller copies."""
+        return halved(self.pixels)
 
     def shown(self, pixels: ColorImage) -> ColorImage:
         """A part of the photo as the networks are shown it."""
@@ -59,7 +65,7 @@ def strip_to_photo(strip: RowStrip, x: float, y: float) -> tuple[float, float]:
 
 def view_rows(picture: Picture, rows: tuple[Row, ...]) -> tuple[SeenRow, ...]:
     """Rows cut out and read as they stand."""
-    strips = [cut_strip(picture.pixels, row, not_seen=picture.not_seen) for row in rows]
+    strips = [cut_strip(picture.levels, row, not_seen=picture.not_seen) for row in rows]
     views = view_strips(
         [picture.shown(strip.pixels) for strip in strips],
         rooms_px=[strip.room_px for strip in strips],
@@ -73,7 +79,7 @@ def refined(picture: Picture, rows: tuple[SeenRow, ...]) -> tuple[SeenRow, ...]:
     """Rows laid again through the characters the reader found in them."""
     laid = []
     for seen in rows:
-        strip = cut_strip(picture.pixels, seen.row, not_seen=picture.not_seen)
+        strip = seen.strip
         places = [place for place in seen.view.places if place.presence >= PRESENT]
         if not places:
             laid.append(seen.row)

@@ -205,7 +205,7 @@ def _alone(seen: SeenRow) -> float:
 def _uprighted(picture: Picture, row: Row, posed: PosedStrip) -> SeenRow:
     """A row in its most probable pose."""
     upright = posed_row(row, posed.best)
-    strip = cut_strip(picture.pixels, upright, not_seen=picture.not_seen)
+    strip = cut_strip(picture.levels, upright, not_seen=picture.not_seen)
     return SeenRow(upright, strip, posed.views[posed.best])
 
 

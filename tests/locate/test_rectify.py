@@ -61,7 +61,7 @@ def drawn(angle_deg: float, mirrored: bool, bend: float = 0.0) -> tuple[ColorIma
 
 def upright_template() -> NDArray[np.float32]:
     picture, row = drawn(0.0, False)
-    return cut_strip(picture, row).pixels.mean(axis=2).astype(np.float32)
+    return cut_strip([picture], row).pixels.mean(axis=2).astype(np.float32)
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
@@ -69,7 +69,7 @@ def upright_template() -> NDArray[np.float32]:
 @pytest.mark.parametrize("bend", [0.0, 0.0004])
 def test_any_pose_comes_out_upright(angle: float, mirrored: bool, bend: float) -> None:
     picture, row = drawn(angle, mirrored, bend)
-    strip = cut_strip(picture, row)
+    strip = cut_strip([picture], row)
     assert strip.pixels.shape == (STRIP_HEIGHT_PX, STRIP_WIDTH_PX, 3)
     seen = strip.pixels.mean(axis=2).astype(np.float32)
     score = np.corrcoef(seen.ravel(), upright_template().ravel())[0, 1]
@@ -86,7 +86,7 @@ def test_strip_points_know_their_photo_points(angle: float, mirrored: bool, bend
     # A photo that is its own map: red and green say where a pixel lies.
     ys, xs = np.mgrid[0 : SIZE[0], 0 : SIZE[1]]
     picture = np.stack([xs / 4, ys / 4, 0 * xs], axis=-1).astype(np.uint8)
-    strip = cut_strip(picture, row)
+    strip = cut_strip([picture], row)
     middle = (STRIP_WIDTH_PX - 1) / 2
     for x, y in [(192, 24), (120, 10), (260, 40), (300, 24), (100, 24)]:
         straight = y - strip.bend_per_px * (x - middle) ** 2
@@ -98,7 +98,7 @@ def test_strip_points_know_their_photo_points(angle: float, mirrored: bool, bend
 
 def test_characters_have_the_height_the_reader_was_taught() -> None:
     _, row = drawn(0.0, False)
-    strip = cut_strip(np.full((*SIZE, 3), 9, np.uint8), row)
+    strip = cut_strip([np.full((*SIZE, 3), 9, np.uint8)], row)
     scale = np.linalg.norm(strip.to_photo[:2, 0])
     assert HEIGHT / scale == pytest.approx(CHARACTER_PX)
     # The row's middle is the strip's.
@@ -109,7 +109,7 @@ def test_characters_have_the_height_the_reader_was_taught() -> None:
 def test_long_rows_are_cut_at_a_smaller_scale() -> None:
     points = [(100.0 + 30 * i, 300.0) for i in range(20)]
     row = row_through(points, [40.0] * 20, angle_deg=0, mirrored=False, score=1)
-    strip = cut_strip(np.full((*SIZE, 3), 9, np.uint8), row)
+    strip = cut_strip([np.full((*SIZE, 3), 9, np.uint8)], row)
     ends = np.linalg.inv(strip.to_photo) @ np.array([[100.0, 300, 1], [670, 300, 1]]).T
     assert ends[0].min() > 0
     assert ends[0].max() < STRIP_WIDTH_PX
@@ -118,7 +118,7 @@ def test_long_rows_are_cut_at_a_smaller_scale() -> None:
 def test_outside_the_photo_is_not_seen() -> None:
     spot = Spot(x=10, y=350, height_px=60, angle_deg=0, axis_certainty=1, score=1)
     row = row_through([(spot.x, spot.y)], [60], angle_deg=0, mirrored=False, score=1)
-    strip = cut_strip(np.full((*SIZE, 3), 9, np.uint8), row)
+    strip = cut_strip([np.full((*SIZE, 3), 9, np.uint8)], row)
     scale = np.linalg.norm(strip.to_photo[:2, 0])
     first_seen = int(np.argmin(strip.not_seen[24]))
     assert first_seen == pytest.approx((STRIP_WIDTH_PX - 1) / 2 - 10.5 / scale, abs=1.5)
@@ -130,7 +130,7 @@ def test_outside_the_photo_is_not_seen() -> None:
 def test_what_is_hidden_in_the_photo_is_hidden_in_the_strip(mask_scale: float) -> None:
     picture, row = drawn(70.0, True)
     mask = np.zeros((int(SIZE[0] * mask_scale), int(SIZE[1] * mask_scale)), np.bool_)
-    hidden = cut_strip(picture, row, not_seen=mask).not_seen
+    hidden = cut_strip([picture], row, not_seen=mask).not_seen
     assert not hidden[10:38, 150:230].any()
     place = to_photo(np.array([[PITCH, 0.0]]), 70.0, True)[0] * mask_scale
     cv2.circle(
@@ -141,7 +141,7 @@ def test_what_is_hidden_in_the_photo_is_hidden_in_the_strip(mask_scale: float) -
         -1,
     )
     assert view.any()
-    hidden = cut_strip(picture, row, not_seen=mask).not_seen
+    hidden = cut_strip([picture], row, not_seen=mask).not_seen
     ys, xs = np.nonzero(hidden[:, 100:280])
     scale = CHARACTER_PX / HEIGHT
     assert xs.mean() + 100 == pytest.approx((STRIP_WIDTH_PX - 1) / 2 + PITCH * scale, abs=1.5)
