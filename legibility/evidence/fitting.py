@@ -28,6 +28,10 @@ def fit_weights(
 ) -> NDArray[np.float64]:
     """Non-negative weights of the readers that make the truth of disputes most probable.
 
+    The readers look at the same dots, so together they count no more than one of them says: the
+    weights sum to 1 at most. Disputes that are nearly all decided rightly fit ever larger weights
+    ever better, and those overstate what other photos show.
+
     Parameters
     ----------
     differences : (n, readers)
@@ -39,11 +43,22 @@ def fit_weights(
     -------
     (readers,) or (b, readers)
     """
-    n, readers = differences.shape
-    weights = np.ones((1, n)) if counts is None else np.atleast_2d(counts).astype(np.float64)
+    weights = np.atleast_2d(np.ones(len(differences)) if counts is None else counts)
+    found = _not_negative(differences, weights.astype(np.float64), whole=False)
+    over = found.sum(axis=1) > 1.0
+    if over.any():
+        found[over] = _not_negative(differences, weights[over].astype(np.float64), whole=True)
+    return found[0] if counts is None or np.ndim(counts) == 1 else found
+
+
+def _not_negative(
+    x: NDArray[np.float64], weights: NDArray[np.float64], *, whole: bool
+) -> NDArray[np.float64]:
+    """(b, readers) fits without negative weights; they sum to 1 where they are a ``whole``."""
+    readers = x.shape[1]
     free = np.ones((len(weights), readers), dtype=np.bool_)
     for _ in range(readers):
-        found = _newton(differences, weights, free)
+        found = _newton(x, weights, free, whole=whole)
         negative = (found < 0) & free
         if not negative.any():
             break
@@ -51,8 +66,7 @@ def fit_weights(
         worst = np.argmin(np.where(free, found, np.inf), axis=1)
         hit = negative.any(axis=1)
         free[np.flatnonzero(hit), worst[hit]] = False
-    found = np.maximum(found, 0.0)
-    return found[0] if counts is None or np.ndim(counts) == 1 else found
+    return np.maximum(found, 0.0)
 
 
 def fit_with_constant(
@@ -147,11 +161,19 @@ def fit_repeat(pairs: NDArray[np.float64]) -> float:
 
 
 def _newton(
-    x: NDArray[np.float64], weights: NDArray[np.float64], free: NDArray[np.bool_]
+    x: NDArray[np.float64], weights: NDArray[np.float64], free: NDArray[np.bool_], *, whole: bool
 ) -> NDArray[np.float64]:
-    """(b, k) minima of ``sum w log(1 + exp(-x.v)) + ridge |v|^2 / 2``, some entries held at 0."""
+    """(b, k) minima of ``sum w log(1 + exp(-x.v)) + ridge |v|^2 / 2``, some entries held at 0.
+
+    The entries sum to 1 when they are a ``whole`` (Lagrange's multiplier is the last unknown).
+    """
     size = x.shape[1]
-    values = np.zeros((len(weights), size))
+    values = free / free.sum(axis=1, keepdims=True) if whole else np.zeros((len(weights), size))
+    border = np.zeros((len(weights), size + 1, size + 1))
+    border[:, size, size] = 1.0
+    if whole:
+        border[:, size, :size] = border[:, :size, size] = free
+        border[:, size, size] = 0.0
     for _ in range(STEPS):
         margin = np.clip(values @ x.T, -500.0, 500.0)
         miss = 1.0 / (1.0 + np.exp(margin))
@@ -160,8 +182,10 @@ def _newton(
         hessian = np.einsum("bn,ni,nj->bij", curvature, x, x) + RIDGE * np.eye(size)
         gradient = np.where(free, gradient, 0.0)
         pair = free[:, :, None] & free[:, None, :]
-        hessian = np.where(pair, hessian, 0.0) + np.eye(size) * ~free[:, None, :]
-        step = np.linalg.solve(hessian, gradient[..., None])[..., 0]
+        system = border.copy()
+        system[:, :size, :size] = np.where(pair, hessian, 0.0) + np.eye(size) * ~free[:, None, :]
+        sides = np.pad(gradient, ((0, 0), (0, 1)))
+        step = np.linalg.solve(system, sides[..., None])[:, :size, 0]
         # A step is kept short, since far from the minimum the curvature vanishes.
         length = np.linalg.norm(step, axis=1, keepdims=True)
         step = step * np.minimum(1.0, 1.0 / np.maximum(length, 1e-12))

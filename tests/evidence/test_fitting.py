@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.optimize import minimize
 from sklearn.linear_model import LogisticRegression
 
 from legibility.evidence.fitting import (
@@ -19,13 +21,35 @@ from legibility.evidence.fitting import (
 
 @pytest.mark.parametrize("seed", range(4))
 def test_weights_agree_with_scikit_learn(seed: int) -> None:
-    x = np.random.default_rng(seed).normal(1.0, 1.5, (80, 2))
+    x = np.random.default_rng(seed).normal(1.0, 3.0, (80, 2))
     # Without a constant and with each dispute turned round too, which halves nothing but the count.
     both, truth = np.concatenate([x, -x]), np.repeat([1, 0], len(x))
     model = LogisticRegression(fit_intercept=False, C=1 / (2 * RIDGE), tol=1e-10, max_iter=1000)
     expected = model.fit(both, truth).coef_[0]
     assert (expected >= 0).all()
+    assert expected.sum() < 1
     assert fit_weights(x) == pytest.approx(expected, abs=1e-5)
+
+
+@pytest.mark.parametrize("readers", [1, 2, 3])
+def test_readers_together_count_no_more_than_one_says_and_agree_with_scipy(readers: int) -> None:
+    x = np.random.default_rng(readers).normal(0.5, 0.8, (60, readers))
+
+    def loss(weights: NDArray[np.float64]) -> float:
+        return float(np.logaddexp(0, -x @ weights).sum() + RIDGE * weights @ weights / 2)
+
+    found = minimize(
+        loss,
+        np.full(readers, 1 / readers),
+        method="SLSQP",
+        bounds=[(0, None)] * readers,
+        constraints=[{"type": "ineq", "fun": lambda weights: 1 - weights.sum()}],
+        options={"ftol": 1e-12},
+    )
+    weights = fit_weights(x)
+    assert weights.sum() == pytest.approx(1.0)
+    assert loss(weights) <= found.fun + 1e-6
+    assert weights == pytest.approx(found.x, abs=2e-3)
 
 
 def test_a_reader_that_is_wrong_gets_no_weight() -> None:
@@ -44,8 +68,9 @@ def test_counted_twice_is_the_same_as_twice_there() -> None:
     assert found[1] == pytest.approx(fit_weights(x), abs=1e-8)
 
 
-def test_separated_disputes_give_finite_weights() -> None:
-    assert np.isfinite(fit_weights(np.full((30, 2), 9.0))).all()
+def test_disputes_that_are_all_decided_rightly_count_what_was_said() -> None:
+    assert fit_weights(np.full((30, 2), 9.0)).sum() <= 1.0
+    assert fit_weights(np.full((30, 2), 0.9)).sum() == pytest.approx(1.0)
 
 
 def test_constant_agrees_with_scikit_learn_where_no_bound_holds() -> None:
