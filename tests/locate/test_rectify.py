@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -15,6 +16,7 @@ from legibility.locate.rectify import (
     STRIP_HEIGHT_PX,
     STRIP_WIDTH_PX,
     cut_strip,
+    halved,
 )
 from legibility.locate.rows import Row, row_through
 
@@ -57,6 +59,9 @@ def drawn(angle_deg: float, mirrored: bool, bend: float = 0.0) -> tuple[ColorIma
         score=1.0,
     )
     return picture, row
+
+
+ROW = row_through([(430.0, 340.0)], [HEIGHT], angle_deg=0.0, mirrored=False, score=1.0)
 
 
 def upright_template() -> NDArray[np.float32]:
@@ -147,3 +152,30 @@ def test_what_is_hidden_in_the_photo_is_hidden_in_the_strip(mask_scale: float) -
     assert xs.mean() + 100 == pytest.approx((STRIP_WIDTH_PX - 1) / 2 + PITCH * scale, abs=1.5)
     assert ys.mean() == pytest.approx((STRIP_HEIGHT_PX - 1) / 2, abs=1.5)
     assert math.sqrt(len(xs) / math.pi) == pytest.approx(16 * scale, rel=0.12)
+
+
+@pytest.mark.parametrize("size", [(1400, 1900), (901, 1303)])
+def test_a_smaller_copy_gives_the_same_strip(size: tuple[int, int]) -> None:
+    rng = np.random.default_rng(4)
+    coarse = rng.integers(40, 220, (size[0] // 60, size[1] // 60, 3)).astype(np.uint8)
+    picture = np.asarray(cv2.resize(coarse, size[::-1], interpolation=cv2.INTER_CUBIC))
+    levels = halved(picture)
+    assert [level.shape[0] for level in levels[:2]] == [size[0], round(size[0] / 2)]
+    assert min(levels[-1].shape[:2]) < 2 * STRIP_HEIGHT_PX
+    row = replace(ROW, x=size[1] / 2, y=size[0] / 2, height_px=250.0, length_px=700.0, angle_deg=20)
+    whole, smaller = cut_strip([picture], row), cut_strip(levels, row)
+    inside = ~whole.not_seen
+    apart = np.abs(whole.pixels.astype(int) - smaller.pixels)[inside]
+    assert apart.mean() < 1.0
+    assert apart.max() <= 10
+
+
+def test_a_short_row_needs_less_room() -> None:
+    short, long = (
+        cut_strip(
+            [np.full((*SIZE, 3), 9, np.uint8)], replace(ROW, height_px=20.0, length_px=length)
+        )
+        for length in (20.0, 200.0)
+    )
+    assert short.room_px == 192  # (20 + 2 * 2.2 * 20) * 31 / 20 = 167.4, in steps of 32
+    assert long.room_px == 384

@@ -9,16 +9,19 @@ import numpy as np
 import pytest
 
 from legibility.alphabet import CHARACTERS, index_of
+from legibility.containers import RowStrip
 from legibility.dies.layout import needle_layout
 from legibility.dies.strokes import load_sources
 from legibility.locate.rows import Row, row_through
 from legibility.pipeline import poses
 from legibility.pipeline.poses import pose_scores
 from legibility.pipeline.second_row import _like, is_beside
-from legibility.pipeline.seen_rows import Picture, place_evidence, posed_row
+from legibility.pipeline.seen_rows import Picture, SeenRow, place_evidence, posed_row
 from legibility.pipeline.sighting import Sighting, sight_mark
 from legibility.read.cells import CellBox
 from legibility.read.network import Place, StripView, flip
+
+BOX = CellBox(x_center=100.0, y_center=24.0, height_px=31.0, width_px=26.0)
 
 
 def view(pose_logp, places=()):
@@ -42,14 +45,50 @@ def test_two_flips_are_the_flip_of_their_exclusive_or(first, second):
 
 @pytest.mark.parametrize("true_pose", range(4))
 def test_views_that_agree_name_the_pose(true_pose):
-    views = [view(certain(true_pose ^ undone)) for undone in range(4)]
+    views = {undone: view(certain(true_pose ^ undone)) for undone in range(4)}
     assert int(np.argmax(pose_scores(views))) == true_pose
 
 
 def test_a_preference_for_upright_alone_names_no_pose():
     # Every view claims to be upright: that says nothing, whatever the strength of the claim.
-    scores = pose_scores([view(certain(0)) for _ in range(4)])
+    scores = pose_scores({pose: view(certain(0)) for pose in range(4)})
     np.testing.assert_allclose(scores, scores[0])
+
+
+def test_a_pose_not_looked_at_is_no_better_for_it():
+    clear = Place(box=BOX, presence=1.0, logp=np.where(np.arange(36) == 3, 0.0, -40.0))
+    flat = np.log(np.full(4, 0.25))
+    scores = pose_scores({0: view(flat), 2: view(flat, [clear])})
+    np.testing.assert_allclose(scores - scores[0], [0.0, 0.0, poses.EVIDENCE_WEIGHT, 0.0])
+
+
+@pytest.mark.parametrize("true_pose", range(4))
+@pytest.mark.parametrize("sure", [True, False])
+def test_a_glance_asks_no_more_poses_than_it_must(true_pose, sure, monkeypatch):
+    asked = []
+
+    def shown(pose):
+        share = 0.999 if sure else 0.9
+        return view(np.log(np.where(np.arange(4) == true_pose ^ pose, share, (1 - share) / 3)))
+
+    def view_strips(strips, *, rooms_px):
+        # Each pose shows another corner of the strip first.
+        seen = [int(strip[0, 0, 0]) for strip in strips]
+        asked.extend(seen)
+        return tuple(shown(pose) for pose in seen)
+
+    monkeypatch.setattr(poses, "view_strips", view_strips)
+    pixels = np.zeros((48, 384, 3), np.uint8)
+    for pose in range(4):
+        flip(pixels, pose)[0, 0] = pose
+    row = row_through(
+        [(10.0, 20.0), (40.0, 20.0)], [30.0] * 2, angle_deg=0, mirrored=False, score=1
+    )
+    strip = RowStrip(pixels, np.zeros((48, 384), bool), np.eye(3), 1.0, ())
+    (posed,) = poses.glance(Picture(pixels), [SeenRow(row, strip, shown(0))])
+    assert posed.best == true_pose
+    assert sorted(asked) == ([true_pose] * (true_pose > 0) if sure else [1, 2, 3])
+    assert sorted(posed.views) == sorted({0, *asked})
 
 
 @pytest.mark.parametrize("pose", range(4))
@@ -68,12 +107,11 @@ def test_a_row_posed_twice_is_the_row(pose):
 
 
 def test_evidence_counts_readable_characters():
-    box = CellBox(x_center=100.0, y_center=24.0, height_px=31.0, width_px=26.0)
     sharp = np.full(36, -40.0)
     sharp[3] = 0.0
     flat = np.log(np.full(36, 1 / 36))
-    clear = Place(box=box, presence=1.0, logp=sharp)
-    vague = Place(box=box, presence=1.0, logp=flat)
+    clear = Place(box=BOX, presence=1.0, logp=sharp)
+    vague = Place(box=BOX, presence=1.0, logp=flat)
     assert place_evidence([clear, clear]) == pytest.approx(2.0)
     assert place_evidence([vague]) == pytest.approx(0.0, abs=1e-9)
 
@@ -172,20 +210,18 @@ def test_more_characters_or_rows_than_a_mark_has_are_print(rows, height, print_l
 
 
 def test_people_read_the_usual_one_of_two_ways_round_and_the_evidence_stays(monkeypatch):
-    box = CellBox(x_center=100.0, y_center=24.0, height_px=31.0, width_px=26.0)
-
     def shows(text):
         places = []
         for character in text:
             logp = np.full(36, np.log(0.01 / 35))
             logp[index_of(character)] = np.log(0.99)
-            places.append(Place(box=box, presence=1.0, logp=logp))
+            places.append(Place(box=BOX, presence=1.0, logp=logp))
         return view(certain(0), places)
 
     pixels = drawn(["K4E7"], skin=SKIN, ink=INK)
     found = sight_mark(pixels).rows
     logp = np.log([0.6, 0.01, 0.38, 0.01])
-    views = tuple(shows(text) for text in ("58HP", "QQQQ", "9482", "QQQQ"))
+    views = dict(enumerate(shows(text) for text in ("58HP", "QQQQ", "9482", "QQQQ")))
     posed = poses.PosedStrip(views, logp, np.zeros(4))
     monkeypatch.setattr(poses, "look", lambda *_: [posed])
     rows, said = poses.best_way_round(Picture(pixels), found)

@@ -116,6 +116,31 @@ def test_no_strips_no_views() -> None:
     assert view_strips([]) == ()
 
 
+def test_what_lies_outside_the_room_is_not_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    columns = quiet()
+    for x, character in ((20, "A"), (180, "B"), (200, "C"), (370, "D")):
+        put(columns, x, character)
+
+    def run(
+        name: str, inputs: NDArray[np.float32], *, outputs: list[str]
+    ) -> tuple[NDArray[np.float32], ...]:
+        # A network that finds what stands in the columns it is shown.
+        edge = (384 - inputs.shape[3]) // 2
+        shown = columns[:, edge // 4 : 96 - edge // 4].astype(np.float32)
+        ink = np.zeros((len(inputs), 1, *inputs.shape[2:]), np.float32)
+        return np.repeat(shown[None, :, None], len(inputs), axis=0), ink
+
+    monkeypatch.setattr(network, "run_network", run)
+    strips = [np.full((48, 384, 3), 120, np.uint8)] * 3
+    wide, narrow, again = view_strips(strips, rooms_px=[384, 192, 384])
+    assert text_of(wide) == text_of(again) == "ABCD"
+    assert text_of(narrow) == "BC"
+    assert [p.box.x_center for p in narrow.places] == pytest.approx([180.0, 200.0])
+    assert wide.ink[:, 0] == pytest.approx(0.5)
+    assert narrow.ink[:, [0, 95, 288, 383]].max() < 1e-6
+    assert narrow.ink[:, 96:288] == pytest.approx(0.5)
+
+
 def said_in_the_middle(strips: list[ColorImage]) -> str:
     """Character nearest the middle of each strip; "-" where none is."""
     said = ""
