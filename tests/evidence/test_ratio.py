@@ -90,15 +90,16 @@ def test_intervals_hold_the_true_ratio_as_often_as_they_say(
     # Fewer resamples than an interval has, so that the test is short.
     monkeypatch.setattr("legibility.evidence.ratio.REPEATS", 100)
     # Scores drawn from N(m, 2 m) are their own log ratios (Good 1985, Weight of evidence: for equal
-    # spreads the variance is twice the mean), so that the true weights are 1 and 1.
+    # spreads the variance is twice the mean), so that the true weights of readers who say four
+    # times as much are 1/4 and 1/4.
     rng = np.random.default_rng(11)
     truth, held, repeats = 1.5, 0, 60
     for _ in range(repeats):
-        pooled = rng.normal(2.0, 2.0, 120)
-        needles = rng.normal(1.0, math.sqrt(2.0), 120)
+        pooled = 4.0 * rng.normal(2.0, 2.0, 120)
+        needles = 4.0 * rng.normal(1.0, math.sqrt(2.0), 120)
         fitted = [dispute(i, p, n) for i, (p, n) in enumerate(zip(pooled, needles, strict=True))]
         model = ratio_model(fitted, fitted[:2], origin="made up", models_sha256="00")
-        (found,) = intervals([photo_scores("a", 1.0, 0.5)], model)
+        (found,) = intervals([photo_scores("a", 4.0, 2.0)], model)
         held += found.uncapped[0] <= truth <= found.uncapped[1]
     assert held >= binom.ppf(0.001, repeats, 0.95)
 
