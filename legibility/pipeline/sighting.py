@@ -38,12 +38,16 @@ RIVAL_ROWS: Final = 4
 RIVAL_SHARE: Final = 0.5
 """Choice: a row that promises this share of what the best one does is its rival: a column through
 the rows of a short mark shows as many characters as a row."""
+NOTHING_SEEN: Final = 0.3
+"""Choice: a row that holds fewer characters than this is none in any pose."""
 LEFT_BEHIND: Final = 0.6
 """Choice: a rival that is worth less than this share of the best one is not looked at further."""
 AXIS_WEIGHT: Final = 0.5
 """Choice: share of its evidence that a mark loses whose characters all stand across its rows."""
 COARSE_EVIDENCE: Final = 1.6
 """Choice: with less than about two clear characters the finest level is looked at, too."""
+HOPELESS: Final = 0.6
+"""Choice: less is refused as no mark anyway, so that whether it is print makes no difference."""
 SMALL_PX: Final = 640
 """Choice: pictures up to this side are looked at on all levels, as it costs little."""
 SETTLED_POSE: Final = 0.999
@@ -96,7 +100,9 @@ def _sight(picture: Picture) -> Sighting:
     spots, seen, marks = _rows_through(picture, pyramid.coarse)
     evidence = max((mark.worth for mark in marks), default=0.0)
     if evidence < COARSE_EVIDENCE or _finest_is_due(pyramid):
-        spots, seen, marks = _rows_through(picture, pyramid.all_spots())
+        everything = pyramid.all_spots()
+        if everything != spots:
+            spots, seen, marks = _rows_through(picture, everything)
     rows = link_rows(spots)
     if not marks:
         uniform = np.log(np.full(N_POSES, 1 / N_POSES))
@@ -107,13 +113,14 @@ def _sight(picture: Picture) -> Sighting:
     found, pose = best.rows, best.pose_logp
     if len(found) > 1 or float(pose.max()) < math.log(SETTLED_POSE):
         found, pose = best_way_round(picture, found)
+    shown = evidence_of(found)
     return Sighting(
         rows=found,
         pose_logp=pose,
-        evidence=evidence_of(found),
+        evidence=shown,
         spots=spots,
         tried=tuple(row.strip for row in seen),
-        page_like=is_page(rows) or is_print(picture, found),
+        page_like=is_page(rows) or (shown >= HOPELESS and is_print(picture, found)),
         by_redness=picture.by_redness,
     )
 
@@ -148,13 +155,17 @@ def _marks(picture: Picture, seen: Sequence[SeenRow]) -> list[_Mark]:
     """The likeliest marks among row candidates, each with what it is worth."""
     promised = [_promise(row, seen) for row in seen]
     ranked = sorted(range(len(seen)), key=lambda i: -promised[i])[:RIVAL_ROWS]
-    rivals = [seen[i] for i in ranked if promised[i] >= RIVAL_SHARE * promised[ranked[0]]]
+    rivals = [
+        seen[i]
+        for i in ranked
+        if promised[i] >= RIVAL_SHARE * promised[ranked[0]] and presence(seen[i]) >= NOTHING_SEEN
+    ]
     looked = glance(picture, rivals)
     worth = [
         _worth(row.row, [posed.views[posed.best]])
         for row, posed in zip(rivals, looked, strict=True)
     ]
-    marks = []
+    marks: list[_Mark] = []
     for row, posed, alone in zip(rivals, looked, worth, strict=True):
         if alone < LEFT_BEHIND * max(worth):
             continue
