@@ -103,10 +103,10 @@ def _sight(picture: Picture) -> Sighting:
         everything = pyramid.all_spots()
         if everything != spots:
             spots, seen, marks = _rows_through(picture, everything)
-    rows = link_rows(spots)
+    tried, page = tuple(row.strip for row in seen), is_page(link_rows(spots))
     if not marks:
         uniform = np.log(np.full(N_POSES, 1 / N_POSES))
-        return Sighting((), uniform, 0.0, spots, (), False, picture.by_redness)
+        return Sighting((), uniform, 0.0, spots, tried, page, picture.by_redness)
     best = max(marks, key=lambda mark: mark.worth)
     if _doubtful(best.rows):
         best = max([best, *_stacked(picture, best.rows)], key=_clear_worth)
@@ -119,8 +119,8 @@ def _sight(picture: Picture) -> Sighting:
         pose_logp=pose,
         evidence=shown,
         spots=spots,
-        tried=tuple(row.strip for row in seen),
-        page_like=is_page(rows) or (shown >= HOPELESS and is_print(picture, found)),
+        tried=tried,
+        page_like=page or (shown >= HOPELESS and is_print(picture, found)),
         by_redness=picture.by_redness,
     )
 
