@@ -11,8 +11,9 @@ from typing import Final
 
 import numpy as np
 
-from legibility.containers import Photo, PhotoResult
-from legibility.evaluate.baselines import BASELINES, kindest
+from legibility.containers import ColorImage, Photo, PhotoResult
+from legibility.evaluate.baselines import kindest, tesseract_lines
+from legibility.evaluate.crop import CROP_HEIGHT_PX, upright_crop
 from legibility.evaluate.metrics import character_rate, exact_rate, plain
 from legibility.evaluate.outcome import Outcome, judge
 from legibility.evaluate.pose import SceneChoices
@@ -23,10 +24,15 @@ from legibility.evaluate.slices import reading_row
 from legibility.evaluate.truth import EvaluationPhoto
 from legibility.identify.animals import Registry
 
-PROGRAM: Final = "Tesseract, upright crop"
-"""Choice: the general program that is shown the enhanced pictures."""
 EVERYTHING: Final = "everything"
 AS_IT_IS: Final = "photo as it is"
+ONLY_JOINED: Final = "dots joined, no other step"
+ALL_STEPS: Final = "all steps, dots joined"
+NOT_JOINED: Final = "all steps, dots not joined"
+ONE_LINE: Final = 7
+"""Tesseract's page mode for one line."""
+LIGHT_AND_DARK: Final = (5.0, 99.5)
+"""Choice: percentiles of a row's darkness that are shown as white and black."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +113,8 @@ def run_ablations(
     enhanced = Section(
         "Enhancement steps left out, read by another program",
         rows,
-        f"{PROGRAM}; the ink picture, dark on light; O=0, I=1; row breaks ignored.",
+        "Tesseract on each row, cut upright at its true place, dark on light; O=0, I=1; row breaks "
+        "ignored.",
     )
     return Report(n=n, seed=seed, sections=(readers, enhanced), facts=facts())
 
@@ -121,25 +128,53 @@ def ablate(index: int, *, seed: int) -> Ablated | None:
     shown = photo.photo()
     return Ablated(
         readings={name: judge(photo, read(shown)) for name, read in VARIANTS.items()},
-        program={name: _said(photo, picture) for name, picture in _pictures(photo)},
+        program={
+            name: _said(photo, picture, joined=joined) for name, picture, joined in _pictures(photo)
+        },
     )
 
 
-def _pictures(photo: EvaluationPhoto) -> Iterator[tuple[str, EvaluationPhoto]]:
-    """The photo, and its ink picture with all steps and with each left out."""
+def _pictures(photo: EvaluationPhoto) -> Iterator[tuple[str, EvaluationPhoto, bool]]:
+    """Photo, ink picture with all steps and with each left out; and whether to join the dots."""
     from legibility.enhance.chain import STEPS, enhance
 
-    yield AS_IT_IS, photo
+    yield AS_IT_IS, photo, False
+    yield ONLY_JOINED, photo, True
     side = max(photo.pixels.shape[:2])
-    for name, left_out in (("all steps", ()), *((f"without {s}", (s,)) for s in STEPS)):
-        ink = enhance(photo.photo(), working_px=side, without=left_out).ink
+
+    def inked(*without: str) -> EvaluationPhoto:
+        ink = enhance(photo.photo(), working_px=side, without=without).ink
         grey = np.round(255.0 * (1.0 - np.clip(ink, 0.0, 1.0))).astype(np.uint8)
-        yield name, replace(photo, pixels=np.repeat(grey[..., None], 3, axis=2))
+        return replace(photo, pixels=np.repeat(grey[..., None], 3, axis=2))
+
+    everything = inked()
+    yield ALL_STEPS, everything, True
+    yield NOT_JOINED, everything, False
+    for step in STEPS:
+        yield f"without {step}", inked(step), True
 
 
-def _said(photo: EvaluationPhoto, picture: EvaluationPhoto) -> tuple[str, str]:
+def _said(photo: EvaluationPhoto, picture: EvaluationPhoto, *, joined: bool) -> tuple[str, str]:
+    """The mark, and what the program says of its rows."""
+    rows = [upright_crop(picture, row=row) for row in range(len(photo.truth.rows))]
+    lines = [
+        "".join(tesseract_lines(_joined(row) if joined else row, page_mode=ONE_LINE))
+        for row in rows
+    ]
     mark = photo.truth.mark
-    return plain(mark), kindest(mark, BASELINES[PROGRAM](picture))
+    return plain(mark), kindest(mark, ("".join(lines),))
+
+
+def _joined(row: ColorImage) -> ColorImage:
+    """An upright row with its dots joined to strokes, (height, width, 3) uint8."""
+    from legibility.enhance.contrast import dot_join
+    from legibility.pipeline.cells import NEEDLE_PITCH
+
+    dark = 255.0 - row.astype(np.float32).mean(axis=2)
+    low, high = np.percentile(dark, LIGHT_AND_DARK)
+    ink = np.clip((dark - low) / max(high - low, 1.0), 0.0, 1.0).astype(np.float32)
+    joined = dot_join(ink, pitch_px=NEEDLE_PITCH * CROP_HEIGHT_PX)
+    return np.repeat(joined[..., None], 3, axis=2)
 
 
 def _each(work: Callable[[int], Ablated | None], n: int, jobs: int) -> Iterator[Ablated | None]:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import cv2
+import numpy as np
 import pytest
 
 from legibility.containers import Status
+from legibility.enhance.contrast import MARGIN_PX
 from legibility.evaluate import ablation
-from legibility.evaluate.ablation import PROGRAM, VARIANTS, run_ablations
+from legibility.evaluate.ablation import VARIANTS, run_ablations
+from legibility.evaluate.crop import CROP_HEIGHT_PX
 from legibility.evaluate.scene import evaluation_set
+from legibility.pipeline.cells import NEEDLE_PITCH
 from tests.evaluate.fake_readers import FakeReader
 
 
@@ -25,7 +30,7 @@ def quick(monkeypatch):
         "without": FakeReader(lambda photo: ""),
     }
     monkeypatch.setattr(ablation, "VARIANTS", variants)
-    monkeypatch.setattr(ablation, "BASELINES", {PROGRAM: lambda photo: ("NOTHING",)})
+    monkeypatch.setattr(ablation, "tesseract_lines", lambda pixels, page_mode: ("NOTHING",))
 
 
 def test_every_variant_sees_the_same_photos(quick):
@@ -37,7 +42,8 @@ def test_every_variant_sees_the_same_photos(quick):
     assert without["answered"].count == 0
     assert sum(counted) == 6
     pictures = [row["picture shown"] for row in report.sections[1].rows]
-    assert pictures[:2] == ["photo as it is", "all steps"]
+    assert pictures[0] == "photo as it is"
+    assert {"all steps, dots joined", "without illumination", "without ink"} <= set(pictures)
     assert {row["exact mark"].count for row in report.sections[1].rows} == {0}
 
 
@@ -55,3 +61,20 @@ def test_a_variant_leaves_out_its_part():
         for cell in row
     ]
     assert not any(expected)
+
+
+def test_joined_dots_are_strokes_dark_on_light():
+    row = np.full((90, 200, 3), 190, np.uint8)
+    pitch = round(NEEDLE_PITCH * CROP_HEIGHT_PX)
+    places = range(30, 170, pitch)
+    for x in places:
+        cv2.circle(row, (x, 45), 3, (70, 80, 75), -1, cv2.LINE_AA)
+    joined = ablation._joined(row)
+    assert joined.dtype == np.uint8
+    assert joined.shape[2] == 3
+    # Along the stroke all is dark now, between the dots too; skin is white.
+    scale = (joined.shape[1] - 2 * MARGIN_PX) / 200
+    line = joined[round(45 * scale) + MARGIN_PX, :, 0]
+    inside = line[round(30 * scale) + MARGIN_PX : round(places[-1] * scale) + MARGIN_PX]
+    assert inside.max() < 128
+    assert np.median(joined) > 200
