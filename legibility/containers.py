@@ -133,7 +133,7 @@ class RowStrip:
     pixels: ColorImage
     """(48, 384, 3)."""
     not_seen: Mask
-    """(48, 384): glare, hair, or outside the photo."""
+    """(48, 384): glare, hair, outside the photo, or outside the room."""
     to_photo: NDArray[np.float64]
     """(3, 3) homography, strip (x, y, 1) -> photo (x, y, 1)."""
     score: float

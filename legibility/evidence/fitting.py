@@ -18,7 +18,7 @@ RIDGE: Final = 0.02
 """Choice: pull of the weights towards zero, i.e. towards saying nothing, in disputes; keeps them
 finite where all disputes are decided rightly."""
 STEPS: Final = 40
-"""Newton steps; eight are enough from zero as a rule."""
+"""Newton steps; eight are enough as a rule."""
 REPEATS_TRIED: Final = np.linspace(0.0, 1.0, 41)
 """Choice: weights of a second photo of one ear that are tried."""
 
@@ -78,8 +78,8 @@ def fit_with_constant(
     """Weights of the readers and, last, a constant, for claims against "neither".
 
     Both kinds together weigh the same, so that what is fitted is a ratio and no prior. Claims at
-    random are refuted by almost any photo, so that larger weights always fit better; none may
-    exceed 1, i.e. what the reader itself says.
+    random are refuted by almost any photo, so that larger weights always fit better; here, too,
+    they sum to 1 at most.
 
     Parameters
     ----------
@@ -108,8 +108,18 @@ def fit_with_constant(
         cost = share @ np.logaddexp(0.0, -margin) + RIDGE * values @ values / 2
         return float(cost), -(share * miss) @ x + RIDGE * values
 
-    bounds = [(0.0, 1.0)] * (features.shape[1] - 1) + [(None, None)]
-    found = minimize(loss, np.zeros(features.shape[1]), jac=True, method="L-BFGS-B", bounds=bounds)
+    weighed = np.append(np.ones(features.shape[1] - 1), 0.0)
+    found = minimize(
+        loss,
+        np.zeros(features.shape[1]),
+        jac=True,
+        method="SLSQP",
+        bounds=[(0.0, 1.0)] * (features.shape[1] - 1) + [(None, None)],
+        constraints=[
+            {"type": "ineq", "fun": lambda v: 1.0 - weighed @ v, "jac": lambda v: -weighed}
+        ],
+        options={"ftol": 1e-12, "maxiter": 500},
+    )
     return np.asarray(found.x, dtype=np.float64)
 
 

@@ -139,7 +139,9 @@ def intervals(photos: Sequence[PhotoScores], model: RatioModel) -> tuple[Interva
     The disputes that the weights were fitted on are drawn again with replacement, ear by ear, and
     the weights fitted anew; the disputes that the cap was measured on are drawn again too and give
     a cap of their own, so that a capped ratio is not shown as if it were exact. Of several photos,
-    photos are drawn again as well. What the readers' own training adds is not in it.
+    photos are drawn again as well. What the readers' own training adds is not in it. That the
+    readers count no more than one of them says is a choice and not drawn again: no interval of the
+    weights reaches beyond it.
     """
     rng = np.random.default_rng(SEED)
     refitted = _refitted(model, rng)

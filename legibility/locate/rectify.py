@@ -26,7 +26,11 @@ ROOM_MULTIPLE_PX: Final = 32
 
 
 def halved(pixels: ColorImage) -> tuple[ColorImage, ...]:
-    """The photo (height, width, 3) uint8, and copies of it, each half as large as the last."""
+    """The photo (height, width, 3) uint8, and copies of it, each half as large as the last.
+
+    Pixel (x, y) of copy k lies at ((x + 0.5) * 2**k - 0.5, (y + 0.5) * 2**k - 0.5) of the photo,
+    also where a side is odd.
+    """
     levels = [pixels]
     while min(levels[-1].shape[:2]) >= 2 * STRIP_HEIGHT_PX:
         smaller = cv2.resize(levels[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
@@ -54,10 +58,14 @@ def cut_strip(levels: Sequence[ColorImage], row: Row, *, not_seen: Mask | None =
     height, width = levels[0].shape[:2]
     outside = (map_x < -0.5) | (map_y < -0.5) | (map_x > width - 0.5) | (map_y > height - 0.5)
     if not_seen is not None:
-        mx, my = _scaled(map_x, width, not_seen.shape[1]), _scaled(map_y, height, not_seen.shape[0])
+        mx = _scaled(map_x, not_seen.shape[1] / width)
+        my = _scaled(map_y, not_seen.shape[0] / height)
         mx = np.clip(mx.round().astype(int), 0, not_seen.shape[1] - 1)
         my = np.clip(my.round().astype(int), 0, not_seen.shape[0] - 1)
         outside = outside | not_seen[my, mx]
+    room = min(STRIP_WIDTH_PX, math.ceil(need * scale / ROOM_MULTIPLE_PX) * ROOM_MULTIPLE_PX)
+    edge = (STRIP_WIDTH_PX - room) // 2
+    outside[:, :edge] = outside[:, STRIP_WIDTH_PX - edge :] = True
     return RowStrip(
         pixels=_sampled(levels, map_x, map_y, scale=min(1.0, SHARPER * scale)),
         not_seen=outside,
@@ -65,7 +73,7 @@ def cut_strip(levels: Sequence[ColorImage], row: Row, *, not_seen: Mask | None =
         score=row.score,
         spots=row.spots,
         bend_per_px=row.bend_per_px / scale,
-        room_px=min(STRIP_WIDTH_PX, math.ceil(need * scale / ROOM_MULTIPLE_PX) * ROOM_MULTIPLE_PX),
+        room_px=room,
     )
 
 
@@ -77,24 +85,24 @@ def _sampled(
     scale: float,
 ) -> ColorImage:
     """The photo at points of it, seen at a scale of at most 1 so that fine detail is averaged."""
-    height, width = levels[0].shape[:2]
-    level = levels[min(len(levels) - 1, int(-math.log2(scale)))]
+    halvings = min(len(levels) - 1, int(-math.log2(scale)))
+    level = levels[halvings]
     rows, columns = level.shape[:2]
-    map_x, map_y = _scaled(map_x, width, columns), _scaled(map_y, height, rows)
+    map_x, map_y = _scaled(map_x, 0.5**halvings), _scaled(map_y, 0.5**halvings)
     left, top = math.floor(map_x.min()) - 4, math.floor(map_y.min()) - 4
     right, bottom = math.ceil(map_x.max()) + 5, math.ceil(map_y.max()) + 5
     x0, x1 = int(np.clip(left, 0, columns - 1)), int(np.clip(right, 1, columns))
     y0, y1 = int(np.clip(top, 0, rows - 1)), int(np.clip(bottom, 1, rows))
     small = patch = level[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)]
-    shrink = scale * width / columns
+    shrink = scale * 2**halvings
     if shrink < 1.0:
         size = (max(1, round(patch.shape[1] * shrink)), max(1, round(patch.shape[0] * shrink)))
         small = np.asarray(cv2.resize(patch, size, interpolation=cv2.INTER_AREA))
     return np.asarray(
         cv2.remap(
             small,
-            _scaled(map_x - x0, patch.shape[1], small.shape[1]),
-            _scaled(map_y - y0, patch.shape[0], small.shape[0]),
+            _scaled(map_x - x0, small.shape[1] / patch.shape[1]),
+            _scaled(map_y - y0, small.shape[0] / patch.shape[0]),
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         ),
@@ -102,9 +110,9 @@ def _sampled(
     )
 
 
-def _scaled(places: NDArray[np.float32], length: int, target: int) -> NDArray[np.float32]:
-    """Places along a side of ``length`` pixels, in a copy where it is ``target`` pixels long."""
-    return (places + np.float32(0.5)) * np.float32(target / length) - np.float32(0.5)
+def _scaled(places: NDArray[np.float32], scale: float) -> NDArray[np.float32]:
+    """Places along a side, in a copy of the picture at a scale."""
+    return (places + np.float32(0.5)) * np.float32(scale) - np.float32(0.5)
 
 
 def _strip_to_photo(row: Row, scale: float) -> np.ndarray:

@@ -27,11 +27,10 @@ MIRRORED_PRIOR: Final = 0.3
 """Choice: share of photos taken from behind, with light through the ear."""
 EVIDENCE_WEIGHT: Final = 1.0
 """Choice: weight of each readable character in the log-probability of a pose."""
-
-
 SURE_VOTE: Final = 0.99
-"""Choice: a view this sure of the way round is asked of no other pose than the one it names, if the
-view of that pose is as sure."""
+"""Choice: probability at which a view is sure of the way round."""
+CONTROL: Final = 1
+"""Choice: the pose that a row is also seen in when its view says that it stands upright."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +53,10 @@ def pose_scores(views: Mapping[int, StripView]) -> NDArray[np.float64]:
     """(4,) unnormalised log-probability of each pose from views of one strip.
 
     Poses form Klein's four-group, so the view that undoes pose ``j`` of a strip in pose ``k`` is in
-    pose ``j ^ k``: each view votes on all four. Averaged, the votes have no preference for the pose
-    the network saw most in training. What is readable upright seldom is readable another way round,
-    so the evidence of the characters counts too; a pose not looked at is taken to show as much as
-    the one that showed least.
+    pose ``j ^ k``: each view votes on all four. Averaged over all views, the votes have no
+    preference for the pose the network saw most in training. What is readable upright seldom is
+    readable another way round, so the evidence of the characters counts too; a pose not looked at
+    is taken to show as much as the one that showed least.
 
     Parameters
     ----------
@@ -79,13 +78,16 @@ def look(picture: Picture, rows: Sequence[SeenRow]) -> list[PosedStrip]:
 def glance(picture: Picture, rows: Sequence[SeenRow]) -> list[PosedStrip]:
     """Rows that were seen as they stand, in no more poses than settle the way round.
 
-    Where a view is sure of the way round, and the view of the pose that it names as sure of the
-    same, the others are not looked at.
+    Where a view is sure of the way round, the pose that it names is looked at too, or the row
+    turned where it is that pose already; when that view is as sure of the same, no others are.
     """
     views = [{0: seen.view} for seen in rows]
     named = [_named(seen.view) for seen in rows]
-    _view_poses(picture, rows, views, [() if k is None else (k,) for k in named])
-    settled = [k is not None and _named(seen[k]) == 0 for k, seen in zip(named, views, strict=True)]
+    _view_poses(picture, rows, views, [() if k is None else (k or CONTROL,) for k in named])
+    settled = [
+        k is not None and _named(seen[k or CONTROL]) == k ^ (k or CONTROL)
+        for k, seen in zip(named, views, strict=True)
+    ]
     _view_poses(picture, rows, views, [() if done else range(N_POSES) for done in settled])
     return _posed(rows, views)
 

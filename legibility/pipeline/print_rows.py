@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from legibility.locate.rectify import STRIP_WIDTH_PX
+from legibility.locate.rectify import CHARACTER_PX, END_MARGIN, STRIP_WIDTH_PX
 from legibility.locate.rows import Row
 from legibility.pipeline.seen_rows import (
     Picture,
@@ -31,8 +31,8 @@ LONG_ENOUGH: Final = 4.5
 """Choice: a row in which fewer characters are expected is not looked at beyond its ends."""
 BEYOND: Final = 0.4
 """Choice: heights from the outermost character at which the next one can stand."""
-BEYOND_LENGTH: Final = 7.9
-"""Choice: heights looked at about the end of a row; as many as a strip shows at its usual scale."""
+BEYOND_LENGTH: Final = STRIP_WIDTH_PX / CHARACTER_PX - 2 * END_MARGIN
+"""Heights that fill a strip at its usual scale: so much is looked at about the end of a row."""
 CLEAR_BEYOND: Final = 1.5
 """Choice: what is seen beyond the ends of a long row must be so clear to be characters."""
 CLEAR_LINE: Final = 2.0
@@ -42,7 +42,7 @@ NEXT_LINES: Final = (1.4, 1.9)
 FAR_LINE: Final = 2.5
 """Choice: heights to a line that is too far away for that."""
 LINE_LENGTH: Final = 1.7
-"""Choice: heights of a line that are searched, and as much at both ends: six characters."""
+"""Choice: heights of a line that are searched; with the room at its ends, about six characters."""
 LINE_CHARACTERS: Final = 2.5
 """Choice: fewest characters expected in another line."""
 MARK_ROWS: Final = 2

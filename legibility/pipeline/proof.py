@@ -155,7 +155,7 @@ def _look(
     cells = _dots_of_cells(kept, dots)
     placed, shown = [], {}
     for r, row in enumerate(kept):
-        over = view_strips([flip(row.strip.pixels, 1)])[0]
+        over = view_strips([flip(row.strip.pixels, 1)], rooms_px=[row.strip.room_px])[0]
         places = [place for place in row.view.places if place.presence >= PRESENT]
         line: list[CardPlace] = []
         for i, place in enumerate(places):

@@ -34,7 +34,7 @@ ROWS_TRIED: Final = 6
 """Choice: row candidates the reader looks at; where characters are shows in any pose, so each
 costs one run."""
 RIVAL_ROWS: Final = 4
-"""Choice: most row candidates looked at in the other three poses."""
+"""Choice: most row candidates looked at in other poses."""
 RIVAL_SHARE: Final = 0.5
 """Choice: a row that promises this share of what the best one does is its rival: a column through
 the rows of a short mark shows as many characters as a row."""
@@ -47,7 +47,8 @@ AXIS_WEIGHT: Final = 0.5
 COARSE_EVIDENCE: Final = 1.6
 """Choice: with less than about two clear characters the finest level is looked at, too."""
 HOPELESS: Final = 0.6
-"""Choice: less is refused as no mark anyway, so that whether it is print makes no difference."""
+"""Choice: evidence below this is refused as no mark (``mark.json``); whether it is print is not
+asked, and the photo is looked at by redness, too."""
 SMALL_PX: Final = 640
 """Choice: pictures up to this side are looked at on all levels, as it costs little."""
 SETTLED_POSE: Final = 0.999

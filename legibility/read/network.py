@@ -76,8 +76,8 @@ def view_strips(
     Parameters
     ----------
     strips : (48, 384, 3) uint8 RGB each, as they are to be seen
-    rooms_px : columns about the middle of each strip that are looked at, multiples of 32; what is
-        outside counts as empty and costs nothing. The whole strips by default.
+    rooms_px : columns about the middle of each strip that the network is run on, multiples of 32;
+        what is outside counts as empty. The whole strips by default.
     """
     rooms = [strip.shape[1] for strip in strips] if rooms_px is None else list(rooms_px)
     views: dict[int, StripView] = {}
@@ -95,11 +95,12 @@ def _middles_viewed(strips: Sequence[ColorImage], room: int) -> list[StripView]:
     columns, ink = run_network(
         "reader", inputs[..., edge : edge + room], outputs=["columns", "ink"]
     )
-    outside = ((0, 0), (edge // STRIDE, edge // STRIDE))
+    outside = (edge // STRIDE, edge // STRIDE)
     views = []
     for column, dots in zip(columns[:, :, 0].astype(np.float64), ink[:, 0], strict=True):
-        whole = np.pad(column, outside)
-        whole[_CENTRE] = np.pad(column[_CENTRE], outside[1], constant_values=NOTHING)
+        # What a character at the edge is, is asked of the columns beside it, too.
+        whole = np.pad(column, ((0, 0), outside), mode="edge")
+        whole[_CENTRE] = np.pad(column[_CENTRE], outside, constant_values=NOTHING)
         shown = np.pad(dots, ((0, 0), (edge, edge)), constant_values=NOTHING)
         views.append(_view(whole, shown))
     return views

@@ -13,8 +13,9 @@ from legibility.containers import RowStrip
 from legibility.dies.layout import needle_layout
 from legibility.dies.strokes import load_sources
 from legibility.locate.rows import Row, row_through
-from legibility.pipeline import poses
+from legibility.pipeline import poses, print_rows, sighting
 from legibility.pipeline.poses import pose_scores
+from legibility.pipeline.reading import load_mark_model
 from legibility.pipeline.second_row import _like, is_beside
 from legibility.pipeline.seen_rows import Picture, SeenRow, place_evidence, posed_row
 from legibility.pipeline.sighting import Sighting, sight_mark
@@ -34,6 +35,18 @@ def view(pose_logp, places=()):
 
 def certain(pose: int) -> np.ndarray:
     return np.log(np.where(np.arange(4) == pose, 0.97, 0.01))
+
+
+UPRIGHT = np.log([0.997, 0.001, 0.001, 0.001])
+
+
+def seen_row(pixels=None, seen=None):
+    row = row_through(
+        [(10.0, 20.0), (40.0, 20.0)], [30.0] * 2, angle_deg=0, mirrored=False, score=1
+    )
+    shown = np.zeros((48, 384, 3), np.uint8) if pixels is None else pixels
+    strip = RowStrip(shown, np.zeros((48, 384), bool), np.eye(3), 1.0, ())
+    return SeenRow(row, strip, view(UPRIGHT) if seen is None else seen)
 
 
 @pytest.mark.parametrize("first", range(4))
@@ -81,14 +94,20 @@ def test_a_glance_asks_no_more_poses_than_it_must(true_pose, sure, monkeypatch):
     pixels = np.zeros((48, 384, 3), np.uint8)
     for pose in range(4):
         flip(pixels, pose)[0, 0] = pose
-    row = row_through(
-        [(10.0, 20.0), (40.0, 20.0)], [30.0] * 2, angle_deg=0, mirrored=False, score=1
-    )
-    strip = RowStrip(pixels, np.zeros((48, 384), bool), np.eye(3), 1.0, ())
-    (posed,) = poses.glance(Picture(pixels), [SeenRow(row, strip, shown(0))])
+    (posed,) = poses.glance(Picture(pixels), [seen_row(pixels, shown(0))])
     assert posed.best == true_pose
-    assert sorted(asked) == ([true_pose] * (true_pose > 0) if sure else [1, 2, 3])
+    # A row that claims to stand upright must say so turned, too.
+    assert sorted(asked) == ([true_pose or poses.CONTROL] if sure else [1, 2, 3])
     assert sorted(posed.views) == sorted({0, *asked})
+
+
+def test_a_network_that_always_claims_upright_settles_nothing(monkeypatch):
+    monkeypatch.setattr(
+        poses, "view_strips", lambda strips, *, rooms_px: tuple(view(UPRIGHT) for _ in strips)
+    )
+    (posed,) = poses.glance(Picture(np.zeros((48, 384, 3), np.uint8)), [seen_row()])
+    assert sorted(posed.views) == [0, 1, 2, 3]
+    assert float(posed.logp.max()) < np.log(0.9)
 
 
 @pytest.mark.parametrize("pose", range(4))
@@ -228,3 +247,55 @@ def test_people_read_the_usual_one_of_two_ways_round_and_the_evidence_stays(monk
     assert rows[0].row.mirrored != found[0].row.mirrored
     assert rows[0].view is views[2]
     np.testing.assert_allclose(np.exp(said), [0.38, 0.01, 0.6, 0.01])
+
+
+@pytest.mark.parametrize(
+    ("rows", "lines", "expected"),
+    [
+        (1, (), False),
+        (1, ("above",), False),
+        (1, ("below",), False),
+        (1, ("above", "below"), True),
+        (2, (), False),
+        (2, ("above",), True),
+        (2, ("below",), True),
+        (1, ("far above",), True),
+        (1, ("far below",), True),
+        (2, ("far below",), True),
+    ],
+)
+def test_more_lines_than_a_mark_has_are_print(rows, lines, expected, monkeypatch):
+    found = [seen_row() for _ in range(rows)]
+
+    def shows(picture, *probes):
+        def name(probe):
+            heights = (found[0].row.y - probe.y) / probe.height_px
+            side = "above" if heights > 0 else "below"
+            return f"far {side}" if abs(heights) > 2.2 else side
+
+        return any(name(probe) in lines for probe in probes)
+
+    monkeypatch.setattr(print_rows, "_shows_line", shows)
+    picture = Picture(np.zeros((48, 384, 3), np.uint8))
+    assert print_rows._is_between_lines(picture, found) is expected
+
+
+def test_a_row_without_characters_is_no_rival_in_any_pose(monkeypatch):
+    asked = []
+    monkeypatch.setattr(sighting, "glance", lambda picture, rows: asked.extend(rows) or [])
+    assert sighting._marks(Picture(np.zeros((48, 384, 3), np.uint8)), [seen_row()]) == []
+    assert asked == []
+
+
+def test_a_page_is_told_though_no_row_holds_a_character(monkeypatch):
+    monkeypatch.setattr(sighting, "_rows_through", lambda picture, spots: (spots, (), []))
+    monkeypatch.setattr(sighting, "is_page", lambda rows: True)
+    found = sight_mark(np.full((200, 300, 3), 200, np.uint8))
+    assert found.rows == ()
+    assert found.page_like
+
+
+def test_what_is_not_asked_whether_it_is_print_is_refused():
+    # At the evidence from which print is asked about, the clearest places and pose are no mark.
+    refused = load_mark_model().log_no_mark((sighting.HOPELESS, 1.0, 1.0))
+    assert refused > np.log(0.5)
