@@ -180,10 +180,10 @@ def _newton(
     size = x.shape[1]
     values = free / free.sum(axis=1, keepdims=True) if whole else np.zeros((len(weights), size))
     border = np.zeros((len(weights), size + 1, size + 1))
-    border[:, size, size] = 1.0
     if whole:
         border[:, size, :size] = border[:, :size, size] = free
-        border[:, size, size] = 0.0
+    else:
+        border[:, size, size] = 1.0
     for _ in range(STEPS):
         margin = np.clip(values @ x.T, -500.0, 500.0)
         miss = 1.0 / (1.0 + np.exp(margin))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.locate.rectify import cut_strip
+from legibility.locate.rows import Row
 from legibility.marks.usual import log_usual
 from legibility.pipeline.seen_rows import (
     PRESENT,
@@ -83,10 +84,11 @@ def glance(picture: Picture, rows: Sequence[SeenRow]) -> list[PosedStrip]:
     """
     views = [{0: seen.view} for seen in rows]
     named = [_named(seen.view) for seen in rows]
-    _view_poses(picture, rows, views, [() if k is None else (k or CONTROL,) for k in named])
+    second = [0 if k is None else k or CONTROL for k in named]
+    _view_poses(picture, rows, views, [(pose,) for pose in second])
     settled = [
-        k is not None and _named(seen[k or CONTROL]) == k ^ (k or CONTROL)
-        for k, seen in zip(named, views, strict=True)
+        k is not None and _named(seen[pose]) == k ^ pose
+        for k, pose, seen in zip(named, second, views, strict=True)
     ]
     _view_poses(picture, rows, views, [() if done else range(N_POSES) for done in settled])
     return _posed(rows, views)
@@ -138,21 +140,22 @@ def best_way_round(
     (``marks.usual``). The log-probabilities do without: they are evidence for one animal or
     another.
     """
-    rows = [seen.row for seen in found]
     posed = look(picture, found)
     # Two rows of one ear share the way they were photographed: its prior counts once.
     logp = normalise_log(np.sum([p.logp - p.prior for p in posed], axis=0) + posed[0].prior)
     usual = [_log_usual(from_top([p.views[k] for p in posed], k)) for k in range(N_POSES)]
     best = int(np.argmax(logp + usual))
     upright = tuple(
-        SeenRow(
-            posed_row(row, best),
-            cut_strip(picture.levels, posed_row(row, best), not_seen=picture.not_seen),
-            looked.views[best],
-        )
-        for row, looked in zip(rows, posed, strict=True)
+        uprighted(picture, seen.row, best, looked.views[best])
+        for seen, looked in zip(found, posed, strict=True)
     )
     return from_top(upright, best), logp[np.arange(N_POSES) ^ best]
+
+
+def uprighted(picture: Picture, row: Row, pose: int, view: StripView) -> SeenRow:
+    """A row with a pose undone, and what was seen in that pose."""
+    upright = posed_row(row, pose)
+    return SeenRow(upright, cut_strip(picture.levels, upright, not_seen=picture.not_seen), view)
 
 
 def _log_usual(views: Sequence[StripView]) -> float:

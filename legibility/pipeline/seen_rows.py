@@ -79,15 +79,14 @@ def refined(picture: Picture, rows: tuple[SeenRow, ...]) -> tuple[SeenRow, ...]:
     """Rows laid again through the characters the reader found in them."""
     laid = []
     for seen in rows:
-        strip = seen.strip
         places = [place for place in seen.view.places if place.presence >= PRESENT]
         if not places:
             laid.append(seen.row)
             continue
-        scale = float(np.linalg.norm(strip.to_photo[:2, 1]))
+        scale = float(np.linalg.norm(seen.strip.to_photo[:2, 1]))
         laid.append(
             row_through(
-                [strip_to_photo(strip, p.box.x_center, p.box.y_center) for p in places],
+                [strip_to_photo(seen.strip, p.box.x_center, p.box.y_center) for p in places],
                 [p.box.height_px * scale for p in places],
                 angle_deg=seen.row.angle_deg,
                 mirrored=seen.row.mirrored,

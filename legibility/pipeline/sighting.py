@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import ColorImage, Mask, RowStrip, Spot
-from legibility.locate.rectify import cut_strip
 from legibility.locate.rows import Row, axis_offence, link_rows
 from legibility.locate.spotter import Pyramid, look_coarsely
-from legibility.pipeline.poses import PosedStrip, best_way_round, glance
+from legibility.pipeline.poses import best_way_round, glance, uprighted
 from legibility.pipeline.print_rows import PAGE_ROWS, is_page, is_print, long_rows
 from legibility.pipeline.second_row import is_beside, stacked_rows, with_second_row
 from legibility.pipeline.seen_rows import (
@@ -170,7 +169,7 @@ def _marks(picture: Picture, seen: Sequence[SeenRow]) -> list[_Mark]:
     for row, posed, alone in zip(rivals, looked, worth, strict=True):
         if alone < LEFT_BEHIND * max(worth):
             continue
-        upright = _uprighted(picture, row.row, posed)
+        upright = uprighted(picture, row.row, posed.best, posed.views[posed.best])
         (first,) = refined(picture, (upright,))
         found = with_second_row(picture, first, beside=[other.row for other in seen])
         whole = _worth(row.row, [one.view for one in found])
@@ -212,13 +211,6 @@ def _promise(seen: SeenRow, others: Sequence[SeenRow]) -> float:
 def _alone(seen: SeenRow) -> float:
     found = presence(seen) * (1 - AXIS_WEIGHT * axis_offence(seen.row))
     return found + max(0.0, seen.row.score)
-
-
-def _uprighted(picture: Picture, row: Row, posed: PosedStrip) -> SeenRow:
-    """A row in its most probable pose."""
-    upright = posed_row(row, posed.best)
-    strip = cut_strip(picture.levels, upright, not_seen=picture.not_seen)
-    return SeenRow(upright, strip, posed.views[posed.best])
 
 
 def posed_rows(sighting: Sighting, pose: int) -> tuple[Row, ...]:

@@ -28,7 +28,7 @@ OFF_LINE_PX: Final = 11.0
 """Choice: a character this far from the strip's middle line belongs to another row."""
 UNIT_HEIGHT_PX: Final = 32.0
 NOTHING: Final = -20.0
-"""Logit of a character or of ink where the strip was not looked at."""
+"""Choice: logit of presence and of ink where the strip was not looked at; 2e-9."""
 _CENTRE: Final = N_CHARACTERS
 _DX, _DY, _SIZE = N_CHARACTERS + 1, N_CHARACTERS + 2, N_CHARACTERS + 3
 _POSE: Final = slice(N_CHARACTERS + 4, N_CHARACTERS + 8)
