@@ -126,7 +126,8 @@ SWAP = tuple(
 )
 DOUBLE = (
     "INSERT INTO events SELECT 5, at, who, what, inputs, outputs, previous_hash, "
-    "'f' || substr(hash, 2) FROM events WHERE seq = 4",
+    "CASE substr(hash, 1, 1) WHEN 'f' THEN 'e' ELSE 'f' END || substr(hash, 2) "
+    "FROM events WHERE seq = 4",
 )
 
 
