@@ -86,7 +86,7 @@ def _dates(db: HerdDatabase) -> Iterator[Finding]:
     tomorrow = (datetime.now(UTC) + timedelta(days=1)).isoformat()
     for name, at in db.rows(
         """SELECT 'photo ' || path, taken_at FROM photos WHERE taken_at > ?1
-           UNION ALL SELECT 'scan of ' || number, scanned_at FROM scans WHERE scanned_at > ?1
+           UNION ALL SELECT 'scan of ' || number, scanned_at FROM scans_now WHERE scanned_at > ?1
            UNION ALL SELECT 'mark ' || m.text || ' of ' || a.animal_id, m.applied_on
            FROM marks AS m JOIN animals AS a ON a.id = m.animal WHERE m.applied_on > ?1
            UNION ALL SELECT 'the birth of ' || animal_id, birth_date FROM animals
@@ -94,7 +94,7 @@ def _dates(db: HerdDatabase) -> Iterator[Finding]:
            UNION ALL SELECT h.kind || ' ' || ifnull(a.animal_id, ''), h.happened_at
            FROM handling_events AS h LEFT JOIN animals AS a ON a.id = h.animal
            WHERE h.happened_at > ?1
-           UNION ALL SELECT 'a reading by ' || reader, read_at FROM human_readings
+           UNION ALL SELECT 'a reading by ' || reader, read_at FROM human_readings_now
            WHERE read_at > ?1""",
         (tomorrow,),
     ):

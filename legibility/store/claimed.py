@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from legibility.store.database import HerdDatabase
@@ -26,13 +27,21 @@ class ClaimedReading:
     misread_risk: float | None
 
 
-def claimed_readings(db: HerdDatabase) -> Iterator[ClaimedReading]:
+def claimed_readings(
+    db: HerdDatabase, *, photos: Collection[str] | None = None
+) -> Iterator[ClaimedReading]:
     """Every photo that somebody gave to an animal with a mark on record, and its newest reading.
 
     Left out: photos that were named by a transponder alone, since that says nothing of its own, and
     photos of animals without a mark, which no reading could name.
+
+    Parameters
+    ----------
+    photos : collection of str, optional
+        Only those with these digests.
     """
-    sql = """
+    some = "" if photos is None else "AND p.sha256 IN (SELECT value FROM json_each(?))"
+    sql = f"""
         SELECT p.sha256, p.path, a.animal_id, p.claimed_by, r.text, r.decision, c.content,
                r.first_animal, r.misread_risk
         FROM photos AS p
@@ -41,8 +50,9 @@ def claimed_readings(db: HerdDatabase) -> Iterator[ClaimedReading]:
         JOIN reading_contents AS c ON c.reading = r.id
         WHERE p.claimed_by <> 'chip'
         AND EXISTS (SELECT 1 FROM marks AS m WHERE m.animal = a.id)
-        ORDER BY p.id"""
-    for sha256, path, claimed, by, text, decision, content, first, risk in db.rows(sql):
+        {some} ORDER BY p.id"""
+    asked = () if photos is None else (json.dumps(list(photos)),)
+    for sha256, path, claimed, by, text, decision, content, first, risk in db.rows(sql, asked):
         yield ClaimedReading(
             photo_sha256=sha256,
             path=path,

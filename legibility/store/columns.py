@@ -208,7 +208,7 @@ _PEOPLE: Final = f"""
         SELECT h.id, ifnull(h.animal, p.animal) AS animal,
                ifnull(nullif(p.taken_at, ''), h.read_at) AS at,
                ifnull(nullif(h.ear, ''), ifnull(p.ear, '')) AS ear, h.text, h.usable, h.grade
-        FROM human_readings AS h LEFT JOIN photos AS p ON p.id = h.photo
+        FROM human_readings_now AS h LEFT JOIN photos AS p ON p.id = h.photo
         WHERE h.usable IS NOT NULL
     )
     SELECT h.animal, {_DAY.format("h.at", 19)}, {_EAR.format("h.ear")},

@@ -22,6 +22,7 @@ from typing import Any, Final
 from legibility.containers import Provenance
 from legibility.errors import StoreError
 from legibility.store.cells import guarded, unguarded
+from legibility.store.corrections import corrections_problems
 from legibility.store.database import HerdDatabase, Value, create_herd
 from legibility.store.fileproblems import printable_path
 from legibility.store.marks import current_marks
@@ -44,8 +45,11 @@ TABLES: Final = (
     "decisions",
     "imports",
     "events",
+    "corrections",
 )
 """What is written, each after those it names; ``touched`` is made anew from the rest."""
+SINCE: Final = frozenset({"corrections"})
+"""Tables that older exports do not have. That one was lost from a newer export shows in the chain."""
 METHOD: Final = (
     "version", "model_sha256", "settings_sha256", "calibration_sha256", "registry_sha256",
 )  # fmt: skip
@@ -113,7 +117,7 @@ def restore_herd(db: HerdDatabase, folder: Path) -> dict[str, int]:
                 raise StoreError(f"{where}: has other fields than the table {table}")
             _put(db, table, row)
             counts[table] += 1
-        problems = db.problems()
+        problems = db.problems() or corrections_problems(db)
         if problems or not counts["herd_info"]:
             reason = problems[0] if problems else "the table herd_info is empty"
             raise StoreError(f"{printable_path(folder)}: is no whole export: {reason}")
@@ -193,6 +197,8 @@ def _cell(value: Value) -> str:
 def _csv_rows(db: HerdDatabase, folder: Path) -> Iterator[tuple[str, str, dict[str, Value]]]:
     for table in TABLES:
         path = folder / f"{table}.csv"
+        if table in SINCE and not path.exists():
+            continue
         name = printable_path(path)
         types = columns_of(db, table)
         before = csv.field_size_limit(LONGEST_CELL)

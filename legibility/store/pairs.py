@@ -6,10 +6,11 @@ import csv
 import io
 import json
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Final
 
 from legibility.store.cells import guarded
 from legibility.store.database import HerdDatabase
@@ -17,6 +18,12 @@ from legibility.store.marks import marks_of
 from legibility.store.packing import unpacked
 from legibility.store.photo_folder import FileState, file_state
 from legibility.store.records import MarkRow, PhotoRow
+
+
+_MAY_BE_PAIRED: Final = """NOT EXISTS (
+    SELECT 1 FROM corrections AS c WHERE c.photo = photos.id AND c.field = 'scan'
+    AND c.before = CAST(?1 AS TEXT) AND c.after = '')"""
+"""No person said that the photo was not taken with this scan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +71,7 @@ def confirmed_photos(db: HerdDatabase) -> Iterator[ConfirmedPhoto]:
     sql = """
         SELECT p.path, p.stored, p.sha256, a.animal_id, s.number, p.ear, p.taken_at
         FROM photos AS p
-        JOIN scans AS s ON s.id = p.scan AND s.outcome = 'read'
+        JOIN scans_now AS s ON s.id = p.scan AND s.outcome = 'read'
         JOIN chips AS c ON c.number = s.number
         JOIN animals AS a ON a.id = c.animal
         WHERE (SELECT count(*) FROM chips AS d WHERE d.number = s.number) = 1
@@ -119,24 +126,34 @@ def confirmed_csv(db: HerdDatabase) -> tuple[str, int]:
     return text.getvalue(), lines
 
 
-def paired_readings(db: HerdDatabase) -> Iterator[PairedReading]:
-    """Every photo that a transponder was read with, and what its newest reading says."""
+def paired_readings(
+    db: HerdDatabase, *, photos: Collection[str] | None = None
+) -> Iterator[PairedReading]:
+    """Every photo that a transponder was read with, and what its newest reading says.
+
+    Parameters
+    ----------
+    photos : collection of str, optional
+        Only those with these digests.
+    """
     owners: dict[str, list[str]] = {}
     for number, animal_id in db.rows(
         "SELECT c.number, a.animal_id FROM chips AS c JOIN animals AS a ON a.id = c.animal "
         "ORDER BY c.id"
     ):
         owners.setdefault(number, []).append(animal_id)
-    sql = """
+    some = "" if photos is None else "WHERE p.sha256 IN (SELECT value FROM json_each(?))"
+    sql = f"""
         SELECT p.sha256, p.path, s.number, ifnull(a.animal_id, ''), p.claimed_by,
                ifnull(r.text, ''), c.content, ifnull(r.first_animal, ''), r.misread_risk
         FROM photos AS p
-        JOIN scans AS s ON s.id = p.scan AND s.outcome = 'read'
+        JOIN scans_now AS s ON s.id = p.scan AND s.outcome = 'read'
         LEFT JOIN animals AS a ON a.id = p.animal
         LEFT JOIN readings AS r ON r.id = (SELECT max(n.id) FROM readings AS n WHERE n.photo = p.id)
         LEFT JOIN reading_contents AS c ON c.reading = r.id
-        ORDER BY p.id"""
-    for sha256, path, number, claimed, by, text, content, first, risk in db.rows(sql):
+        {some} ORDER BY p.id"""
+    asked = () if photos is None else (json.dumps(list(photos)),)
+    for sha256, path, number, claimed, by, text, content, first, risk in db.rows(sql, asked):
         yield PairedReading(
             photo_sha256=sha256,
             path=path,
@@ -165,7 +182,8 @@ def pair_by_time(db: HerdDatabase, *, within_s: float) -> tuple[int, int]:
     scans = sorted(
         (seconds, int(key), str(number))
         for key, number, at in db.rows(
-            "SELECT id, number, scanned_at FROM scans WHERE outcome = 'read' AND scanned_at <> ''"
+            "SELECT id, number, scanned_at FROM scans_now WHERE outcome = 'read' "
+            "AND scanned_at <> ''"
         )
         if (seconds := _seconds(at)) is not None
     )
@@ -181,8 +199,8 @@ def pair_by_time(db: HerdDatabase, *, within_s: float) -> tuple[int, int]:
         elif near:
             nearest = min(near, key=lambda scan: abs(scan[0] - taken))
             connected.append((nearest[1], int(key)))
-    db.write_many("UPDATE photos SET scan = ? WHERE id = ?", connected)
-    return len(connected), undecided
+    sql = f"UPDATE photos SET scan = ?1 WHERE id = ?2 AND {_MAY_BE_PAIRED}"
+    return db.write_many(sql, connected), undecided
 
 
 def connect_photos(db: HerdDatabase, sha256s: Sequence[str], *, scan_id: int) -> None:
@@ -196,7 +214,8 @@ def connect_photos(db: HerdDatabase, sha256s: Sequence[str], *, scan_id: int) ->
     """
     if scan_id:
         db.write_many(
-            "UPDATE photos SET scan = ? WHERE scan IS NULL AND sha256 = ?",
+            "UPDATE photos SET scan = ?1 WHERE scan IS NULL AND sha256 = ?2 "
+            f"AND EXISTS (SELECT 1 FROM scans_now WHERE id = ?1) AND {_MAY_BE_PAIRED}",
             [(scan_id, sha256) for sha256 in sha256s],
         )
         for sha256 in sha256s:
@@ -214,18 +233,19 @@ def connect_photos(db: HerdDatabase, sha256s: Sequence[str], *, scan_id: int) ->
 def name_by_chip(db: HerdDatabase, *, sha256: str = "") -> int:
     """Say of photos that nobody gave a name whose they are, by the scan made with them.
 
-    Only where exactly one animal has the number. Gives how many photos were named.
+    Only where exactly one animal has the number, and no person said that it shows nobody known.
+    Gives how many photos were named.
 
     Parameters
     ----------
     sha256 : str
         Only this photo; all without it.
     """
-    owners = """FROM scans AS s JOIN chips AS c ON c.number = s.number
+    owners = """FROM scans_now AS s JOIN chips AS c ON c.number = s.number
                 WHERE s.id = photos.scan AND s.outcome = 'read'"""
     return db.write(
         f"""UPDATE photos SET claimed_by = 'chip', animal = (SELECT c.animal {owners})
-            WHERE animal IS NULL AND scan IS NOT NULL AND (SELECT count(*) {owners}) = 1
+            WHERE animal IS NULL AND claimed_by = '' AND scan IS NOT NULL AND (SELECT count(*) {owners}) = 1
             {"AND sha256 = ?" if sha256 else ""}""",
         (sha256,) if sha256 else (),
     )

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from legibility.store.animals import optional_animal_key
+from legibility.store.corrections import corrected_fields
 from legibility.store.database import HerdDatabase, Value
 from legibility.store.records import PhotoRow
 
@@ -57,7 +58,8 @@ def put_photo(db: HerdDatabase, photo: PhotoRow) -> str:
     """Add a photo, or fill in what was not known of it; gives ``new``, ``changed`` or ``same``.
 
     The same bytes are the same photo. Its path is brought up to date when the file is no longer
-    where it was; what was said of it before is never overwritten.
+    where it was; what was said of it before is never overwritten, and what a person took away is
+    not filled in again.
     """
     known = find_photo(db, photo.sha256)
     values: dict[str, Value] = {
@@ -87,8 +89,11 @@ def put_photo(db: HerdDatabase, photo: PhotoRow) -> str:
         "event": known.event_id,
     }
     filled = {name: value for name, value in values.items() if value and not before[name]}
-    if known.animal_id:
+    if known.animal_id or known.claimed_by:
         filled.pop("claimed_by", None)
+        filled.pop("animal", None)
+    for name in corrected_fields(db, photo.sha256) if filled else ():
+        filled.pop(name, None)
     if photo.path != known.path and not Path(known.path).exists():
         filled["path"] = photo.path
     if not filled:

@@ -93,7 +93,8 @@ class PhotoRow:
     animal_id: str = ""
     """Whom it shows according to ``claimed_by``."""
     claimed_by: str = ""
-    """``manifest``, ``chip``, ``person`` or nothing."""
+    """``manifest``, ``chip``, ``person``, ``advice`` (a person who followed what the program had
+    read) or nothing. A person who took a name away leaves no animal and ``person``."""
     scan_id: int | None = None
     """The scan made together with the photo."""
     event_id: int | None = None
@@ -155,6 +156,8 @@ class HumanReading:
     seconds: float | None = None
     event_id: int | None = None
     note: str = ""
+    number: int = field(default=0, compare=False)
+    """How people call it; 0 before it is in the record."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,3 +218,32 @@ class EventRow:
     outputs: str
     previous_hash: str
     hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionRow:
+    """One thing that was corrected; what was there before is in it, and the entry says why."""
+
+    number: int
+    entry: int
+    """Of the chain; what was done in one go has one."""
+    kind: str
+    """``photo``, ``reading`` (by eye), ``scan`` or ``case``."""
+    about: str
+    """Digest of the photo, or number of the reading, scan or case."""
+    field: str
+    """``animal``, ``ear``, ``stage``, ``scan`` of a photo; whether a reading or scan ``counts``
+    (``yes``, ``no``); ``state`` of a case."""
+    before: str
+    after: str
+    before_by: str = ""
+    """Who gave the photo to the animal before, as ``PhotoRow.claimed_by``."""
+    after_by: str = ""
+    instead: int = 0
+    """Number of the reading or scan that was entered in its place."""
+    undoes: int = 0
+    """Number of the correction that this one takes back."""
+    at: str = ""
+    who: str = ""
+    what: str = ""
+    reason: str = ""

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from legibility.errors import StoreError
 from legibility.store.animals import optional_animal_key
 from legibility.store.database import HerdDatabase
 from legibility.store.records import ScanRow
 
-_SELECT = """SELECT s.number, s.scanned_at, s.outcome, s.reader, s.raw, s.form,
-                    ifnull(a.animal_id, ''), s.event, s.seconds, s.note, s.id
-             FROM scans AS s LEFT JOIN animals AS a ON a.id = s.animal"""
+_COLUMNS = """SELECT s.number, s.scanned_at, s.outcome, s.reader, s.raw, s.form,
+                     ifnull(a.animal_id, ''), s.event, s.seconds, s.note, s.id"""
+_SELECT = f"{_COLUMNS} FROM scans_now AS s LEFT JOIN animals AS a ON a.id = s.animal"
 
 
 def all_scans(db: HerdDatabase) -> Iterator[ScanRow]:
-    """All scans by time."""
+    """All scans by time, but for those that were taken back."""
     for row in db.rows(f"{_SELECT} ORDER BY s.scanned_at, s.id"):
         yield ScanRow(*row)
 
@@ -22,7 +23,7 @@ def all_scans(db: HerdDatabase) -> Iterator[ScanRow]:
 def scanned_animals(db: HerdDatabase) -> Iterator[tuple[str, str, str]]:
     """Each animal that a log names with each number read for it, and when it was first so."""
     sql = """SELECT a.animal_id, s.number, min(s.scanned_at)
-             FROM scans AS s JOIN animals AS a ON a.id = s.animal
+             FROM scans_now AS s JOIN animals AS a ON a.id = s.animal
              WHERE s.outcome = 'read' GROUP BY s.animal, s.number ORDER BY min(s.id)"""
     for animal_id, number, at in db.rows(sql):
         yield str(animal_id), str(number), str(at)
@@ -34,6 +35,24 @@ def scans_of(db: HerdDatabase, animal_id: str) -> tuple[ScanRow, ...]:
                 SELECT c.number FROM chips AS c JOIN animals AS o ON o.id = c.animal
                 WHERE o.animal_id = ?)) ORDER BY s.scanned_at, s.id"""
     return tuple(ScanRow(*row) for row in db.rows(sql, (animal_id, animal_id)))
+
+
+def find_scan(db: HerdDatabase, number: int) -> tuple[ScanRow, bool]:
+    """One scan by its number, and whether it counts or was taken back.
+
+    Raises
+    ------
+    StoreError
+        If there is none.
+    """
+    row = db.first(
+        f"""{_COLUMNS}, EXISTS (SELECT 1 FROM scans_now AS n WHERE n.id = s.id)
+            FROM scans AS s LEFT JOIN animals AS a ON a.id = s.animal WHERE s.id = ?""",
+        (number,),
+    )
+    if row is None:
+        raise StoreError(f"there is no scan {number} in this record")
+    return ScanRow(*row[:-1]), bool(row[-1])
 
 
 def add_scan(db: HerdDatabase, scan: ScanRow) -> tuple[int, bool]:

@@ -46,12 +46,12 @@ def scan_tries(db: HerdDatabase) -> ScanTries:
     row = db.first(
         """SELECT count(animal), ifnull(sum(animal IS NOT NULL AND outcome = 'nothing'), 0),
                   ifnull(sum(animal IS NULL), 0)
-           FROM scans WHERE outcome <> 'refused'"""
+           FROM scans_now WHERE outcome <> 'refused'"""
     )
     last = db.first(
         """SELECT count(*), ifnull(sum(NOT answered), 0) FROM (
-               SELECT max(s.outcome = 'read') AS answered FROM scans AS s JOIN (
-                   SELECT animal, max(substr(scanned_at, 1, 10)) AS day FROM scans
+               SELECT max(s.outcome = 'read') AS answered FROM scans_now AS s JOIN (
+                   SELECT animal, max(substr(scanned_at, 1, 10)) AS day FROM scans_now
                    WHERE animal IS NOT NULL AND outcome <> 'refused' GROUP BY animal
                ) AS d ON d.animal = s.animal AND substr(s.scanned_at, 1, 10) = d.day
                WHERE s.outcome <> 'refused' GROUP BY s.animal)"""
@@ -65,14 +65,15 @@ def all_tries(db: HerdDatabase) -> Iterator[Try]:
     """Tries of all methods on known animals with a day.
 
     Photos and scans whose animal is only known from the transponder are left out: they exist only
-    where it answered, and would favour it.
+    where it answered, and would favour it. So are photos whose animal is only known from what was
+    read on them.
     """
     scans = """
         SELECT a.animal_id, substr(s.scanned_at, 1, 10),
                s.outcome = 'read' AND EXISTS (
                    SELECT 1 FROM chips AS c WHERE c.animal = a.id AND c.number = s.number),
                s.seconds
-        FROM scans AS s JOIN animals AS a ON a.id = s.animal
+        FROM scans_now AS s JOIN animals AS a ON a.id = s.animal
         WHERE s.outcome <> 'refused' AND s.scanned_at <> ''"""
     for animal, day, success, seconds in db.rows(scans):
         yield Try("transponder", animal, day, bool(success), seconds)
@@ -81,7 +82,7 @@ def all_tries(db: HerdDatabase) -> Iterator[Try]:
                EXISTS (SELECT 1 FROM marks AS m WHERE m.animal = a.id AND m.text = h.text)
                    OR (h.text = '' AND h.usable = 1),
                h.seconds
-        FROM human_readings AS h JOIN animals AS a ON a.id = h.animal
+        FROM human_readings_now AS h JOIN animals AS a ON a.id = h.animal
         WHERE h.text <> '' OR h.usable IS NOT NULL"""
     for animal, day, success, seconds in db.rows(eyes):
         yield Try("eye", animal, day, bool(success), seconds)
@@ -91,7 +92,7 @@ def all_tries(db: HerdDatabase) -> Iterator[Try]:
         FROM photos AS p
         JOIN animals AS a ON a.id = p.animal
         JOIN readings AS r ON r.id = (SELECT max(n.id) FROM readings AS n WHERE n.photo = p.id)
-        WHERE p.taken_at <> '' AND p.claimed_by <> 'chip'"""
+        WHERE p.taken_at <> '' AND p.claimed_by NOT IN ('chip', 'advice')"""
     for animal, day, success in db.rows(photos):
         yield Try("photo", animal, day, bool(success))
 

@@ -6,6 +6,7 @@ import hashlib
 from pathlib import Path
 
 from legibility.store.animals import put_animal, put_chips
+from legibility.store.corrections import add_corrections
 from legibility.store.database import HerdDatabase, create_herd
 from legibility.store.decisions import add_decision, open_case
 from legibility.store.events import append_event
@@ -19,6 +20,7 @@ from legibility.store.records import (
     AnimalRow,
     CaseRow,
     ChipRow,
+    CorrectionRow,
     DecisionRow,
     HandlingEvent,
     HumanReading,
@@ -90,6 +92,8 @@ def small_herd(path: Path) -> HerdDatabase:
         open_case(db, CaseRow("k", "kind", "A sentence.", {"a": [1, None, "é"]}))
         add_decision(db, DecisionRow("2024-05-03", "Cy", "keep both", case_key="k"))
         append_event(db, what="test", who="Ada", inputs={"n": 1}, outputs={"x": "ü"})
+        change = CorrectionRow(0, 0, "photo", "a" * 64, "stage", "", "cleaned")
+        add_corrections(db, [change], what="correct photo", who="Ada", reason='=1+1 "é"')
     return db
 
 

@@ -14,6 +14,7 @@ from legibility.store.migrations import (
     m0002_events,
     m0003_compact,
     m0004_marked_anew,
+    m0005_corrections,
 )
 
 MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
@@ -21,6 +22,7 @@ MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
     2: m0002_events.STATEMENTS,
     3: m0003_compact.STATEMENTS,
     4: m0004_marked_anew.STATEMENTS,
+    5: m0005_corrections.STATEMENTS,
 }
 """Version reached -> statements that lead there from the version before."""
 
