@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from legibility.batch.ordered import failed_result, run
 from legibility.containers import PhotoResult, Provenance, Status
 from legibility.errors import RegistryError, StoreError
 from legibility.photo.load import printable_name
+from legibility.pipeline.herd_cases import open_cases
 from legibility.pipeline.herd_manifest import Manifest, photo_row, read_manifest
 from legibility.pipeline.herd_registry import registry_from
 from legibility.settings import Settings
@@ -25,6 +26,7 @@ from legibility.store.database import HerdDatabase, open_herd
 from legibility.store.importing import import_photo
 from legibility.store.photo_folder import digest_of, folder_of, keep_copy
 from legibility.store.readings import read_already
+from legibility.store.records import ScanRow
 
 if TYPE_CHECKING:
     from legibility.identify.registry import Registry
@@ -187,7 +189,12 @@ class _Store:
             registry_sha256=self._registry_sha256,
             scan=said.scan,
             who=self._who,
+            then=partial(open_cases, photos=[sha256], animals=_scanned(said.scan), who=self._who),
         )
+
+
+def _scanned(scan: ScanRow | None) -> tuple[str, ...]:
+    return (scan.animal_id,) if scan is not None and scan.animal_id else ()
 
 
 @lru_cache(maxsize=1)

@@ -124,6 +124,7 @@ def import_photos(
     if not second_reader:
         settings = replace(settings, second_reader=False)
     with open_herd(herd_file) as db:
+        cases_before = db.count("cases")
         with open_photo_import(
             db,
             photos,
@@ -136,7 +137,8 @@ def import_photos(
             allow_test=test_numbers,
         ) as found:
             code = herd_screen.show_photos(found, json_target)
-        herd_screen.show_new_cases(find_cases(db).new, json_target)
+        find_cases(db)
+        herd_screen.show_new_cases(db.count("cases") - cases_before, json_target)
     ctx.exit(code)
 
 

@@ -202,3 +202,36 @@ def mark_against_claim(
             "misread_risk": misread_risk,
         },
     )
+
+
+def eye_against_claim(
+    *, photo_sha256: str, photo: str, claimed: str, text: str, owners: Sequence[str], reader: str
+) -> Contradiction | None:
+    """A person read another registered animal's mark than that of the listed animal.
+
+    Only whole marks count. Either the list is wrong, or the eye was, or the mark is.
+
+    Parameters
+    ----------
+    photo_sha256, photo : str
+        Empty when the mark was read from the ear itself.
+    owners : sequence of str
+        Animals whose mark it is.
+    """
+    others = [name for name in owners if name != claimed]
+    if not claimed or not others or claimed in owners:
+        return None
+    where = photo or "the ear"
+    return Contradiction(
+        "reading by eye against list",
+        f"eye:{photo_sha256 or 'ear'}:{claimed}:{text}",
+        f"{reader} read {text} from {where}, listed as {claimed}; that is the mark of "
+        f"{', '.join(others)}.",
+        {
+            "photo_sha256": photo_sha256,
+            "animal_by_list": claimed,
+            "animal_by_mark": others[0],
+            "text": text,
+            "reader": reader,
+        },
+    )

@@ -7,6 +7,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,6 +20,7 @@ from legibility.photo.flags import FlagInfo, describe
 from legibility.photo.load import load_photo
 from legibility.pipeline.chute_session import keep_read
 from legibility.pipeline.drawn_row import Drawn
+from legibility.pipeline.herd_cases import open_cases
 from legibility.pipeline.herd_registry import herd_registry
 from legibility.pipeline.run import Choices, read_photo
 from legibility.report.drawing import shrink
@@ -105,6 +107,7 @@ def read_chute_photo(asked: ChutePhoto) -> float:
             result=result,
             registry_sha256=registry.digest if registry is not None else "",
             who=asked.who,
+            then=partial(open_cases, photos=[asked.sha256], who=asked.who),
         )
     keep_read(asked.out, result, fingerprint(photo.pixels))
     write_answer(asked.out, photo, result)

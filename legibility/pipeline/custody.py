@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from legibility.evidence.custody import Anchor
+from legibility.store.corrections import corrections_problems
 from legibility.store.database import HerdDatabase, open_herd
 from legibility.store.events import (
     GENESIS,
@@ -63,10 +64,12 @@ def verify_herd(
         problems = [f"the file is damaged: {text}" for text in db.problems()]
         events = list(all_events(db))
         photos = list(all_photos(db))
+        corrected = corrections_problems(db)
         missing = guards_missing(db)
         head = chain_head(db)
     broken = chain_problem(events)
     problems += [broken] if broken else []
+    problems += corrected
     if missing:
         problems.append(f"what keeps entries from being changed was removed: {', '.join(missing)}")
     anchored = 0

@@ -11,12 +11,13 @@ from legibility.errors import StoreError
 from legibility.herd.chip import identity_problem
 from legibility.herd.chiptext import parse_chip
 from legibility.identify.rowcheck import check_mark
+from legibility.pipeline.herd_cases import open_cases
 from legibility.store.animals import put_chips
 from legibility.store.database import HerdDatabase
 from legibility.store.decisions import add_decision
 from legibility.store.events import append_event
 from legibility.store.handling_events import add_handling_event
-from legibility.store.human_readings import add_human_reading
+from legibility.store.human_readings import put_human_reading
 from legibility.store.marks import add_mark, marks_of, put_mark, retire_mark
 from legibility.store.pairs import name_by_chip
 from legibility.store.records import ChipRow, DecisionRow, HandlingEvent, HumanReading, MarkRow
@@ -69,6 +70,8 @@ def record_event(db: HerdDatabase, event: HandlingEvent, *, allow_test: bool = F
 def record_reading(db: HerdDatabase, reading: HumanReading) -> bool:
     """Record what a person read; False when it was recorded before.
 
+    Another registered animal's mark than that of the listed one opens a case.
+
     Raises
     ------
     StoreError
@@ -82,21 +85,33 @@ def record_reading(db: HerdDatabase, reading: HumanReading) -> bool:
     if reading.grade is not None and not 0 <= reading.grade <= 4:
         raise StoreError(f"grade is {reading.grade:g}; expected 0 to 4")
     _check(reading.read_at, seconds=reading.seconds)
-    if reading.text:
-        _, problem = check_mark(reading.text.replace(UNREAD, "0"), None)
-        if problem:
-            raise StoreError(f"{problem}, or {UNREAD} for a character that could not be read")
+    check_read_text(reading.text)
     with db.transaction():
-        new = add_human_reading(db, reading)
+        number, new = put_human_reading(db, reading)
         if new:
             append_event(
                 db,
                 what="record reading",
                 who=reading.reader,
                 inputs={"animal_id": reading.animal_id, "photo_sha256": reading.photo_sha256},
-                outputs={"text": reading.text, "blind": reading.blind},
+                outputs={"text": reading.text, "blind": reading.blind, "reading": number},
             )
+            photos, animals = [reading.photo_sha256], [reading.animal_id]
+            open_cases(db, photos=photos, animals=animals, who=reading.reader)
     return new
+
+
+def check_read_text(text: str) -> None:
+    """Refuse what no mark can be that a person read; nothing read is a text, too.
+
+    Raises
+    ------
+    StoreError
+        If it can be no mark.
+    """
+    problem = check_mark(text.replace(UNREAD, "0"), None)[1] if text else ""
+    if problem:
+        raise StoreError(f"{problem}, or {UNREAD} for a character that could not be read")
 
 
 def record_decision(db: HerdDatabase, decision: DecisionRow) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from legibility.store.corrections import corrections_problems
 from legibility.store.database import HerdDatabase, now_utc
 from legibility.store.events import all_events, chain_problem
 from legibility.store.photo_folder import FileState, file_state
@@ -38,6 +39,7 @@ def check_record(
     problem = chain_problem(all_events(db))
     if problem:
         found.append(Finding("chain", problem))
+    found += [Finding("chain", text) for text in corrections_problems(db)]
     found += _clock(db)
     found += _dates(db)
     if files:

@@ -64,3 +64,52 @@ def claimed_readings(
             first=first,
             misread_risk=risk,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class EyeReading:
+    """A whole mark that a person read and that the animal it was read for does not have."""
+
+    reader: str
+    text: str
+    claimed: str
+    owners: tuple[str, ...]
+    """Animals whose mark it is now."""
+    photo_sha256: str
+    """Empty when it was read from the ear."""
+    path: str
+
+
+def strange_eye_readings(
+    db: HerdDatabase,
+    *,
+    photos: Collection[str] | None = None,
+    animals: Collection[str] | None = None,
+) -> Iterator[EyeReading]:
+    """Readings by eye of another registered animal's mark; "/" and blanks make no difference.
+
+    Parameters
+    ----------
+    photos, animals : collection of str, optional
+        Only readings of these photos, or of the ears of these animals.
+    """
+    some = "1"
+    asked: tuple[str, ...] = ()
+    if photos is not None or animals is not None:
+        some = """(p.sha256 IN (SELECT value FROM json_each(?))
+                   OR (h.photo IS NULL AND a.animal_id IN (SELECT value FROM json_each(?))))"""
+        asked = (json.dumps(list(photos or ())), json.dumps(list(animals or ())))
+    plain = "replace(replace({}, '/', ''), ' ', '')"
+    sql = f"""
+        SELECT h.reader, h.text, a.animal_id, json_group_array(DISTINCT o.animal_id),
+               ifnull(p.sha256, ''), ifnull(p.path, '')
+        FROM human_readings_now AS h LEFT JOIN photos AS p ON p.id = h.photo
+        JOIN animals AS a ON a.id = ifnull(h.animal, p.animal)
+        JOIN marks AS m ON m.text = h.text AND m.retired_on = '' AND m.animal <> a.id
+        JOIN animals AS o ON o.id = m.animal
+        WHERE {some} AND EXISTS (SELECT 1 FROM marks AS own WHERE own.animal = a.id)
+        AND NOT EXISTS (SELECT 1 FROM marks AS own WHERE own.animal = a.id
+                        AND {plain.format("own.text")} = {plain.format("h.text")})
+        GROUP BY h.id ORDER BY h.id"""
+    for reader, text, claimed, owners, sha256, path in db.rows(sql, asked):
+        yield EyeReading(reader, text, claimed, tuple(json.loads(owners)), sha256, path)

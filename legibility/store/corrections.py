@@ -36,7 +36,7 @@ _SELECT: Final = """
                 ELSE CAST(coalesce(c.human_reading, c.scan, c.case_id) AS TEXT) END,
            c.field, c.before, c.after, c.before_by, c.after_by,
            coalesce(c.instead_reading, c.instead_scan, 0), ifnull(c.undoes, 0),
-           e.at, e.who, e.what, 
+           e.at, e.who, e.what,
            CASE WHEN json_valid(e.inputs) THEN ifnull(json_extract(e.inputs, '$.reason'), '')
                 ELSE '' END
     FROM corrections AS c JOIN events AS e ON e.seq = c.entry
@@ -188,7 +188,9 @@ def photo_value(db: HerdDatabase, sha256: str, field: str) -> tuple[str, str]:
     if row is None:
         raise StoreError(f"photo {sha256[:12]}... is not in this record; import it first")
     animal, by, ear, stage, scan = row
-    return (animal, by) if field == "animal" else ({"ear": ear, "stage": stage}.get(field, scan), "")
+    return (
+        (animal, by) if field == "animal" else ({"ear": ear, "stage": stage}.get(field, scan), "")
+    )
 
 
 def _sealed(row: CorrectionRow) -> dict[str, Any]:

@@ -37,6 +37,20 @@ def find_case(db: HerdDatabase, number: int) -> CaseRow:
     return _case(row)
 
 
+def case_of_key(db: HerdDatabase, key: str) -> CaseRow:
+    """One case by what it is about.
+
+    Raises
+    ------
+    StoreError
+        If there is none.
+    """
+    row = db.first(f"SELECT {_COLUMNS} FROM cases WHERE case_key = ?", (key,))
+    if row is None:
+        raise StoreError(f"there is no case {key!r}; `legibility herd check` lists them")
+    return _case(row)
+
+
 def _case(row: tuple[Any, ...]) -> CaseRow:
     key, kind, summary, detail, opened_at, state, number = row
     return CaseRow(key, kind, summary, json.loads(detail), opened_at, state, number)
@@ -77,12 +91,7 @@ def add_decision(db: HerdDatabase, decision: DecisionRow) -> bool:
     """
     case_id: int | None = None
     if decision.case_key:
-        found = db.first("SELECT id FROM cases WHERE case_key = ?", (decision.case_key,))
-        if found is None:
-            raise StoreError(
-                f"there is no case {decision.case_key!r}; `legibility herd check` lists them"
-            )
-        case_id = int(found[0])
+        case_id = case_of_key(db, decision.case_key).number
         db.write("UPDATE cases SET state = 'closed' WHERE id = ?", (case_id,))
     return db.insert(
         "decisions",

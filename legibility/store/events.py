@@ -9,16 +9,24 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any, Final
 
+from legibility.errors import StoreError
 from legibility.store.database import HerdDatabase, now_utc
 from legibility.store.records import EventRow
 
 GENESIS: Final = "0" * 64
 """What stands for the hash before the first entry."""
-GUARDS: Final = frozenset({"events_are_never_changed", "events_are_never_deleted"})
-"""Triggers of migration 2."""
+GUARDS: Final = frozenset(
+    {
+        "events_are_never_changed",
+        "events_are_never_deleted",
+        "corrections_are_never_changed",
+        "corrections_are_never_deleted",
+    }
+)
+"""Triggers of migrations 2 and 5."""
 
 
 def canonical(value: Mapping[str, Any]) -> str:
@@ -92,6 +100,33 @@ def last_event(db: HerdDatabase) -> EventRow | None:
         "ORDER BY seq DESC LIMIT 1"
     )
     return None if row is None else EventRow(*row)
+
+
+def find_event(db: HerdDatabase, seq: int) -> EventRow:
+    """One entry by its number.
+
+    Raises
+    ------
+    StoreError
+        If there is none.
+    """
+    row = db.first(
+        "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events WHERE seq = ?",
+        (seq,),
+    )
+    if row is None:
+        raise StoreError(f"the record has no entry {seq}")
+    return EventRow(*row)
+
+
+def recent_events(db: HerdDatabase, *, kinds: Collection[str], most: int) -> tuple[EventRow, ...]:
+    """The newest entries of some kinds, newest first."""
+    rows = db.rows(
+        "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events "
+        f"WHERE what IN ({', '.join('?' * len(kinds))}) ORDER BY seq DESC LIMIT ?",
+        (*kinds, most),
+    )
+    return tuple(EventRow(*row) for row in rows)
 
 
 def event_hash_at(db: HerdDatabase, seq: int) -> str:

@@ -49,7 +49,7 @@ TABLES: Final = (
 )
 """What is written, each after those it names; ``touched`` is made anew from the rest."""
 SINCE: Final = frozenset({"corrections"})
-"""Tables that older exports do not have. That one was lost from a newer export shows in the chain."""
+"""Tables that older exports do not have; that one is lost from a newer one shows in the chain."""
 METHOD: Final = (
     "version", "model_sha256", "settings_sha256", "calibration_sha256", "registry_sha256",
 )  # fmt: skip

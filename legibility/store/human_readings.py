@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from legibility.errors import StoreError
 from legibility.store.animals import optional_animal_key
-from legibility.store.database import HerdDatabase
+from legibility.store.database import HerdDatabase, Value
 from legibility.store.readings import photo_key
 from legibility.store.records import HumanReading
 
@@ -72,7 +72,7 @@ def put_human_reading(db: HerdDatabase, reading: HumanReading) -> tuple[int, boo
     """
     photo = photo_key(db, reading.photo_sha256) if reading.photo_sha256 else None
     animal = optional_animal_key(db, reading.animal_id)
-    once = {
+    once: dict[str, Value] = {
         "reader": reading.reader,
         "read_at": reading.read_at,
         "ear": reading.ear,

@@ -159,10 +159,16 @@ def import_photo(
     registry_sha256: str = "",
     scan: ScanRow | None = None,
     who: str = "",
+    then: Callable[[HerdDatabase], object] = lambda _: None,
 ) -> str:
     """Store one photo with its reading and the scan made with it; ``new``, ``changed``, ``same``.
 
     One transaction a photo: an interrupted import of a folder keeps every photo that was done.
+
+    Parameters
+    ----------
+    then : callable
+        What belongs to it, done at the end of the transaction.
     """
     with db.transaction():
         now = now_utc()
@@ -190,6 +196,7 @@ def import_photo(
             },
             at=now,
         )
+        then(db)
         return "new" if state == "new" else "changed"
 
 

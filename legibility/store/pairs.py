@@ -19,7 +19,6 @@ from legibility.store.packing import unpacked
 from legibility.store.photo_folder import FileState, file_state
 from legibility.store.records import MarkRow, PhotoRow
 
-
 _MAY_BE_PAIRED: Final = """NOT EXISTS (
     SELECT 1 FROM corrections AS c WHERE c.photo = photos.id AND c.field = 'scan'
     AND c.before = CAST(?1 AS TEXT) AND c.after = '')"""
@@ -245,7 +244,8 @@ def name_by_chip(db: HerdDatabase, *, sha256: str = "") -> int:
                 WHERE s.id = photos.scan AND s.outcome = 'read'"""
     return db.write(
         f"""UPDATE photos SET claimed_by = 'chip', animal = (SELECT c.animal {owners})
-            WHERE animal IS NULL AND claimed_by = '' AND scan IS NOT NULL AND (SELECT count(*) {owners}) = 1
+            WHERE animal IS NULL AND claimed_by = '' AND scan IS NOT NULL
+            AND (SELECT count(*) {owners}) = 1
             {"AND sha256 = ?" if sha256 else ""}""",
         (sha256,) if sha256 else (),
     )

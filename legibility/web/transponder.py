@@ -11,6 +11,7 @@ from legibility.herd.chip import code_notices, identity_problem
 from legibility.herd.chiptext import parse_chip
 from legibility.herd.contradictions import chip_against_mark
 from legibility.pipeline.chute import now_local
+from legibility.pipeline.herd_cases import open_cases
 from legibility.store.animals import animals_with_chip
 from legibility.store.database import open_herd
 from legibility.store.events import append_event
@@ -67,6 +68,7 @@ def pair_photos_of(herd: Path, scans: Sequence[Mapping[str, Any]], sha256s: Sequ
     one = len({scan["number"] for scan in scans}) == 1
     with open_herd(herd) as db, db.transaction():
         connect_photos(db, sha256s, scan_id=scans[-1]["scan_id"] if one else 0)
+        open_cases(db, photos=sha256s, who="chute")
 
 
 def disagreements(

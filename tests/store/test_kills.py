@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from legibility.store.animals import all_animals
+from legibility.store.corrections import all_corrections, corrections_problems
 from legibility.store.database import HerdDatabase, create_herd, open_herd
 from legibility.store.events import all_events, chain_problem
 from legibility.store.human_readings import all_human_readings
@@ -81,6 +82,11 @@ def check(db: HerdDatabase, committed: set[tuple[str, str]], *, killed: int) -> 
     found = {("import", key) for key in imports}
     found |= {("look", key) for key in looks}
     found |= {("photo", key) for key in photos}
+    corrected = {row.who: row for row in all_corrections(db)}
+    cleaned = {str(row[0]) for row in db.rows("SELECT path FROM photos WHERE stage = 'cleaned'")}
+    assert cleaned == {f"/{key}.jpg" for key in corrected}
+    assert corrections_problems(db) == ()
+    found |= {("correction", key) for key in corrected}
     found |= {("batch", key) for key in batches}
     found |= {("log", key) for key in logs}
     assert committed <= found
@@ -89,6 +95,7 @@ def check(db: HerdDatabase, committed: set[tuple[str, str]], *, killed: int) -> 
     assert events["import registry"] == len(imports)
     assert events["record reading"] == len(looks)
     assert events["read photo"] == len(photos)
+    assert events["correct photo"] == db.count("corrections") == len(corrected)
     assert events["import readings"] == len(batches)
     assert events["import scans"] == len(logs)
     assert db.count("photos") == db.count("readings") == len(stored)

@@ -1,8 +1,8 @@
 """A process that writes to a record until it is killed, and says what it has committed.
 
 ``python -m tests.store.writer HERD.db NAME``: one line a commit, after the commit. Each round does
-one import of a registry, records one look, stores one photo with its reading, stores a batch of
-readings, and imports a reader's log.
+one import of a registry, records one look, stores one photo with its reading, corrects its stage,
+stores a batch of readings, and imports a reader's log.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
+from legibility.store.corrections import add_corrections
 from legibility.store.database import open_herd
 from legibility.store.events import append_event
 from legibility.store.human_readings import add_human_reading
@@ -22,7 +23,7 @@ from legibility.store.importing import (
     import_registry,
     import_scans,
 )
-from legibility.store.records import HumanReading, PhotoRow, ScanRow
+from legibility.store.records import CorrectionRow, HumanReading, PhotoRow, ScanRow
 from tests.example_results import ambiguous_result
 from tests.store.herds import NUMBER, digest, registry_rows
 
@@ -56,6 +57,10 @@ def main(path: Path, name: str) -> None:
             result = replace(ambiguous_result(), sha256=digest(key))
             import_photo(db, PhotoRow(result.sha256, f"/{key}.jpg"), result=result)
             print("photo", key, flush=True)
+            change = CorrectionRow(0, 0, "photo", result.sha256, "stage", "", "cleaned")
+            with db.transaction():
+                add_corrections(db, [change], what="correct photo", who=key, reason="test")
+            print("correction", key, flush=True)
             batch = [
                 replace(result, sha256=digest(f"{key}-{i}"), photo=f"/{key}-{i}.jpg")
                 for i in range(BATCH)
