@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,66 @@ class AnimalRisk:
     """Some character not read, or a mark that the rules do not allow."""
     rivals: tuple[Rival, ...]
     """Most probable first."""
+
+
+@dataclass(frozen=True, slots=True)
+class RiskColumns:
+    """Some animals of a registry as :class:`AnimalRisk` describes them, in columns."""
+
+    animal_ids: NDArray[np.object_]
+    """(all,) identifiers of the whole registry."""
+    marks: NDArray[np.object_]
+    """(all,) marks of the whole registry."""
+    animals: NDArray[np.int64]
+    """(n,) which animals."""
+    grade: NDArray[np.float64]
+    right: NDArray[np.float64]
+    risk: NDArray[np.float64]
+    unregistered: NDArray[np.float64]
+    unread: NDArray[np.float64]
+    """(n,) each."""
+    start: NDArray[np.int64]
+    """(n + 1,) where each animal's rivals begin."""
+    rival: NDArray[np.int64]
+    """(r,) the other animal, most probable first."""
+    probability: NDArray[np.float64]
+    """(r,)"""
+    words_start: NDArray[np.int64]
+    """(r + 1,) where each rival's phrases begin."""
+    words: NDArray[np.int32]
+    """Numbers of phrases, below ``n_phrases``; joined by "; " they say how it happens."""
+    phrase: Callable[[int], str]
+    """Words of a number."""
+    n_phrases: int
+
+    def __len__(self) -> int:
+        return len(self.animals)
+
+    def record(self, at: int) -> AnimalRisk:
+        """One of the animals."""
+        animal = int(self.animals[at])
+        rivals = []
+        for rival in range(int(self.start[at]), int(self.start[at + 1])):
+            other = int(self.rival[rival])
+            words = self.words[self.words_start[rival] : self.words_start[rival + 1]]
+            rivals.append(
+                Rival(
+                    self.animal_ids[other],
+                    self.marks[other],
+                    float(self.probability[rival]),
+                    "; ".join(self.phrase(int(number)) for number in words),
+                )
+            )
+        return AnimalRisk(
+            animal_id=self.animal_ids[animal],
+            mark=self.marks[animal],
+            grade=float(self.grade[at]),
+            right=float(self.right[at]),
+            risk=float(self.risk[at]),
+            unregistered=float(self.unregistered[at]),
+            unread=float(self.unread[at]),
+            rivals=tuple(rivals),
+        )
 
 
 @dataclass(frozen=True, slots=True)

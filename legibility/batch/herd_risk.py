@@ -3,45 +3,25 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS
 from legibility.batch.executors import InlineExecutor, open_workers
+from legibility.batch.risk_report import RegistryReport, written_marks
 from legibility.errors import SettingsError
-from legibility.identify.marktable import BASE
 from legibility.identify.registry import Registry, load_registry
 from legibility.identify.rules import Rules, load_rules
-from legibility.misreadings import AnimalRisk, HerdRisk, Rival, WatchedPair
 from legibility.risk.ages import load_age_model
 from legibility.risk.blend import OwnCounts
-from legibility.risk.explain import SAME_MARK, Explainer
-from legibility.risk.kernel import (
-    Kernel,
-    Matrix,
-    beta_interval,
-    condition_words,
-    grade_of,
-    load_kernel,
-)
+from legibility.risk.kernel import Matrix, condition_words, grade_of, load_kernel
 from legibility.risk.marks import MarkSet, mark_set
-from legibility.risk.misreading import Allowed, Channel, Errors, channel
+from legibility.risk.misreading import Allowed, Errors, channel
 from legibility.risk.pairs import LEAST, Finder
-from legibility.risk.risk import (
-    TOP,
-    Part,
-    PartRisk,
-    RegistryRisk,
-    part_risk,
-    parts_of,
-    registry_risk,
-)
+from legibility.risk.risk import Part, PartRisk, part_risk, parts_of, registry_risk
 from legibility.settings import Settings
 
 CONDITION: Final = "worn"
@@ -50,10 +30,6 @@ GRADE_STEP: Final = 0.5
 """Choice: grades of an age model are rounded to halves; between them risk changes little."""
 MARKS_FOR_A_POOL: Final = 50_000
 """Measured: below this a pool of processes takes longer to start than it saves."""
-PAIRS_WATCHED: Final = 20
-"""Choice: pairs to watch that the totals list; they fit a screen."""
-LIMITS: Final = (0.01, 0.05, 0.2, 0.5)
-"""Choice: risks above which animals are counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,165 +59,6 @@ class _Work:
 
 _FINDERS: Final[dict[str, Finder]] = {}
 """The last registry's finder, kept by each process for its next part."""
-
-
-@dataclass(frozen=True)
-class RegistryReport:
-    """Risk of a registry, animal by animal when asked."""
-
-    registry: Registry
-    marks: MarkSet
-    grades: tuple[float, ...]
-    """The conditions looked at."""
-    levels: NDArray[np.int64]
-    """(animals,) which of them."""
-    channels: tuple[Channel, ...]
-    arrays: RegistryRisk
-    least: float
-    condition: str
-    kernel: Kernel
-    matrices: tuple[Matrix, ...]
-    own: OwnCounts | None = None
-    _explainers: dict[int, Explainer] = field(default_factory=dict)
-
-    def __len__(self) -> int:
-        return len(self.registry)
-
-    def animals(self) -> Iterator[AnimalRisk]:
-        """Every animal, in the registry's order."""
-        return (self.animal(index) for index in range(len(self)))
-
-    def worst(self, count: int) -> list[AnimalRisk]:
-        """The animals with the highest risk, worst first."""
-        risk = self.arrays.risk
-        return [self.animal(int(i)) for i in np.argsort(-risk, kind="stable")[:count]]
-
-    def animal(self, index: int) -> AnimalRisk:
-        """One animal with its rivals."""
-        arrays = self.arrays
-        return AnimalRisk(
-            animal_id=self.registry.animal_id(index),
-            mark=self.registry.mark(index),
-            grade=self.grades[int(self.levels[index])],
-            right=float(arrays.right[index]),
-            risk=float(arrays.risk[index]),
-            unregistered=float(arrays.unregistered[index]),
-            unread=float(arrays.unread[index]),
-            rivals=tuple(self._rivals(index)),
-        )
-
-    def commonest(self) -> tuple[float, Matrix, Matrix, Matrix]:
-        """Grade that most animals are looked at in; the kernel there, with its 95 % interval."""
-        level = int(np.bincount(self.levels).argmax())
-        grade, matrix = self.grades[level], self.matrices[level]
-        own = self.own
-        sample = self.kernel.sample_at(grade) if own is None else own.effective_sample
-        return grade, matrix, *beta_interval(matrix, sample[:, None])
-
-    def totals(self, *, pairs: int = PAIRS_WATCHED) -> HerdRisk:
-        """The herd in figures, with the pairs of animals to watch most."""
-        arrays, animals = self.arrays, len(self)
-        carriers = self.marks.carriers
-        return HerdRisk(
-            animals=animals,
-            marks=len(self.marks),
-            shared_marks=int(carriers[carriers > 1].sum()),
-            pairs=arrays.found,
-            least=self.least,
-            mean_right=float(arrays.right.mean()),
-            mean_risk=float(arrays.risk.mean()),
-            mean_unregistered=float(arrays.unregistered.mean()),
-            mean_unread=float(arrays.unread.mean()),
-            above={f"{100 * limit:.0f} %": int((arrays.risk >= limit).sum()) for limit in LIMITS},
-            condition=self.condition,
-            kernel=self._kernel_words(),
-            row_unread=self._row_unread(),
-            pairs_to_watch=tuple(self._watched(pairs)),
-            notices=self.registry.notices,
-        )
-
-    def _rivals(self, index: int) -> Iterator[Rival]:
-        arrays, mark = self.arrays, self.registry.mark(index)
-        found: list[Rival] = []
-        if arrays.same_mark[index] > 0:
-            twins = [i for i in self._carriers(int(self.marks.of_given[index])) if i != index]
-            share = float(arrays.same_mark[index]) / len(twins)
-            for twin in twins[:TOP]:
-                found.append(Rival(self.registry.animal_id(twin), mark, share, SAME_MARK))
-        record = int(arrays.record_of[index])
-        for at in range(int(arrays.start[record]), int(arrays.start[record + 1])):
-            animals = self._carriers(int(arrays.read[at]))
-            share = float(arrays.probability[at]) / len(animals)
-            other = self.registry.mark(animals[0])
-            words = self._explainer(int(self.levels[index])).words(mark, other)
-            for animal in animals[:TOP]:
-                found.append(Rival(self.registry.animal_id(animal), other, share, words))
-        found.sort(key=lambda rival: -rival.probability)
-        return iter(found[:TOP])
-
-    def _explainer(self, level: int) -> Explainer:
-        if level not in self._explainers:
-            self._explainers[level] = Explainer(self.channels[level])
-        return self._explainers[level]
-
-    @cached_property
-    def _by_mark(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        order = np.argsort(self.marks.of_given, kind="stable")
-        return order, np.concatenate([[0], np.cumsum(self.marks.carriers)])
-
-    def _carriers(self, mark: int) -> list[int]:
-        order, start = self._by_mark
-        return [int(i) for i in order[start[mark] : start[mark + 1]]]
-
-    def _watched(self, count: int) -> Iterator[WatchedPair]:
-        """Pairs of animals by how likely one is taken for the other, both ways together."""
-        arrays, animals = self.arrays, len(self)
-        if not len(arrays.probability):
-            return
-        # Among the 2 n likeliest single ways are n pairs; a pair as likely as those, both ways
-        # together, has a way at least half as likely.
-        nth = min(2 * count, len(arrays.probability))
-        limit = np.partition(arrays.probability, -nth)[-nth] / 2
-        likely = np.flatnonzero(arrays.probability >= limit)
-        first_animal = np.full(len(arrays.start) - 1, -1, dtype=np.int64)
-        first_animal[arrays.record_of[::-1]] = np.arange(animals)[::-1]
-        owner = first_animal[np.searchsorted(arrays.start, likely, side="right") - 1]
-        order, start = self._by_mark
-        other = order[start[arrays.read[likely]]]
-        keys = np.unique(np.minimum(owner, other) * animals + np.maximum(owner, other))
-        low, high = np.divmod(keys, animals)
-        there = arrays.of_pairs(arrays.record_of[low], self.marks.of_given[high])
-        back = arrays.of_pairs(arrays.record_of[high], self.marks.of_given[low])
-        for at in np.argsort(-(there + back), kind="stable")[:count]:
-            a, b, one, two = int(low[at]), int(high[at]), float(there[at]), float(back[at])
-            if two > one:
-                a, b, one, two = b, a, two, one
-            yield WatchedPair(
-                self.registry.animal_id(a),
-                self.registry.mark(a),
-                self.registry.animal_id(b),
-                self.registry.mark(b),
-                one,
-                two,
-                self._explainer(int(self.levels[a])).words(
-                    self.registry.mark(a), self.registry.mark(b)
-                ),
-            )
-
-    def _row_unread(self) -> float:
-        share = [self.kernel.row_unread_at(grade) for grade in self.grades]
-        return float(np.mean(np.array(share)[self.levels]))
-
-    def _kernel_words(self) -> str:
-        if self.own is None:
-            return self.kernel.origin
-        known = int((self.own.counts.sum(axis=1) > 0).sum())
-        return (
-            f"{self.kernel.origin}; with {self.own.readings} own readings of {known} characters, "
-            f"which weigh {self.own.own_share:.0%} there; effective sample "
-            f"{self.own.effective_sample.min():.0f} to {self.own.effective_sample.max():.0f} a "
-            "character"
-        )
 
 
 def registry_report(
@@ -332,7 +149,7 @@ def report_on(
         matrices = tuple(own.blend(matrix) for matrix in matrices)
     settings = settings or Settings()
     errors = Errors(settings.p_swap, settings.p_wrong_die, settings.p_turned_die)
-    marks = mark_set(_mark_bytes(registry))
+    marks = mark_set(written_marks(registry))
     work = _Work(registry.digest, marks, matrices, errors, _allowed(rules), least)
     wanted = [np.unique(marks.of_given[levels == level]) for level in range(len(grades))]
     parts = list(parts_of(marks, wanted))
@@ -395,22 +212,3 @@ def _allowed(rules: Rules | None) -> Allowed:
     if rules is None:
         return Allowed()
     return Allowed(rules.characters, rules.shortest_row, rules.longest_row, rules.max_rows)
-
-
-def _mark_bytes(registry: Registry) -> NDArray[np.bytes_]:
-    """(animals,) marks as written."""
-    table = registry.table
-    rows = np.zeros((len(table.row_keys) + 1, 12), dtype=np.uint8)
-    letters = np.frombuffer(b"\0" + CHARACTERS.encode(), dtype=np.uint8)
-    rest, length = table.row_keys.copy(), table.characters.astype(np.int64)
-    for back in range(1, rows.shape[1] + 1):
-        has = np.flatnonzero(length >= back)
-        rows[has, length[has] - back] = letters[(rest[has] % np.uint64(BASE)).astype(np.int64)]
-        rest //= np.uint64(BASE)
-    text = rows[:-1].view("S12").ravel()
-    first = text[table.first_row]
-    if not (table.second_row >= 0).any():
-        return np.asarray(first, dtype=np.bytes_)
-    second = rows.view("S12").ravel()[table.second_row]
-    slash = np.where(table.second_row >= 0, b"/", b"").astype("S1")
-    return np.asarray(np.char.add(np.char.add(first, slash), second), dtype=np.bytes_)

@@ -33,8 +33,18 @@ class JsonLines:
         OutputError
             If it cannot be written.
         """
+        self.write_lines(json_line(record) + "\n")
+
+    def write_lines(self, text: str) -> None:
+        """Add whole lines that are JSON already, as :meth:`write` does.
+
+        Raises
+        ------
+        OutputError
+            If they cannot be written.
+        """
         try:
-            self._file.write(json_line(record) + "\n")
+            self._file.write(text)
             self._file.flush()
         except OSError as error:
             if self._target is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -36,3 +36,14 @@ def json_output(
     else:
         with open_lines(Path(target), resume=resume) as lines:
             yield lines.write, lines.held
+
+
+def write_json_lines(target: str, texts: Iterable[str]) -> None:
+    """Write whole JSON lines, some at a time, to where ``--json`` says."""
+    if target == "-":
+        for text in texts:
+            click.echo(text, nl=False)
+        return
+    with open_lines(Path(target)) as lines:
+        for text in texts:
+            lines.write_lines(text)

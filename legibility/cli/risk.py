@@ -8,9 +8,8 @@ import click
 
 from legibility.batch.herd_risk import registry_report
 from legibility.cli import options
-from legibility.cli.output import json_output
 from legibility.cli.risk_screen import RiskScreen
-from legibility.report.risk import risk_record
+from legibility.report.risk_parquet import check_parquet
 
 
 @click.command()
@@ -46,6 +45,13 @@ from legibility.report.risk import risk_record
 @options.settings_option
 @options.json_option
 @options.csv_option
+@click.option(
+    "--parquet",
+    "parquet_target",
+    type=options.ANY_PATH,
+    metavar="FILE",
+    help="Every animal with its rivals as a Parquet file (needs pyarrow).",
+)
 @options.html_option
 @options.jobs_option
 @options.scheduler_option
@@ -60,6 +66,7 @@ def risk(
     settings_file: Path | None,
     json_target: str | None,
     csv_target: Path | None,
+    parquet_target: Path | None,
     html_target: Path | None,
     jobs: int,
     scheduler: str,
@@ -70,6 +77,8 @@ def risk(
     condition given, ends at another registered animal, with its nearest rivals
     and how it happens. Wrong, swapped and turned dies are counted in.
     """
+    if parquet_target is not None:
+        check_parquet()
     report = registry_report(
         registry,
         rules=rules,
@@ -82,7 +91,4 @@ def risk(
         jobs=jobs,
         scheduler=scheduler,
     )
-    with json_output(json_target) as (write, _):
-        for animal in report.animals() if json_target else ():
-            write(risk_record(animal))
-    RiskScreen(report).show(json_target, csv_target, html_target)
+    RiskScreen(report).show(json_target, csv_target, html_target, parquet_target)

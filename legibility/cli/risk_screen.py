@@ -1,4 +1,4 @@
-"""What ``legibility risk`` shows and writes besides JSON."""
+"""What ``legibility risk`` shows and writes."""
 
 from __future__ import annotations
 
@@ -7,10 +7,13 @@ from pathlib import Path
 
 import click
 
-from legibility.batch.herd_risk import RegistryReport
-from legibility.report.risk import ANIMALS_SHOWN, risk_csv, risk_table
+from legibility.batch.risk_report import RegistryReport
+from legibility.cli.output import write_json_lines
+from legibility.report.risk import ANIMALS_SHOWN, risk_table
+from legibility.report.risk_lines import CSV_RIVALS, risk_csv, risk_json
 from legibility.report.risk_page import ANIMALS_LISTED, PAIRS_DRAWN, write_risk_page
-from legibility.report.writing import write_text
+from legibility.report.risk_parquet import write_risk_parquet
+from legibility.report.writing import write_texts
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,12 +23,20 @@ class RiskScreen:
     report: RegistryReport
 
     def show(
-        self, json_target: str | None, csv_target: Path | None, html_target: Path | None
+        self,
+        json_target: str | None,
+        csv_target: Path | None,
+        html_target: Path | None,
+        parquet_target: Path | None,
     ) -> None:
-        """Table on the terminal (not where JSON goes), and the files asked for."""
+        """The files asked for, and a table on the terminal (not where JSON goes)."""
         report = self.report
+        if json_target is not None:
+            write_json_lines(json_target, risk_json(report.columns()))
         if csv_target is not None:
-            write_text(csv_target, "".join(risk_csv(report.animals())))
+            write_texts(csv_target, risk_csv(report.columns(most=CSV_RIVALS)))
+        if parquet_target is not None:
+            write_risk_parquet(parquet_target, report.columns())
         if html_target is not None:
             grade, matrix, low, high = report.commonest()
             write_risk_page(

@@ -1,16 +1,12 @@
-"""Risk of confusion in a registry: table for a terminal, JSON objects, table for a spreadsheet."""
+"""Risk of confusion in a registry: the table for a terminal."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
 from legibility.misreadings import AnimalRisk, HerdRisk
-from legibility.report.export import harmless
 from legibility.report.layout import columns, pad, wrapped
-from legibility.report.rounding import round_probability
 from legibility.report.words import percent
 
 ANIMALS_SHOWN: Final = 15
@@ -19,80 +15,6 @@ PAIRS_SHOWN: Final = 10
 WIDE: Final = 100
 """Contract: columns of the table."""
 LABEL: Final = 13
-RIVALS_IN_A_CELL: Final = 3
-
-HEADING: Final = (
-    "animal_id",
-    "mark",
-    "grade",
-    "right",
-    "risk",
-    "unregistered",
-    "unread",
-    "first_rival",
-    "first_rival_mark",
-    "probability",
-    "mechanism",
-    "other_rivals",
-)
-
-
-def risk_record(animal: AnimalRisk) -> dict[str, Any]:
-    """JSON object of one animal.
-
-    ``risk`` is the probability that a reading ends at another registered animal; with ``right``,
-    ``unregistered`` and ``unread`` it sums to one.
-    """
-    return {
-        "animal_id": animal.animal_id,
-        "mark": animal.mark,
-        "grade": round(animal.grade, 2),
-        "right": round_probability(animal.right),
-        "risk": round_probability(animal.risk),
-        "unregistered": round_probability(animal.unregistered),
-        "unread": round_probability(animal.unread),
-        "rivals": [
-            {
-                "animal_id": rival.animal_id,
-                "mark": rival.mark,
-                "probability": round_probability(rival.probability),
-                "mechanism": rival.mechanism,
-            }
-            for rival in animal.rivals
-        ],
-    }
-
-
-def risk_csv(animals: Iterable[AnimalRisk]) -> Iterable[str]:
-    """Lines of a CSV file (RFC 4180), a heading and an animal each; no cell acts as a formula."""
-    yield _csv_line(HEADING)
-    for animal in animals:
-        first = animal.rivals[0] if animal.rivals else None
-        yield _csv_line(
-            (
-                animal.animal_id,
-                animal.mark,
-                f"{animal.grade:.1f}",
-                f"{animal.right:.6f}",
-                f"{animal.risk:.6f}",
-                f"{animal.unregistered:.6f}",
-                f"{animal.unread:.6f}",
-                first.animal_id if first else "",
-                first.mark if first else "",
-                f"{first.probability:.6f}" if first else "",
-                first.mechanism if first else "",
-                "; ".join(
-                    f"{rival.animal_id} {rival.mark} {rival.probability:.6f}"
-                    for rival in animal.rivals[1 : 1 + RIVALS_IN_A_CELL]
-                ),
-            )
-        )
-
-
-def _csv_line(cells: Sequence[str]) -> str:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\r\n").writerow([harmless(cell) for cell in cells])
-    return text.getvalue()
 
 
 def risk_table(herd: HerdRisk, worst: Sequence[AnimalRisk]) -> str:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 PROBABILITY_DECIMALS: Final = 6
 """Choice: decimals of a probability; see :func:`round_probability`."""
 
@@ -25,3 +28,20 @@ def round_probability(value: float) -> float | None:
         return min(max(value, 0.0), 1.0)
     step = 10.0**-PROBABILITY_DECIMALS
     return min(max(round(value, PROBABILITY_DECIMALS), step), round(1.0 - step, 6))
+
+
+def millionths(values: NDArray[np.float64]) -> NDArray[np.int64]:
+    """(n,) millionths nearest to probabilities, the same as ``round(value, 6)`` of each one.
+
+    Examples
+    --------
+    >>> millionths(np.array([0.25, 3e-7, 1.0])).tolist()
+    [250000, 0, 1000000]
+    """
+    million = 10**PROBABILITY_DECIMALS
+    scaled = values * million
+    rounded = np.rint(scaled).astype(np.int64)
+    # Multiplying may have moved a value over the middle between two; these few are looked at.
+    for at in np.flatnonzero(np.abs(scaled - np.floor(scaled) - 0.5) < 1e-6):
+        rounded[at] = round(round(float(values[at]), PROBABILITY_DECIMALS) * million)
+    return rounded

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from legibility.errors import OutputError
 
 
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file under a temporary name beside it, then rename it into place.
+@contextmanager
+def replacing(path: Path) -> Iterator[IO[bytes]]:
+    """A file to write to under a temporary name; renamed into place when all went well.
 
     Raises
     ------
@@ -22,13 +26,27 @@ def write_bytes(path: Path, data: bytes) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".tmp-", suffix=path.suffix)
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            yield file
         os.chmod(temporary, 0o666 & ~_umask())
         os.replace(temporary, path)
     except (OSError, ValueError) as error:
+        raise OutputError(output_message(path, error)) from error
+    finally:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
-        raise OutputError(output_message(path, error)) from error
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole, as :func:`replacing`."""
+    with replacing(path) as file:
+        file.write(data)
+
+
+def write_texts(path: Path, texts: Iterable[str]) -> None:
+    """Write texts one after the other, as :func:`write_text`, with one of them in memory."""
+    with replacing(path) as file:
+        for text in texts:
+            file.write(text.encode("utf-8", errors="backslashreplace"))
 
 
 def write_text(path: Path, text: str) -> None:

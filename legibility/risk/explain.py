@@ -1,30 +1,96 @@
-"""How one mark comes to be read as another, in words: the likeliest of all ways."""
+"""How marks come to be read as others, in words: the likeliest of all ways, many pairs at once.
+
+What is said of a pair is a few phrases, each with a number, so that a million marks share them:
+something about the whole mark ("row 2 not found"), what went wrong at application, and every
+character misread besides.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from typing import Final
 
-from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER, index_of, split_mark
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import CHARACTERS, N_CHARACTERS, N_CLASSES, NO_CHARACTER
+from legibility.marks.patterns import LONGEST_ROW
+from legibility.risk.marks import Codes, Structure, mark_set
 from legibility.risk.mechanisms import TURNED, mechanism
-from legibility.risk.misreading import HIDDEN, LOST, Channel, View, inner_pairs, views
+from legibility.risk.misreading import (
+    CHUNK,
+    HIDDEN,
+    LOST,
+    Channel,
+    View,
+    inner_pairs,
+    views,
+)
 
-SAME_MARK = "both carry this mark"
+SAME_MARK: Final = "both carry this mark"
+
+_FIXED: Final = (
+    "",
+    SAME_MARK,
+    "row 1 not found",
+    "row 2 not found",
+    "rows in the other order",
+    "first character lost",
+    "last character lost",
+    "first character of row 1 lost",
+    "last character of row 1 lost",
+    "first character of row 2 lost",
+    "last character of row 2 lost",
+)
+_PLACES: Final = 2 * LONGEST_ROW
+_FIXED_KIND, _MISREAD, _TURNED, _WRONG, _SWAPPED = range(5)
+_KIND: Final = _PLACES * N_CHARACTERS**2
+_PLACE: Final = N_CHARACTERS**2
+N_PHRASES: Final = 5 * _KIND
+"""Numbers of phrases are below this."""
+NOTHING: Final = -1
+"""Stands in tables of numbers where nothing is to be said."""
+
+
+def phrase(number: int) -> str:
+    """Words of a number."""
+    kind, rest = divmod(number, _KIND)
+    place, rest = divmod(rest, _PLACE)
+    there, shown = (CHARACTERS[at] for at in divmod(rest, N_CHARACTERS))
+    if kind == _FIXED_KIND:
+        return _FIXED[place]
+    if kind == _MISREAD:
+        return f"{there} read as {shown} at {place + 1}: {mechanism(there, shown).words}"
+    if kind == _TURNED:
+        return f"die {place + 1} upside down ({there})"
+    if kind == _WRONG:
+        return f"wrong die at {place + 1} ({shown} for {there})"
+    return f"dies {place + 1} and {place + 2} swapped"
+
+
+def fixed(words: str) -> int:
+    """Number of words that name no character."""
+    return _FIXED.index(words) * _PLACE
 
 
 class Explainer:
-    """Explains pairs of marks at one condition; holds the channel as plain numbers."""
+    """Explains pairs of marks at one condition."""
 
     def __init__(self, ch: Channel) -> None:
-        self._errors = ch.errors
-        self._k = ch.matrix.tolist()
-        self._event = ch.event.tolist()
-        self._swap = ch.swap_odds
-        turned = ch.errors.turned_die / (1.0 - ch.errors.turned_die)
-        self._turned = {
-            (index_of(c), read): turned * self._k[index_of(other)][read]
-            for c, other in TURNED.items()
-            for read in range(N_CHARACTERS + 1)
-        }
+        self._ch = ch
+        k, event = ch.matrix, ch.event
+        turned = np.zeros_like(k)
+        odds = ch.errors.turned_die / (1.0 - ch.errors.turned_die)
+        for character, other in TURNED.items():
+            at, shown = CHARACTERS.index(character), CHARACTERS.index(other)
+            turned[at] = odds * k[shown]
+        wrong = event - turned
+        # Nothing is said of a character that was read right, or not read.
+        said = np.ones(k.shape, dtype=bool)
+        said[:, NO_CHARACTER] = False
+        np.fill_diagonal(said, False)
+        self._k = k.ravel()
+        self._is_turned = (turned >= wrong).ravel()
+        self._ratio = (np.where(said, np.maximum(turned, wrong), 0.0) / k).ravel()
 
     def words(self, record: str, read: str) -> str:
         """Likeliest way from a recorded mark to the one that is read.
@@ -39,79 +105,121 @@ class Explainer:
         str
             Empty when there is no way.
         """
-        rows, read_rows = split_mark(record), split_mark(read)
-        codes = [index_of(c) for row in rows for c in row]
-        seen = [index_of(c) for row in read_rows for c in row]
-        structure = (len(rows[0]), len(rows[1]) if len(rows) > 1 else 0)
-        reading = (len(read_rows[0]), len(read_rows[1]) if len(read_rows) > 1 else 0)
-        best, words = 0.0, ""
-        for view in views(structure, reading, self._errors):
-            for weight, how in self._ways(codes, seen, structure, view):
-                if view.weight * weight > best:
-                    best = view.weight * weight
-                    words = "; ".join([*_view_words(view, structure), *how])
-        return words
+        (x,), (y,) = mark_set([record]).groups, mark_set([read]).groups
+        numbers = self.phrases(x.codes, x.structure, y.codes, y.structure)[0]
+        return "; ".join(phrase(int(number)) for number in numbers if number != NOTHING)
 
-    def _ways(
-        self, codes: list[int], seen: list[int], structure: tuple[int, int], view: View
-    ) -> Iterator[tuple[float, list[str]]]:
-        """Weight and words of each way within a view: nothing, or one thing, wrong at first."""
-        classes = {
-            place: NO_CHARACTER if at == LOST else seen[at]
-            for place, at in enumerate(view.places)
-            if at != HIDDEN
-        }
-        k = {place: self._k[codes[place]][read] for place, read in classes.items()}
-        intact = 1.0
-        for value in k.values():
-            intact *= value
-        misread = {
-            place: self._misread_words(place, codes[place], read)
-            for place, read in classes.items()
-            if read not in (codes[place], NO_CHARACTER)
-        }
+    def phrases(
+        self, records: Codes, record: Structure, read: Codes, reading: Structure
+    ) -> NDArray[np.int32]:
+        """Phrases of pairs of two structures.
 
-        def others(*places: int) -> list[str]:
-            return [words for place, words in misread.items() if place not in places]
+        Parameters
+        ----------
+        records, read : ndarray of uint8, (n, characters)
 
-        yield intact, others()
-        for place, read in classes.items():
-            if read in (codes[place], NO_CHARACTER):
-                continue
-            event = self._event[codes[place]][read]
-            turned = self._turned.get((codes[place], read), 0.0)
-            rest = intact / k[place]
-            there = CHARACTERS[codes[place]]
-            shown = CHARACTERS[read]
-            if turned > 0:
-                yield rest * turned, [f"die {place + 1} upside down ({there})", *others(place)]
-            wrong = f"wrong die at {place + 1} ({shown} for {there})"
-            yield rest * (event - turned), [wrong, *others(place)]
-        for place in inner_pairs(structure):
-            if place not in classes or codes[place] == codes[place + 1]:
-                continue
-            crossed = (
-                self._k[codes[place + 1]][classes[place]]
-                * self._k[codes[place]][classes[place + 1]]
+        Returns
+        -------
+        ndarray of int32, (n, 2 + characters of a record)
+            Numbers in the order in which they are said, ``NOTHING`` between them.
+        """
+        ways = views(record, reading, self._ch.errors)
+        out = np.full((len(records), 2 + records.shape[1]), NOTHING, dtype=np.int32)
+        for start in range(0, len(records), CHUNK):
+            part = slice(start, start + CHUNK)
+            self._explain(records[part], record, read[part], ways, out[part])
+        return out
+
+    def _explain(
+        self,
+        records: Codes,
+        record: Structure,
+        read: Codes,
+        ways: tuple[View, ...],
+        out: NDArray[np.int32],
+    ) -> None:
+        best = np.zeros(len(records))
+        for view in ways:
+            rows, weight, said = self._likeliest(records, record, read, view, best)
+            best[rows] = weight
+            out[rows] = said
+
+    def _likeliest(
+        self,
+        records: Codes,
+        record: Structure,
+        read: Codes,
+        view: View,
+        best: NDArray[np.float64],
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int32]]:
+        """Rows for which a view has a likelier way than ``best``, its weight and phrases.
+
+        Of equally likely ways the first counts: nothing wrong at application, then place by
+        place, then swaps.
+        """
+        seen = [place for place, at in enumerate(view.places) if at != HIDDEN]
+        classes, cell, k = {}, {}, {}
+        intact = np.ones(len(records))
+        for place in seen:
+            at = view.places[place]
+            own = records[:, place].astype(np.int32)
+            classes[place] = (
+                np.full(len(records), NO_CHARACTER, dtype=np.int32)
+                if at == LOST
+                else read[:, at].astype(np.int32)
             )
-            rest = intact / (k[place] * k[place + 1])
-            swapped = f"dies {place + 1} and {place + 2} swapped"
-            yield rest * crossed * self._swap, [swapped, *others(place, place + 1)]
+            cell[place] = own * N_CLASSES + classes[place]
+            k[place] = self._k[cell[place]]
+            intact *= k[place]
+        ratio = np.ones(len(records))
+        event = np.full(len(records), -1, dtype=np.int32)
+        for place in seen:
+            _keep_larger(ratio, event, self._ratio[cell[place]], place)
+        for place in inner_pairs(record):
+            if place not in k:
+                continue
+            one, other = (records[:, p].astype(np.int32) * N_CLASSES for p in (place, place + 1))
+            crossed = self._k[other + classes[place]] * self._k[one + classes[place + 1]]
+            crossed *= self._ch.swap_odds / (k[place] * k[place + 1])
+            crossed[one == other] = 0.0
+            _keep_larger(ratio, event, crossed, _PLACES + place)
+        weight = view.weight * intact * ratio
+        rows = np.flatnonzero(weight > best)
+        said = np.full((len(rows), 2 + records.shape[1]), NOTHING, dtype=np.int32)
+        said[:, 0] = _view_phrase(view, record)
+        event = event[rows]
+        for place in seen:
+            pairs = cell[place][rows]
+            true, shown = np.divmod(pairs, N_CLASSES)
+            pair = place * _PLACE + true * N_CHARACTERS + shown
+            wrong = (true != shown) & (shown != NO_CHARACTER)
+            here = event == place
+            turned = here & self._is_turned[pairs]
+            said[turned, 1] = (_TURNED * _KIND + pair)[turned]
+            said[here & ~turned, 1] = (_WRONG * _KIND + pair)[here & ~turned]
+            swapped = event == _PLACES + place
+            said[swapped, 1] = _SWAPPED * _KIND + place * _PLACE
+            wrong &= ~here & ~swapped & (event != _PLACES + place - 1)
+            said[wrong, 2 + place] = (_MISREAD * _KIND + pair)[wrong]
+        return rows, weight[rows], said
 
-    @staticmethod
-    def _misread_words(place: int, true: int, read: int) -> str:
-        there, shown = CHARACTERS[true], CHARACTERS[read]
-        return f"{there} read as {shown} at {place + 1}: {mechanism(there, shown).words}"
+
+def _keep_larger(
+    largest: NDArray[np.float64], which: NDArray[np.int32], value: NDArray[np.float64], number: int
+) -> None:
+    larger = value > largest
+    largest[larger] = value[larger]
+    which[larger] = number
 
 
-def _view_words(view: View, structure: tuple[int, int]) -> list[str]:
+def _view_phrase(view: View, structure: Structure) -> int:
     if HIDDEN in view.places:
-        return ["row 1 not found" if view.places[0] == HIDDEN else "row 2 not found"]
+        return fixed("row 1 not found" if view.places[0] == HIDDEN else "row 2 not found")
     if LOST in view.places:
         lost = view.places.index(LOST)
         row = 2 if lost >= structure[0] else 1
         end = "first" if lost in (0, structure[0]) else "last"
-        return [f"{end} character{f' of row {row}' if structure[1] else ''} lost"]
+        return fixed(f"{end} character{f' of row {row}' if structure[1] else ''} lost")
     if view.places != tuple(range(len(view.places))):
-        return ["rows in the other order"]
-    return []
+        return fixed("rows in the other order")
+    return NOTHING

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from legibility.errors import SettingsError
 from legibility.herd.handling import load_handling
-from legibility.report.writing import write_text
+from legibility.report.writing import write_text, write_texts
 from legibility.web.office_bodies import Said, rules_of, said, words
 from legibility.web.office_links import as_part
 from legibility.web.office_marks_work import work_assign, work_calibrate, work_proof
@@ -110,7 +110,7 @@ def work_risk(task: Task) -> Said:
     """``legibility risk`` over the record's own registry."""
     from legibility.batch.herd_risk import report_on
     from legibility.pipeline.herd_registry import registry_from
-    from legibility.report.risk import risk_csv
+    from legibility.report.risk_lines import CSV_RIVALS, risk_csv
     from legibility.report.risk_page import ANIMALS_LISTED, PAIRS_DRAWN, risk_page
     from legibility.risk.ages import load_age_model
     from legibility.store.database import open_herd
@@ -146,7 +146,7 @@ def work_risk(task: Task) -> Said:
         "interval": (low, high),
         "grade": grade,
     }
-    write_text(task.out / "risk.csv", "".join(risk_csv(report.animals())))
+    write_texts(task.out / "risk.csv", risk_csv(report.columns(most=CSV_RIVALS)))
     write_text(task.out / "risk.html", risk_page(**drawn))
     return said(
         task,

@@ -7,8 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from legibility.batch.herd_risk import RegistryReport, registry_report
+from legibility.batch.herd_risk import registry_report
+from legibility.batch.risk_report import RegistryReport
 from legibility.errors import RegistryError, SettingsError
+from legibility.misreadings import AnimalRisk
 from legibility.risk.explain import SAME_MARK
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import mark_set
@@ -28,7 +30,11 @@ def registry(folder: Path, marks: list[str], years: bool = False) -> Path:
 
 
 def figures(report: RegistryReport) -> list[object]:
-    return [*report.animals(), report.totals()]
+    return [*animals(report), report.totals()]
+
+
+def animals(report: RegistryReport) -> list[AnimalRisk]:
+    return [batch.record(at) for batch in report.columns() for at in range(len(batch))]
 
 
 def test_probabilities_sum_to_one_and_risk_is_the_sum_over_all_pairs(tmp_path: Path) -> None:
@@ -36,7 +42,7 @@ def test_probabilities_sum_to_one_and_risk_is_the_sum_over_all_pairs(tmp_path: P
     report = registry_report(registry(tmp_path, marks), condition="mild")
     herd = mark_set(marks)
     pairs = all_pairs(herd, herd, channel(load_kernel().at("mild")), 1e-4)
-    for index, animal in enumerate(report.animals()):
+    for index, animal in enumerate(animals(report)):
         assert animal.mark == marks[index]
         total = animal.right + animal.risk + animal.unregistered + animal.unread
         assert total == pytest.approx(1.0)
@@ -65,6 +71,24 @@ def test_animals_that_share_a_mark_cannot_be_told_apart(tmp_path: Path) -> None:
     assert report.totals().shared_marks == 3
 
 
+def test_however_many_at_a_time_the_same_is_listed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    marks = random_marks(150, seed=6, characters="BD8O06", lengths=(2, 3, 4))
+    report = registry_report(registry(tmp_path, [*marks, *marks[:40], *marks[:30]]))
+    whole = animals(report)
+    monkeypatch.setattr("legibility.batch.risk_report.AT_A_TIME", 7)
+    assert animals(report) == whole
+    assert [report.animal(index) for index in range(len(report))] == whole
+    few = [batch.record(at) for batch in report.columns(most=2) for at in range(len(batch))]
+    assert [a.rivals for a in few] == [a.rivals[:2] for a in whole]
+    for animal in whole:
+        listed = [rival.probability for rival in animal.rivals]
+        assert listed == sorted(listed, reverse=True)
+        assert len({rival.animal_id for rival in animal.rivals} | {animal.animal_id}) > len(listed)
+        assert all(rival.mechanism for rival in animal.rivals)
+
+
 def test_older_animals_are_read_worse(tmp_path: Path) -> None:
     (tmp_path / "age.toml").write_text("years = [0, 10, 20]\ngrades = [4, 2, 1]\n", "utf-8")
     marks = list(dict.fromkeys(random_marks(60, seed=2, two_rows=0.0)))
@@ -72,7 +96,7 @@ def test_older_animals_are_read_worse(tmp_path: Path) -> None:
     report = registry_report(path, age_model=tmp_path / "age.toml", year=2020, condition="1.5")
     born = report.registry.birth_years
     by_hand = np.interp(2020 - born.astype(float), [0, 10, 20], [4, 2, 1])
-    for index, animal in enumerate(report.animals()):
+    for index, animal in enumerate(animals(report)):
         expected = 1.5 if born[index] == 0 else round(2 * by_hand[index]) / 2
         assert animal.grade == pytest.approx(expected)
     alone = registry_report(path, condition=str(report.animal(1).grade))

@@ -1,6 +1,8 @@
 """Timings of the registry's risk up to a million marks; run by hand:
 
-python -m pytest tests/benchmarks/bench_risk.py -s
+python -m pytest -m benchmark tests/benchmarks/bench_risk.py -s
+
+The whole command, from the registry to the written file, runs as a process of its own.
 
 Beside it, in the same run, what one would write today: the weighted edit distance of all pairs with
 ``rapidfuzz.process.cdist``, at 10,000 marks. It knows neither the condition nor which characters
@@ -9,11 +11,17 @@ are alike, and its time grows with the square.
 
 from __future__ import annotations
 
+import itertools
 import math
+import os
 import resource
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
@@ -34,6 +42,10 @@ SECONDS = 60.0
 CORES = 2
 GIB = 4.0
 """Contract."""
+COMMAND_BYTES = 2e9
+"""Contract: the command's processes together, at their peak."""
+LOOK_S = 0.1
+"""Choice: how often the memory of the processes is looked at."""
 
 
 def six_characters(count: int) -> np.ndarray:
@@ -77,6 +89,54 @@ def test_time_and_memory_up_to_a_million(make: Callable[[int], np.ndarray], tmp_
     assert memory[0] + 2 * memory[1] < GIB
     # The clock depends on what else the machine does; the processor's time, on two cores, does not.
     assert worked[-1] / CORES < SECONDS
+
+
+@pytest.mark.parametrize("written", ["--json", "--csv", "--parquet"])
+def test_the_whole_command_up_to_a_million(written: str, tmp_path: Path) -> None:
+    """Registry to file, dense marks of two letters and four digits, words included."""
+    worked = []
+    for count in SIZES:
+        path, out = tmp_path / f"{count}.csv", tmp_path / "risk.out"
+        rows = (f"A{i},{m}" for i, m in enumerate(two_letters_four_digits(count).astype(str)))
+        path.write_text("animal_id,mark\n" + "\n".join(rows) + "\n", encoding="utf-8")
+        wall, cpu, memory = measured("risk", str(path), written, str(out), "--jobs", str(CORES))
+        worked.append(cpu)
+        print(
+            f"\nrisk {written} {count:>9,}: {wall:6.1f} s, processor {cpu:6.1f} s, all processes "
+            f"{memory / 1e9:.2f} GB, file {out.stat().st_size / 1e6:,.0f} MB"
+        )
+    growth = [after / before for before, after in itertools.pairwise(worked)]
+    print(f"processor's time from size to size, ten times each: {growth[0]:.1f}, {growth[1]:.1f}")
+    assert memory <= COMMAND_BYTES
+    assert worked[-1] / CORES < SECONDS
+    assert growth[1] < 12
+
+
+def measured(*arguments: str) -> tuple[float, float, float]:
+    """Seconds on the clock and of processors, and most bytes held by a command's processes."""
+    psutil = pytest.importorskip("psutil")
+    before, start = _cpu_s(), time.perf_counter()
+    environment = {**os.environ, "OMP_NUM_THREADS": "1"}
+    command = [sys.executable, "-m", "legibility", *arguments]
+    most = 0
+    with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL) as process:
+        parent = psutil.Process(process.pid)
+        while process.poll() is None:
+            most = max(most, _held(psutil, parent))
+            time.sleep(LOOK_S)
+    assert process.returncode == 0
+    return time.perf_counter() - start, _cpu_s() - before, most
+
+
+def _held(psutil: ModuleType, parent: Any) -> int:
+    """Bytes that a process and its children hold; what they share counts once (PSS)."""
+    held = 0
+    try:
+        for process in (parent, *parent.children(recursive=True)):
+            held += process.memory_full_info().pss
+    except psutil.Error:
+        pass
+    return held
 
 
 def test_against_all_pairs_at_ten_thousand() -> None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 from click.testing import Result
 
 HERD = "animal_id,mark\nG1,K417\nG2,K471\nG3,AB/123\n@x,8223\nG5,B223\n"
@@ -25,6 +27,23 @@ def test_table_json_csv_and_page(run: Callable[..., Result], tmp_path: Path) -> 
     assert lines[0]["rivals"][0]["mechanism"] == "dies 3 and 4 swapped"
     assert "'@x" in Path("r.csv").read_text()
     assert "<svg" in Path("r.html").read_text()
+
+
+def test_parquet_of_the_same(run: Callable[..., Result], monkeypatch: pytest.MonkeyPatch) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    Path("herd.csv").write_text(HERD, encoding="utf-8")
+    done = run("risk", "herd.csv", "--parquet", "r.parquet", "--json", "r.jsonl")
+    assert done.exit_code == 0, done.output
+    rows = parquet.read_table("r.parquet").to_pylist()
+    lines = [json.loads(line) for line in Path("r.jsonl").read_text().splitlines()]
+    for row, line in zip(rows, lines, strict=True):
+        assert list(row) == list(line)
+        assert [r["mechanism"] for r in row["rivals"]] == [r["mechanism"] for r in line["rivals"]]
+        assert row["risk"] == pytest.approx(line["risk"], abs=1e-6)
+    monkeypatch.setitem(sys.modules, "pyarrow.parquet", None)
+    done = run("risk", "herd.csv", "--parquet", "other.parquet")
+    assert (done.exit_code, "legibility[parquet]" in done.stderr) == (9, True)
+    assert not Path("other.parquet").exists()
 
 
 def test_json_alone_on_the_output(run: Callable[..., Result]) -> None:

@@ -1,19 +1,16 @@
-"""Risk as table, JSON, CSV and page."""
+"""Risk as table and page."""
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 import re
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 from legibility.misreadings import AnimalRisk, HerdRisk, Rival, WatchedPair
-from legibility.report.risk import risk_csv, risk_record, risk_table
+from legibility.report.risk import risk_table
 from legibility.report.risk_page import heat_cells, rival_graph, write_risk_page
 
 ANIMAL = AnimalRisk(
@@ -47,20 +44,6 @@ HERD = HerdRisk(
     pairs_to_watch=(PAIR, replace(PAIR, first="G4", first_mark="B1", there=0.02)),
     notices=("mark K417 is carried by 2 animals",),
 )
-
-
-def test_record_is_the_contract() -> None:
-    record = risk_record(ANIMAL)
-    assert {"animal_id", "mark", "risk", "rivals"} <= set(record)
-    assert set(record["rivals"][0]) == {"animal_id", "mark", "probability", "mechanism"}
-    assert record["risk"] == pytest.approx(0.11)
-
-
-def test_csv_cells_cannot_act() -> None:
-    rows = list(csv.reader(io.StringIO("".join(risk_csv([ANIMAL])))))
-    assert rows[0][:2] == ["animal_id", "mark"]
-    assert rows[1][0] == "'=1+1"
-    assert not any(cell.startswith(("=", "+", "-", "@")) for row in rows for cell in row)
 
 
 def test_table_fits_100_columns_and_names_what_matters() -> None:

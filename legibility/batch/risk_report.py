@@ -1,0 +1,206 @@
+"""A registry's risk of confusion: every animal in columns, and the herd in figures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legibility.alphabet import CHARACTERS
+from legibility.identify.marktable import BASE
+from legibility.identify.registry import Registry
+from legibility.misreadings import AnimalRisk, HerdRisk, RiskColumns, WatchedPair
+from legibility.risk.blend import OwnCounts
+from legibility.risk.explain import N_PHRASES, phrase
+from legibility.risk.kernel import Kernel, Matrix, beta_interval
+from legibility.risk.marks import MarkSet
+from legibility.risk.misreading import Channel
+from legibility.risk.risk import TOP, RegistryRisk
+from legibility.risk.rivals import RivalFinder
+
+PAIRS_WATCHED: Final = 20
+"""Choice: pairs to watch that the totals list; they fit a screen."""
+LIMITS: Final = (0.01, 0.05, 0.2, 0.5)
+"""Choice: risks above which animals are counted."""
+AT_A_TIME: Final = 3_000
+"""Measured: animals listed at a time; more need memory, fewer time."""
+
+
+@dataclass(frozen=True)
+class RegistryReport:
+    """Risk of a registry, animal by animal when asked."""
+
+    registry: Registry
+    marks: MarkSet
+    grades: tuple[float, ...]
+    """The conditions looked at."""
+    levels: NDArray[np.int64]
+    """(animals,) which of them."""
+    channels: tuple[Channel, ...]
+    arrays: RegistryRisk
+    least: float
+    condition: str
+    kernel: Kernel
+    matrices: tuple[Matrix, ...]
+    own: OwnCounts | None = None
+
+    def __len__(self) -> int:
+        return len(self.registry)
+
+    def columns(self, *, most: int = TOP) -> Iterator[RiskColumns]:
+        """Every animal in the registry's order, some at a time.
+
+        Parameters
+        ----------
+        most : int
+            Rivals of each that are listed.
+        """
+        for start in range(0, len(self), AT_A_TIME):
+            yield self._columns(np.arange(start, min(start + AT_A_TIME, len(self))), most)
+
+    def worst(self, count: int) -> list[AnimalRisk]:
+        """The animals with the highest risk, worst first."""
+        chosen = self._columns(np.argsort(-self.arrays.risk, kind="stable")[:count])
+        return [chosen.record(at) for at in range(len(chosen))]
+
+    def animal(self, index: int) -> AnimalRisk:
+        """One animal with its rivals."""
+        return self._columns(np.array([index])).record(0)
+
+    def _columns(self, animals: NDArray[np.int64], most: int = TOP) -> RiskColumns:
+        arrays, rivals = self.arrays, self._rivals.of(animals, most=most)
+        animal_ids, marks = self._names
+        return RiskColumns(
+            animal_ids=animal_ids,
+            marks=marks,
+            animals=animals,
+            grade=np.array(self.grades)[self.levels[animals]],
+            right=arrays.right[animals],
+            risk=arrays.risk[animals],
+            unregistered=arrays.unregistered[animals],
+            unread=arrays.unread[animals],
+            start=rivals.start,
+            rival=rivals.animal,
+            probability=rivals.probability,
+            words_start=rivals.words_start,
+            words=rivals.words,
+            phrase=phrase,
+            n_phrases=N_PHRASES,
+        )
+
+    def commonest(self) -> tuple[float, Matrix, Matrix, Matrix]:
+        """Grade that most animals are looked at in; the kernel there, with its 95 % interval."""
+        level = int(np.bincount(self.levels).argmax())
+        grade, matrix = self.grades[level], self.matrices[level]
+        own = self.own
+        sample = self.kernel.sample_at(grade) if own is None else own.effective_sample
+        return grade, matrix, *beta_interval(matrix, sample[:, None])
+
+    def totals(self, *, pairs: int = PAIRS_WATCHED) -> HerdRisk:
+        """The herd in figures, with the pairs of animals to watch most."""
+        arrays, animals = self.arrays, len(self)
+        carriers = self.marks.carriers
+        return HerdRisk(
+            animals=animals,
+            marks=len(self.marks),
+            shared_marks=int(carriers[carriers > 1].sum()),
+            pairs=arrays.found,
+            least=self.least,
+            mean_right=float(arrays.right.mean()),
+            mean_risk=float(arrays.risk.mean()),
+            mean_unregistered=float(arrays.unregistered.mean()),
+            mean_unread=float(arrays.unread.mean()),
+            above={f"{100 * limit:.0f} %": int((arrays.risk >= limit).sum()) for limit in LIMITS},
+            condition=self.condition,
+            kernel=self._kernel_words(),
+            row_unread=self._row_unread(),
+            pairs_to_watch=tuple(self._watched(pairs)),
+            notices=self.registry.notices,
+        )
+
+    @cached_property
+    def _rivals(self) -> RivalFinder:
+        return RivalFinder(self.marks, self.levels, self.arrays, self.channels)
+
+    @cached_property
+    def _names(self) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+        """Identifiers and marks of all animals."""
+        column = self.registry.columns["animal_id"]
+        ends, whole = [0, *column.ends.tolist()], column.data.decode("utf-8")
+        if len(whole) == len(column.data):
+            ids = [whole[start:end] for start, end in pairwise(ends)]
+        else:
+            ids = [column[index] for index in range(len(column))]
+        marks = written_marks(self.registry).astype(np.str_)
+        return np.array(ids, dtype=object), marks.astype(object)
+
+    def _watched(self, count: int) -> Iterator[WatchedPair]:
+        """Pairs of animals by how likely one is taken for the other, both ways together."""
+        arrays, animals = self.arrays, len(self)
+        if not len(arrays.probability):
+            return
+        # Among the 2 n likeliest single ways are n pairs; a pair as likely as those, both ways
+        # together, has a way at least half as likely.
+        nth = min(2 * count, len(arrays.probability))
+        limit = np.partition(arrays.probability, -nth)[-nth] / 2
+        likely = np.flatnonzero(arrays.probability >= limit)
+        first_animal = np.full(len(arrays.start) - 1, -1, dtype=np.int64)
+        first_animal[arrays.record_of[::-1]] = np.arange(animals)[::-1]
+        owner = first_animal[np.searchsorted(arrays.start, likely, side="right") - 1]
+        other = self._rivals.first_carrier(arrays.read[likely])
+        keys = np.unique(np.minimum(owner, other) * animals + np.maximum(owner, other))
+        low, high = np.divmod(keys, animals)
+        there = arrays.of_pairs(arrays.record_of[low], self.marks.of_given[high])
+        back = arrays.of_pairs(arrays.record_of[high], self.marks.of_given[low])
+        for at in np.argsort(-(there + back), kind="stable")[:count]:
+            a, b, one, two = int(low[at]), int(high[at]), float(there[at]), float(back[at])
+            if two > one:
+                a, b, one, two = b, a, two, one
+            yield WatchedPair(
+                self.registry.animal_id(a),
+                self.registry.mark(a),
+                self.registry.animal_id(b),
+                self.registry.mark(b),
+                one,
+                two,
+                "; ".join(phrase(int(number)) for number in self._rivals.words(a, b)),
+            )
+
+    def _row_unread(self) -> float:
+        share = [self.kernel.row_unread_at(grade) for grade in self.grades]
+        return float(np.mean(np.array(share)[self.levels]))
+
+    def _kernel_words(self) -> str:
+        if self.own is None:
+            return self.kernel.origin
+        known = int((self.own.counts.sum(axis=1) > 0).sum())
+        return (
+            f"{self.kernel.origin}; with {self.own.readings} own readings of {known} characters, "
+            f"which weigh {self.own.own_share:.0%} there; effective sample "
+            f"{self.own.effective_sample.min():.0f} to {self.own.effective_sample.max():.0f} a "
+            "character"
+        )
+
+
+def written_marks(registry: Registry) -> NDArray[np.bytes_]:
+    """(animals,) marks of a registry as written."""
+    table = registry.table
+    rows = np.zeros((len(table.row_keys) + 1, 12), dtype=np.uint8)
+    letters = np.frombuffer(b"\0" + CHARACTERS.encode(), dtype=np.uint8)
+    rest, length = table.row_keys.copy(), table.characters.astype(np.int64)
+    for back in range(1, rows.shape[1] + 1):
+        has = np.flatnonzero(length >= back)
+        rows[has, length[has] - back] = letters[(rest[has] % np.uint64(BASE)).astype(np.int64)]
+        rest //= np.uint64(BASE)
+    text = rows[:-1].view("S12").ravel()
+    first = text[table.first_row]
+    if not (table.second_row >= 0).any():
+        return np.asarray(first, dtype=np.bytes_)
+    second = rows.view("S12").ravel()[table.second_row]
+    slash = np.where(table.second_row >= 0, b"/", b"").astype("S1")
+    return np.asarray(np.char.add(np.char.add(first, slash), second), dtype=np.bytes_)
