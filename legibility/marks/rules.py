@@ -355,11 +355,11 @@ def _place_problem(
     where = f"place {place + 1}" + (f" of row {row + 1}" if len(rows) > 1 else "")
     return (
         f"mark {mark!r} has {rows[row][place]!r} at {where}{what.get(wanted.role, '')}; the rules "
-        f"allow{side} {ROW_SEPARATOR.join(_ranges(wanted.allowed))}"
+        f"allow{side} {ROW_SEPARATOR.join(character_ranges(wanted.allowed))}"
     )
 
 
-def _ranges(characters: str) -> list[str]:
+def character_ranges(characters: str) -> list[str]:
     """``["A-H", "J", "1-9"]`` for characters in order."""
     runs: list[list[str]] = []
     for character in characters:
@@ -405,5 +405,6 @@ __all__ = [
     "Layout",
     "Rules",
     "allowed_pattern",
+    "character_ranges",
     "layouts_of",
 ]

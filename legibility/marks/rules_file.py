@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -66,6 +67,34 @@ def rules_from(values: Mapping[str, Any], *, where: str) -> Rules:
     rules = Rules(**own, forms=forms)
     _check(where, rules, set(own))
     return rules
+
+
+def rules_toml(rules: Rules, *, heading: Sequence[str] = (), comments: Sequence[str] = ()) -> str:
+    """Rules as the text of a TOML file; what is as by default is left out.
+
+    Parameters
+    ----------
+    rules : Rules
+    heading : sequence of str
+        Comments at the head of the file, a line each.
+    comments : sequence of str
+        Comment above each form.
+    """
+    default = Rules()
+    lines = [f"# {line}" for line in heading]
+    keys = _TEXTS if rules.forms else (*_TEXTS, *_NUMBERS)
+    for key in keys:
+        value = getattr(rules, key)
+        if value != getattr(default, key):
+            lines.append(f"{key} = {json.dumps(value, ensure_ascii=False)}")
+    for number, form in enumerate(rules.forms):
+        lines += ["", *(f"# {line}" for line in comments[number : number + 1]), "[[forms]]"]
+        lines.append(f"rows = {json.dumps(list(form.rows))}")
+        if form.ear:
+            lines.append(f'ear = "{form.ear}"')
+        if form.check:
+            lines += [f'check = "{form.check}"', f'check_covers = "{form.check_covers}"']
+    return "\n".join(lines) + "\n"
 
 
 def _form(where: str, values: Any) -> Form:

@@ -1,0 +1,118 @@
+"""Learned forms as rules: their patterns, their words, and what the herd never uses."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from legibility.alphabet import CHARACTERS
+from legibility.marks.check_characters import LETTERS
+from legibility.marks.learned_parts import pattern_of, set_of, words_of
+from legibility.marks.learned_runs import Shape
+from legibility.marks.rules import Form, Rules, layouts_of
+from legibility.marks.year_letters import PROFILES
+
+
+@dataclass(frozen=True, slots=True)
+class FoundForm:
+    """A form with where it stands and the check character that was seen in it."""
+
+    shape: Shape
+    ear: str = ""
+    check: str = ""
+    """Name in ``SCHEMES``; empty: no check character."""
+    covers: str = "all"
+
+
+def written_rules(found: Sequence[FoundForm]) -> tuple[Rules, tuple[str, ...]]:
+    """Rules with their forms, and each form in words."""
+    allowed = [set(part.allowed) for one in found for row in one.shape.rows for part in row]
+    nowhere = set(CHARACTERS).difference(*allowed)
+    open_letters = any(
+        len(set(part.allowed) & set(LETTERS)) > len(LETTERS) // 2 and not part.role
+        for one in found
+        for row in one.shape.rows
+        for part in row
+    )
+    excluded = set_of(nowhere) if open_letters else ""
+    tables = Counter(one.shape.table for one in found if one.shape.table)
+    table = tables.most_common(1)[0][0] if tables else ""
+    prefix = _prefix([one.shape for one in found])
+    forms: dict[Form, str] = {}
+    for one in found:
+        shape, rows = one.shape, list(one.shape.rows)
+        bare = rows[0][len(prefix) :]
+        patterns = [pattern_of(bare, excluded, table if shape.table == table else "")]
+        patterns[0] = ("{prefix}" if prefix else "") + patterns[0]
+        patterns += [
+            pattern_of(row, excluded, table if shape.table == table else "") for row in rows[1:]
+        ]
+        form = Form(tuple(patterns), one.ear, one.check, one.covers)
+        said = " over ".join(words_of(row, year=shape.table, check=one.check) for row in rows)
+        forms.setdefault(form, said + (f" ({one.ear} ear)" if one.ear else ""))
+    merged, words = _merged(forms)
+    rules = Rules(exclude=excluded, prefix=prefix, year_letters=table, forms=merged)
+    try:
+        layouts_of(rules)
+    except ValueError:
+        # A check over places that hold letters and figures cannot be said in a rules file.
+        return written_rules([FoundForm(_unchecked(one.shape), one.ear) for one in found])
+    return rules, words
+
+
+def _unchecked(shape: Shape) -> Shape:
+    rows = tuple(
+        tuple(replace(part, role="") if part.role == "check" else part for part in row)
+        for row in shape.rows
+    )
+    return replace(shape, rows=rows)
+
+
+def _prefix(shapes: Sequence[Shape]) -> str:
+    """Fixed characters that every form begins with."""
+    starts = []
+    for shape in shapes:
+        text = ""
+        for part in shape.rows[0]:
+            if len(part.allowed) > 1 or part.role or part.low != part.high:
+                break
+            text += part.allowed
+        starts.append(text)
+    common = starts[0]
+    for start in starts[1:]:
+        while not start.startswith(common):
+            common = common[:-1]
+    return common
+
+
+def _merged(forms: dict[Form, str]) -> tuple[tuple[Form, ...], tuple[str, ...]]:
+    """Forms that are the same in both ears once."""
+    found: dict[Form, str] = {}
+    for form, said in forms.items():
+        other = {"left": "right", "right": "left"}.get(form.ear, "")
+        both = replace(form, ear="")
+        if other and (both in found or replace(form, ear=other) in forms):
+            found.setdefault(both, said.removesuffix(f" ({form.ear} ear)"))
+        else:
+            found[form] = said
+    return tuple(found), tuple(found.values())
+
+
+def notes_of(found: Sequence[FoundForm], rules: Rules) -> tuple[str, ...]:
+    """What was learned besides the forms, in words."""
+    notes = [note for one in found for note in one.shape.notes]
+    table = rules.year_table
+    if table is not None:
+        same = [
+            other.name
+            for other in PROFILES.values()
+            if other.letters == table.letters and other.letter(table.first_year) == table.letters[0]
+        ]
+        if len(same) > 1:
+            notes.append(
+                f"year letters of {' and '.join(same)} are the same; {table.name} is named"
+            )
+    if rules.exclude:
+        notes.append(f"never used: {' '.join(rules.exclude)}")
+    return tuple(dict.fromkeys(notes))
