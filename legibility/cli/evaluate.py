@@ -55,6 +55,12 @@ from legibility.cli import options
     help="Instead: seconds on one core, beside a page pass of tesseract.",
 )
 @click.option(
+    "--forms",
+    "part",
+    flag_value="forms",
+    help="Instead: rules learned from marks of the published rules, beside those rules.",
+)
+@click.option(
     "--alone",
     is_flag=True,
     help="Without the general text recognition programs, which take most of the time.",
@@ -86,6 +92,11 @@ def evaluate(
     from legibility.evaluate.parts import measured
     from legibility.evaluate.report import write_report
 
+    if part == "forms":
+        from legibility.evaluate.learned_forms import measure, table_lines
+
+        click.echo("\n".join(table_lines(list(measure(seed=seed)))))
+        return
     if part == "identity":
         measure_identity(count, seed, jobs, folder, readings, calibration)
         return

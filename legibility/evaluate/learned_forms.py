@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import Final
@@ -33,6 +33,11 @@ MADE_UP: Final = {
     "(check: mod-37-36)": Rules(forms=(Form(("@{2}", "#{3}{check}"), check="mod-37-36"),)),
 }
 """No published profile here has a check character; these two stand for those that do."""
+HEAD: Final = (
+    "Rules learned from so many marks of each profile, years of birth given: how many of the marks",
+    "that the profile allows they keep, and how many that it forbids they exclude. A forbidden mark",
+    "is one change away from an allowed one; - where the profile forbids no such mark.",
+)
 KINDS: Final = ("character", "length", "year", "check")
 
 
@@ -57,7 +62,9 @@ class Compared:
     """Share of forbidden marks that they forbid, for each of ``KINDS`` that exists."""
 
 
-def compared(name: str, rules: Rules, n: int, *, seed: int = 1) -> Compared:
+def compared(
+    name: str, rules: Rules, n: int, *, seed: int = 1, fresh: int = FRESH, wrong: int = WRONG
+) -> Compared:
     """Rules learned from ``n`` marks of others."""
     rng = np.random.default_rng([seed, n, *name.encode()])
     seen = draws(rules, rng, n)
@@ -66,13 +73,13 @@ def compared(name: str, rules: Rules, n: int, *, seed: int = 1) -> Compared:
         ears=[one.ear for one in seen],
         birth_years=[one.year for one in seen],
     )
-    fresh = draws(rules, rng, FRESH)
-    kept = np.mean([not _problem(learned.rules, one) for one in fresh])
+    new = draws(rules, rng, fresh)
+    kept = np.mean([not _problem(learned.rules, one) for one in new])
     excluded = {}
     for kind in KINDS:
-        wrong = list(islice(near_misses(rules, fresh, kind, rng), WRONG))
-        if wrong:
-            excluded[kind] = float(np.mean([bool(_problem(learned.rules, one)) for one in wrong]))
+        misses = list(islice(near_misses(rules, new, kind, rng), wrong))
+        if misses:
+            excluded[kind] = float(np.mean([bool(_problem(learned.rules, one)) for one in misses]))
     return Compared(name, learned, float(kept), excluded)
 
 
@@ -128,19 +135,19 @@ def table_lines(found: Sequence[Compared]) -> list[str]:
         )
         for one in found
     ]
-    return columns([heading, *rows], limits=(24, 6, 6, 13, 16, 13, 11, 12), right=_NUMBERS)
+    table = columns([heading, *rows], limits=(24, 6, 6, 13, 16, 13, 11, 12), right=_NUMBERS)
+    return [*HEAD, "", *table]
 
 
 _NUMBERS: Final = frozenset(range(1, 8))
 
 
-def measure(progress: Callable[[int], object] = lambda _: None) -> Iterator[Compared]:
+def measure(*, seed: int = 1) -> Iterator[Compared]:
     """Every published profile and those with a check character, at each of ``SIZES``."""
     profiles = {profile.name: profile.rules for profile in rule_profiles()} | MADE_UP
     for name, rules in profiles.items():
         for n in SIZES:
-            yield compared(name, rules, n)
-            progress(1)
+            yield compared(name, rules, n, seed=seed)
 
 
 def _problem(rules: Rules, one: Drawn) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from legibility.alphabet import CHARACTERS
-from legibility.marks.check_characters import LETTERS
+from legibility.marks.check_characters import DIGITS, LETTERS
 from legibility.marks.learned_parts import pattern_of, set_of, words_of
 from legibility.marks.learned_runs import Shape
 from legibility.marks.rules import Form, Rules, layouts_of
@@ -27,15 +27,7 @@ class FoundForm:
 
 def written_rules(found: Sequence[FoundForm]) -> tuple[Rules, tuple[str, ...]]:
     """Rules with their forms, and each form in words."""
-    allowed = [set(part.allowed) for one in found for row in one.shape.rows for part in row]
-    nowhere = set(CHARACTERS).difference(*allowed)
-    open_letters = any(
-        len(set(part.allowed) & set(LETTERS)) > len(LETTERS) // 2 and not part.role
-        for one in found
-        for row in one.shape.rows
-        for part in row
-    )
-    excluded = set_of(nowhere) if open_letters else ""
+    excluded = _never_used(found)
     tables = Counter(one.shape.table for one in found if one.shape.table)
     table = tables.most_common(1)[0][0] if tables else ""
     prefix = _prefix([one.shape for one in found])
@@ -59,6 +51,19 @@ def written_rules(found: Sequence[FoundForm]) -> tuple[Rules, tuple[str, ...]]:
         # A check over places that hold letters and figures cannot be said in a rules file.
         return written_rules([FoundForm(_unchecked(one.shape), one.ear) for one in found])
     return rules, words
+
+
+def _never_used(found: Sequence[FoundForm]) -> str:
+    """Characters that are allowed nowhere, of the kinds that some place leaves open."""
+    parts = [part for one in found for row in one.shape.rows for part in row]
+    nowhere = set(CHARACTERS).difference(*(part.allowed for part in parts))
+    free = [set(part.allowed) for part in parts if not part.role]
+    kinds = ""
+    if any(len(one & set(LETTERS)) > len(LETTERS) // 2 for one in free):
+        kinds += LETTERS
+    if any(one & set(LETTERS) and len(one & set(DIGITS)) > len(DIGITS) // 2 for one in free):
+        kinds += DIGITS
+    return set_of(nowhere & set(kinds))
 
 
 def _unchecked(shape: Shape) -> Shape:
