@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from legibility.cli import options
+from legibility.cli.herd_correct import correct, corrections, give, undo
 from legibility.cli.herd_options import herd_argument, order_option, test_option, who_option
 from legibility.cli.herd_record import decide, look, record
 from legibility.cli.manage import history
@@ -254,5 +255,5 @@ def backup(herd_file: Path, target: Path) -> None:
     click.echo(f"{target}: a copy of {herd_file}")
 
 
-for command in (record, look, decide, history):
+for command in (record, look, decide, history, correct, give, undo, corrections):
     herd.add_command(command)

@@ -12,9 +12,10 @@ from legibility.cli.herd_options import herd_argument, test_option
 from legibility.store.handling_events import KINDS
 
 
-def _named(_context: click.Context, _option: click.Parameter, value: str) -> str:
+def named(_context: click.Context, _option: click.Parameter, value: str) -> str:
+    """A text that says something."""
     if not value.strip():
-        raise click.BadParameter("is empty; give a name")
+        raise click.BadParameter("is empty")
     return value.strip()
 
 
@@ -25,7 +26,7 @@ at_option = click.option(
     help="When, as YYYY-MM-DD or YYYY-MM-DD HH:MM (default: now).",
 )
 who_option = click.option(
-    "--who", required=True, metavar="NAME", callback=_named, help="Who did it."
+    "--who", required=True, metavar="NAME", callback=named, help="Who did it."
 )
 ear_option = click.option(
     "--ear", type=click.Choice(["left", "right", "both"]), default=None, help="Which ear."

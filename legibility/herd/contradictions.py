@@ -205,7 +205,14 @@ def mark_against_claim(
 
 
 def eye_against_claim(
-    *, photo_sha256: str, photo: str, claimed: str, text: str, owners: Sequence[str], reader: str
+    *,
+    photo_sha256: str,
+    photo: str,
+    claimed: str,
+    text: str,
+    owners: Sequence[str],
+    reader: str,
+    reading: int,
 ) -> Contradiction | None:
     """A person read another registered animal's mark than that of the listed animal.
 
@@ -217,6 +224,8 @@ def eye_against_claim(
         Empty when the mark was read from the ear itself.
     owners : sequence of str
         Animals whose mark it is.
+    reading : int
+        Its number, to be taken back by.
     """
     others = [name for name in owners if name != claimed]
     if not claimed or not others or claimed in owners:
@@ -233,5 +242,6 @@ def eye_against_claim(
             "animal_by_mark": others[0],
             "text": text,
             "reader": reader,
+            "reading": reading,
         },
     )

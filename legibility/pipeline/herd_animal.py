@@ -9,12 +9,11 @@ from pathlib import Path
 
 from legibility.errors import StoreError
 from legibility.herd.histories import DAYS_A_YEAR
-from legibility.pipeline.herd_history import History, mark_history
+from legibility.pipeline.herd_history import History, mark_history, readings_by_eye
 from legibility.store.animals import chips_of, find_animal
 from legibility.store.database import HerdDatabase
 from legibility.store.decisions import all_cases, all_decisions
 from legibility.store.handling_events import all_handling_events
-from legibility.store.human_readings import all_human_readings
 from legibility.store.photos import photos_of
 from legibility.store.readings import latest_summaries
 from legibility.store.records import (
@@ -96,7 +95,7 @@ def animal_file(db: HerdDatabase, animal_id: str, *, usable_grade: float) -> Ani
         chips=chips_of(db, animal_id),
         scans=scans_of(db, animal_id),
         events=tuple(all_handling_events(db, animal_id=animal_id)),
-        people=tuple(h for h in all_human_readings(db) if h.animal_id == animal_id),
+        people=tuple(found for found, _ in readings_by_eye(db, animal_id)),
         decisions=tuple(
             d for d in all_decisions(db) if d.animal_id == animal_id or d.case_key in keys
         ),

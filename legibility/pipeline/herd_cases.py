@@ -209,6 +209,7 @@ def _by_eye(db: HerdDatabase, looked: Looked | None) -> Iterator[tuple[Contradic
             text=eye.text,
             owners=eye.owners,
             reader=eye.reader,
+            reading=eye.number,
         )
         if against is not None:
             yield against, False

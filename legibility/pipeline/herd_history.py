@@ -8,13 +8,15 @@ from typing import Any
 
 from legibility.containers import Flag, Status
 from legibility.photo.flags import describe
+from legibility.pipeline.herd_mistaken import reading_words, scan_words
 from legibility.store.animals import animal_key
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import all_human_readings
 from legibility.store.marks import marks_of
 from legibility.store.photos import photos_of
 from legibility.store.readings import latest_summaries
-from legibility.store.records import ReadingSummary
+from legibility.store.records import HumanReading, PhotoRow, ReadingSummary
+from legibility.store.scans import scans_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,8 @@ class History:
     """Text, ear, applied on, retired on."""
     sightings: tuple[SightingShown, ...]
     """Oldest first."""
+    entered: tuple[tuple[str, str], ...] = ()
+    """Readings by eye and scans by their numbers, as they are called to be corrected; and when."""
 
     def record(self) -> dict[str, Any]:
         """As JSON."""
@@ -67,6 +71,10 @@ def mark_history(db: HerdDatabase, animal_id: str, *, usable_grade: float) -> Hi
         animal_id,
         tuple((m.text, m.ear, m.applied_on, m.retired_on) for m in marks_of(db, animal_id)),
         tuple(sorted(shown, key=lambda each: (each.day, each.by))),
+        (
+            *((reading_words(found), found.read_at) for found, _ in readings_by_eye(db, animal_id)),
+            *((scan_words(scan), scan.scanned_at) for scan in scans_of(db, animal_id)),
+        ),
     )
 
 
@@ -93,19 +101,27 @@ def _photo(found: ReadingSummary, usable_grade: float) -> SightingShown:
 
 
 def _people(db: HerdDatabase, animal_id: str) -> Iterator[SightingShown]:
+    for found, photo in readings_by_eye(db, animal_id):
+        yield SightingShown(
+            # What is seen on a photo was so on the day it was taken.
+            day=((photo.taken_at if photo else "") or found.read_at)[:10],
+            ear=found.ear or (photo.ear if photo else ""),
+            by=found.reader,
+            text=found.text,
+            judged=found.usable is not None,
+            usable=found.usable,
+            grade=found.grade,
+            needle_share=None,
+            note=found.note,
+        )
+
+
+def readings_by_eye(
+    db: HerdDatabase, animal_id: str
+) -> Iterator[tuple[HumanReading, PhotoRow | None]]:
+    """What people read of an animal, with the photo they looked at."""
     photos = {photo.sha256: photo for photo in photos_of(db, animal_id)}
     for found in all_human_readings(db):
         photo = photos.get(found.photo_sha256)
         if found.animal_id == animal_id or (not found.animal_id and photo is not None):
-            yield SightingShown(
-                # What is seen on a photo was so on the day it was taken.
-                day=((photo.taken_at if photo else "") or found.read_at)[:10],
-                ear=found.ear or (photo.ear if photo else ""),
-                by=found.reader,
-                text=found.text,
-                judged=found.usable is not None,
-                usable=found.usable,
-                grade=found.grade,
-                needle_share=None,
-                note=found.note,
-            )
+            yield found, photo

@@ -15,10 +15,16 @@ from legibility.pipeline.herd_corrections import (
     Changes,
     Corrected,
     put_changes,
-    reading_back,
-    scan_back,
 )
-from legibility.store.corrections import all_corrections, corrections_of, photo_value, standing
+from legibility.pipeline.herd_mistaken import reading_back, reading_words, scan_back, scan_words
+from legibility.store.corrections import (
+    ADVICE,
+    PERSON,
+    all_corrections,
+    corrections_of,
+    photo_value,
+    standing,
+)
 from legibility.store.database import HerdDatabase
 from legibility.store.decisions import case_of_key
 from legibility.store.events import find_event, recent_events
@@ -28,8 +34,12 @@ from legibility.store.records import CorrectionRow, EventRow
 from legibility.store.scans import find_scan
 
 UNDO: Final = "undo"
-ENTERED: Final = ("record reading", "enter transponder", "decide")
-"""Entries that are no corrections and can be taken back, too."""
+ENTERED: Final = {
+    "record reading": "read by eye",
+    "enter transponder": "transponder entered",
+    "decide": "decided",
+}
+"""Entries that are no corrections and can be taken back, too, in words."""
 CORRECTED: Final = (
     "correct photo",
     "give photo to animal",
@@ -108,7 +118,7 @@ def can_undo(db: HerdDatabase, event: EventRow) -> bool:
 def last_action(db: HerdDatabase) -> Action | None:
     """What was done last and can be taken back."""
     try:
-        return _action(db, find_event(db, last_entry(db)))
+        return action_of(db, last_entry(db))
     except StoreError:
         return None
 
@@ -119,20 +129,27 @@ def recent_actions(db: HerdDatabase, *, most: int) -> tuple[Action, ...]:
 
 
 def actions_about(
-    db: HerdDatabase, *, photo: str = "", animal: str = "", case: int = 0
+    db: HerdDatabase, *, photo: str = "", animal: str = "", entered: str = "", case: int = 0
 ) -> tuple[Action, ...]:
     """Corrections of a photo, an animal or a case, newest first.
 
     An animal's are those of its photos, readings and scans, and those that took one away from it.
+
+    Parameters
+    ----------
+    entered : str
+        ``reading:`` or ``scan:`` and its number; what stands in its place counts, too.
     """
     wanted = {
         row.entry
         for row in all_corrections(db)
         if (photo and row.about == photo)
+        or (entered and f"{row.kind}:{row.about}" == entered)
+        or (entered and f"{row.kind}:{row.instead}" == entered)
         or (case and row.kind == "case" and int(row.about) == case)
         or (animal and animal in _animals(db, row))
     }
-    return tuple(_action(db, find_event(db, entry)) for entry in sorted(wanted, reverse=True))
+    return tuple(action_of(db, entry) for entry in sorted(wanted, reverse=True))
 
 
 def _animals(db: HerdDatabase, row: CorrectionRow) -> Iterable[str]:
@@ -236,6 +253,17 @@ def _instead_back(db: HerdDatabase, row: CorrectionRow) -> Changes:
     return [CorrectionRow(0, 0, row.kind, about, "counts", "yes", "no")]
 
 
+def action_of(db: HerdDatabase, entry: int) -> Action:
+    """An entry as it is listed.
+
+    Raises
+    ------
+    StoreError
+        If there is none.
+    """
+    return _action(db, find_event(db, entry))
+
+
 def _action(db: HerdDatabase, event: EventRow) -> Action:
     rows = list(all_corrections(db, entry=event.seq))
     words = tuple(words_of(db, row) for row in rows) or (_entered_words(event),)
@@ -258,19 +286,20 @@ def words_of(db: HerdDatabase, row: CorrectionRow) -> str:
         return f"{name}: {_field_words(db, row)}"
     if row.kind == "reading":
         reading, _ = find_human_reading(db, int(row.about))
-        what = f"reading {row.about} by {reading.reader} ({reading.text or 'nothing'})"
+        what = reading_words(reading)
     elif row.kind == "scan":
         scan, _ = find_scan(db, int(row.about))
-        what = f"scan {row.about} ({scan.number or 'no transponder'})"
+        what = scan_words(scan)
     else:
         return f"case {row.about}: {row.before} before, now {row.after}"
     state = "counts again" if row.after == "yes" else "counts no more"
     if row.instead:
-        if row.kind == "reading":
-            new = find_human_reading(db, row.instead)[0].text or "nothing"
-        else:
-            new = find_scan(db, row.instead)[0].number
-        state = f"{state}; in its place {row.kind} {row.instead} ({new})"
+        new = (
+            reading_words(find_human_reading(db, row.instead)[0])
+            if row.kind == "reading"
+            else scan_words(find_scan(db, row.instead)[0])
+        )
+        state = f"{state}; in its place {new}"
     return f"{what} {state}"
 
 
@@ -283,8 +312,19 @@ def _field_words(db: HerdDatabase, row: CorrectionRow) -> str:
         return f"{'not taken' if row.before else 'taken'} with transponder {number}"
     empty = "nobody" if row.field == "animal" else "not known"
     before, after = (_value_words(row.field, value) or empty for value in (row.before, row.after))
-    by = f" (by {row.before_by})" if row.before_by and row.before else ""
+    by = f" ({by_whom(row.before_by)})" if row.before_by and row.before else ""
     return f"{row.field} {before}{by} before, now {after}"
+
+
+def by_whom(claimed_by: str) -> str:
+    """Who gave a photo to an animal, in words."""
+    words = {
+        "manifest": "by the list it came with",
+        "chip": "by its transponder",
+        PERSON: "by a person",
+        ADVICE: "by a person, on the advice of what was read",
+    }
+    return words.get(claimed_by, f"by {claimed_by}")
 
 
 def _value_words(field: str, value: str) -> str:
@@ -295,7 +335,8 @@ def _value_words(field: str, value: str) -> str:
 def _entered_words(event: EventRow) -> str:
     said = {**_json(event.inputs), **_json(event.outputs)}
     names = ("animal_id", "text", "number", "case", "what")
-    return ", ".join(str(said[name]) for name in names if said.get(name))
+    words = ", ".join(str(said[name]) for name in names if said.get(name))
+    return f"{ENTERED[event.what]}: {words}" if event.what in ENTERED else words
 
 
 def _json(text: str) -> dict[str, Any]:

@@ -101,10 +101,18 @@ def history_text(found: Mapping[str, Any]) -> str:
         what = (s["ear"] or "-", s["text"] or "-", state, grade, needles, s["note"])
         rows.append((s["day"] or "-", s["by"], *what))
     if len(rows) == 1:
-        return "\n".join([*lines, "  never seen"]) + "\n"
+        return "\n".join([*lines, "  never seen", *_entered_lines(found)]) + "\n"
     right = frozenset({5, 6})
     lines += ["", *columns(rows, limits=(10, 12, 5, 12, 10, 5, 8, 24), right=right)]
+    lines += _entered_lines(found)
     return "\n".join(lines) + "\n"
+
+
+def _entered_lines(found: Mapping[str, Any]) -> list[str]:
+    """What people entered, by the number that `herd correct` takes."""
+    rows = [(words, at.replace("T", " ")[:16]) for words, at in found["entered"]]
+    title = "Entered by people; mistakes: legibility herd correct"
+    return ["", title, *("  " + row for row in columns(rows, limits=(60, 16)))] if rows else []
 
 
 def gap_words(found: Mapping[str, Any]) -> str:

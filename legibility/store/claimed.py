@@ -70,6 +70,7 @@ def claimed_readings(
 class EyeReading:
     """A whole mark that a person read and that the animal it was read for does not have."""
 
+    number: int
     reader: str
     text: str
     claimed: str
@@ -101,7 +102,7 @@ def strange_eye_readings(
         asked = (json.dumps(list(photos or ())), json.dumps(list(animals or ())))
     plain = "replace(replace({}, '/', ''), ' ', '')"
     sql = f"""
-        SELECT h.reader, h.text, a.animal_id, json_group_array(DISTINCT o.animal_id),
+        SELECT h.id, h.reader, h.text, a.animal_id, json_group_array(DISTINCT o.animal_id),
                ifnull(p.sha256, ''), ifnull(p.path, '')
         FROM human_readings_now AS h LEFT JOIN photos AS p ON p.id = h.photo
         JOIN animals AS a ON a.id = ifnull(h.animal, p.animal)
@@ -111,5 +112,5 @@ def strange_eye_readings(
         AND NOT EXISTS (SELECT 1 FROM marks AS own WHERE own.animal = a.id
                         AND {plain.format("own.text")} = {plain.format("h.text")})
         GROUP BY h.id ORDER BY h.id"""
-    for reader, text, claimed, owners, sha256, path in db.rows(sql, asked):
-        yield EyeReading(reader, text, claimed, tuple(json.loads(owners)), sha256, path)
+    for number, reader, text, claimed, owners, sha256, path in db.rows(sql, asked):
+        yield EyeReading(number, reader, text, claimed, tuple(json.loads(owners)), sha256, path)

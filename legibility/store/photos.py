@@ -48,6 +48,12 @@ def find_photo(db: HerdDatabase, sha256: str) -> PhotoRow | None:
     return None if row is None else PhotoRow(*row)
 
 
+def photos_beginning(db: HerdDatabase, digits: str) -> tuple[str, ...]:
+    """Digests that begin with some hexadecimal digits; at most two."""
+    sql = "SELECT sha256 FROM photos WHERE substr(sha256, 1, ?) = ? ORDER BY id LIMIT 2"
+    return tuple(str(row[0]) for row in db.rows(sql, (len(digits), digits)))
+
+
 def photo_at(db: HerdDatabase, path: str) -> PhotoRow | None:
     """The photo that was last seen at a path, or None."""
     row = db.first(f"{_SELECT} WHERE p.path = ? ORDER BY p.id DESC", (path,))

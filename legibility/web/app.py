@@ -12,6 +12,7 @@ from legibility.web import (
     office_animals,
     office_blind,
     office_claims,
+    office_correct,
     office_lists,
     office_marks,
     office_pages,
@@ -22,7 +23,10 @@ from legibility.web.office_parts import office
 from legibility.web.pages import pages
 from legibility.web.state import Server
 
-OFFICE = (office_animals, office_blind, office_claims, office_lists, office_marks, office_pages)
+OFFICE = (
+    office_animals, office_blind, office_claims, office_correct, office_lists, office_marks,
+    office_pages,
+)  # fmt: skip
 """Their pages are part of the office as soon as they are imported."""
 
 

@@ -16,6 +16,7 @@ from legibility.identify.stages import stage_name
 from legibility.photo.flags import describe
 from legibility.pipeline.herd_animal import AnimalFile, animal_file
 from legibility.pipeline.herd_animals import GROUPS, list_animals
+from legibility.pipeline.herd_undo import actions_about, by_whom
 from legibility.pipeline.record_pictures import KINDS, record_picture
 from legibility.report.curve_plot import Bar, Line, share_plot
 from legibility.report.dossier_page import time_text
@@ -25,6 +26,7 @@ from legibility.report.writing import write_bytes
 from legibility.store.photos import find_photo, newest_photos
 from legibility.store.readings import readings_of, whole_reading
 from legibility.web.api import server
+from legibility.web.office_correct import done_here, photo_corrections
 from legibility.web.office_links import animal_address, group_address, photo_address
 from legibility.web.office_parts import (
     SHA256,
@@ -66,6 +68,12 @@ def group_page(group: str) -> str:
 def in_percent(share: float) -> str:
     """A probability as reports write it."""
     return percent(share)
+
+
+@office.app_template_filter()
+def claimed_words(claimed_by: str) -> str:
+    """Who gave a photo to an animal, in words."""
+    return by_whom(claimed_by)
 
 
 @office.app_template_filter()
@@ -120,7 +128,16 @@ def animal() -> Response:
     """One animal: marks, photos over the years, condition, readings, scans, decisions."""
     with record() as db:
         found = animal_file(db, request.args.get("id", ""), usable_grade=usable_grade())
-    return page("office_animal.html", found=found, plot=_plot(found))
+        actions = actions_about(db, animal=found.animal.animal_id)
+        done = done_here(db)
+    return page(
+        "office_animal.html",
+        found=found,
+        plot=_plot(found),
+        actions=actions,
+        done=done,
+        back=f"animal:{found.animal.animal_id}",
+    )
 
 
 @office.get("/photos")
@@ -131,6 +148,7 @@ def photos() -> Response:
     with record() as db:
         rows = newest_photos(db, unnamed=unnamed, skip=skip, count=A_PAGE + 1)
         readings = {row.sha256: readings_of(db, row.sha256)[-1:] for row in rows}
+        done = done_here(db)
     return page(
         "office_photos.html",
         photos=[(row, name, readings[row.sha256]) for row, name in named_photos(rows[:A_PAGE])],
@@ -138,6 +156,7 @@ def photos() -> Response:
         unnamed=unnamed,
         skip=skip,
         size=A_PAGE,
+        done=done,
     )
 
 
@@ -156,6 +175,7 @@ def photo() -> Response:
             abort(404, "there is no such reading of this photo")
         shown = wanted or (ids[-1] if ids else 0)
         result = whole_reading(db, shown) if shown else None
+        correcting = photo_corrections(db, row)
     return page(
         "office_photo.html",
         photo=row,
@@ -165,6 +185,7 @@ def photo() -> Response:
         has_mark=result is not None and bool(result.reading.hypotheses),
         result=_reading(result) if result is not None else None,
         usable_grade=usable_grade(),
+        **correcting,
     )
 
 

@@ -10,12 +10,14 @@ from legibility.errors import SettingsError, StoreError
 from legibility.pipeline.chute import now_local
 from legibility.pipeline.herd_animal import animals_named
 from legibility.pipeline.herd_record import record_decision
+from legibility.pipeline.herd_undo import actions_about
 from legibility.store.animals import find_animal
 from legibility.store.database import HerdDatabase
 from legibility.store.decisions import all_cases, all_decisions, find_case
 from legibility.store.photos import find_photo, newest_photos, photos_of
-from legibility.store.records import DecisionRow, PhotoRow
+from legibility.store.records import CaseRow, DecisionRow, PhotoRow
 from legibility.web.api import server
+from legibility.web.office_correct import done_here
 from legibility.web.office_parts import (
     LONGEST_CLAIM,
     SHA256,
@@ -103,6 +105,9 @@ def case() -> Response:
         photo = find_photo(db, digest) if SHA256.fullmatch(digest) else None
         photos = [photo] if photo else [p for name in names for p in photos_of(db, name)]
         decisions = [d for d in all_decisions(db) if d.case_key == found.case_key]
+        actions = actions_about(db, case=asked)
+        done = done_here(db)
+        ways = _ways(found, photo, known) if found.state == "open" else []
     return page(
         "office_case.html",
         case=found,
@@ -110,6 +115,11 @@ def case() -> Response:
         photos=named_photos(photos[:MOST_LISTED]),
         decisions=decisions,
         who=who(),
+        actions=actions,
+        done=done,
+        back=f"case:{asked}",
+        ways=ways,
+        shown=photo,
     )
 
 
@@ -154,6 +164,15 @@ def compute_again(task_id: str) -> Response:
     if state is None or state.kind != "dossier" or state.state != "done":
         abort(404, "there is no such dossier")
     return started("rerun", {"of": task_id})
+
+
+def _ways(case: CaseRow, photo: PhotoRow | None, known: dict[str, bool]) -> list[str]:
+    """Animals that a correction could give the photo to."""
+    if photo is None:
+        return []
+    named = (case.detail.get(name) for name in ("animal_by_mark", "animal_by_transponder"))
+    return [str(name) for name in dict.fromkeys(named) if name and known.get(str(name))
+            and name != photo.animal_id]  # fmt: skip
 
 
 def _question() -> dict[str, str]:

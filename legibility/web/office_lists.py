@@ -43,7 +43,10 @@ def scan_rows(db: HerdDatabase) -> Iterator[Row]:
     for scan in all_scans(db):
         animal = animal_link(scan.animal_id) if scan.animal_id else ""
         seconds = "" if scan.seconds is None else f"{scan.seconds:g} s"
-        yield (scan.scanned_at, scan.number, scan.outcome, animal, scan.reader, seconds, scan.note)
+        yield (
+            scan.scanned_at, scan.number, scan.outcome, animal, scan.reader, seconds, scan.note,
+            _correct("office.entered_scan", scan.scan_id),
+        )  # fmt: skip
 
 
 def people_rows(db: HerdDatabase) -> Iterator[Row]:
@@ -54,7 +57,10 @@ def people_rows(db: HerdDatabase) -> Iterator[Row]:
         photo = photo_link("photo", found.photo_sha256) if found.photo_sha256 else ""
         animal = animal_link(found.animal_id) if found.animal_id else ""
         blind = "yes" if found.blind else "no"
-        yield (found.read_at, found.reader, found.text, usable, grade, blind, animal, photo)
+        yield (
+            found.read_at, found.reader, found.text, usable, grade, blind, animal, photo,
+            _correct("office.entered_reading", found.number),
+        )  # fmt: skip
 
 
 def confirmed_rows(db: HerdDatabase) -> Iterator[Row]:
@@ -95,17 +101,21 @@ def entry_rows(db: HerdDatabase) -> Iterator[Row]:
         yield (str(found.seq), found.at, found.who, found.what, found.hash)
 
 
+def _correct(endpoint: str, entered: int) -> Markup:
+    return Markup('<a href="{}">correct</a>').format(url_for(endpoint, number=entered))
+
+
 LISTS: Final = {
     "scans": Listing(
         "Transponder scans",
         "Every try that was recorded, by time.",
-        ("When", "Number", "Outcome", "Animal", "Reader", "Took", "Note"),
+        ("When", "Number", "Outcome", "Animal", "Reader", "Took", "Note", "Mistaken?"),
         scan_rows,
     ),
     "people": Listing(
         "Read by people",
         "From ears and from photos, by time.",
-        ("When", "Who", "Read", "Mark is", "Grade", "Blind", "Animal", "Photo"),
+        ("When", "Who", "Read", "Mark is", "Grade", "Blind", "Animal", "Photo", "Mistaken?"),
         people_rows,
     ),
     "confirmed": Listing(

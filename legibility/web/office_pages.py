@@ -12,10 +12,12 @@ from legibility.errors import LegibilityError, SettingsError
 from legibility.herd.handling import DEFAULT_ACTS
 from legibility.pipeline.custody import chain_head
 from legibility.pipeline.herd_cases import find_cases
+from legibility.pipeline.herd_undo import last_action
 from legibility.pipeline.herd_worklist import ORDERS, SHOWN
 from legibility.risk.kernel import NAMED, grade_of
 from legibility.store.decisions import all_cases
 from legibility.web.api import server
+from legibility.web.office_correct import done_here
 from legibility.web.office_links import PREFIX
 from legibility.web.office_parts import (
     KINDS,
@@ -43,6 +45,7 @@ COUNTED: Final[tuple[tuple[str, str, str], ...]] = (
     ("scans", "transponder scans", "/list/scans"),
     ("cases", "cases", "/cases"),
     ("decisions", "decisions", "/list/decisions"),
+    ("corrections", "corrections", "/corrections"),
     ("events", "entries of the record", "/list/entries"),
 )
 """Tables, what people call their rows, and the page behind the count."""
@@ -79,8 +82,11 @@ def home() -> Response:
         ]
         open_cases = list(all_cases(db, open_only=True))
         head = chain_head(db)
+        last, done = last_action(db), done_here(db)
     return page(
         "office_home.html",
+        last=last,
+        done=done,
         counts=counts,
         cases=open_cases,
         head=head,

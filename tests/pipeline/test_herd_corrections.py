@@ -19,14 +19,16 @@ from legibility.pipeline.herd_cases import find_cases, open_cases
 from legibility.pipeline.herd_corrections import (
     Corrected,
     correct_photo,
-    correct_reading,
-    correct_scan,
     give_as_advised,
     move_photos,
+)
+from legibility.pipeline.herd_history import mark_history
+from legibility.pipeline.herd_mistaken import (
+    correct_reading,
+    correct_scan,
     take_back_reading,
     take_back_scan,
 )
-from legibility.pipeline.herd_history import mark_history
 from legibility.pipeline.herd_record import record_decision, record_reading
 from legibility.pipeline.herd_undo import actions_about, last_action, recent_actions, undo
 from legibility.pipeline.herd_worklist import rank_herd
@@ -236,7 +238,7 @@ def test_a_photo_is_given_as_advised(db: HerdDatabase) -> None:
         add_photo(db, reading("new.jpg", OTHER, risk=0.03), "", TODAY)
         db.write("UPDATE photos SET claimed_by = '' WHERE animal IS NULL")
     digest = next(str(row[0]) for row in db.rows("SELECT sha256 FROM photos WHERE animal IS NULL"))
-    with pytest.raises(StoreError, match="read anew"):
+    with pytest.raises(StoreError, match=f"names {OTHER}"):
         give_as_advised(db, digest, SHEEP, who="Ada")
     before, tries = now(db), list(all_tries(db))
     done = give_as_advised(db, digest, OTHER, who="Ada")

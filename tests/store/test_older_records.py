@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from legibility.pipeline.herd_corrections import correct_photo, take_back_reading, take_back_scan
+from legibility.pipeline.herd_corrections import correct_photo
+from legibility.pipeline.herd_mistaken import take_back_reading, take_back_scan
 from legibility.pipeline.herd_undo import undo
 from legibility.store.corrections import corrections_problems
 from legibility.store.database import HerdDatabase, open_herd

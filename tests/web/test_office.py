@@ -84,6 +84,10 @@ PAGES = (
     "/office/list/confirmed",
     "/office/list/decisions",
     "/office/list/entries",
+    "/office/corrections",
+    "/office/corrections?done=2",
+    "/office/reading?number=1",
+    "/office/scan?number=1",
 )
 
 

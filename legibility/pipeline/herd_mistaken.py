@@ -1,0 +1,182 @@
+"""Readings by eye and scans that were mistaken: taken back, or entered anew in their place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from legibility.errors import StoreError
+from legibility.herd.chip import identity_problem
+from legibility.herd.chiptext import parse_chip
+from legibility.pipeline.herd_corrections import (
+    Changes,
+    Corrected,
+    in_one,
+    photo_change,
+    unnamed,
+)
+from legibility.pipeline.herd_record import check_read_text
+from legibility.store.corrections import corrections_of, photos_with_scan
+from legibility.store.database import HerdDatabase
+from legibility.store.human_readings import find_human_reading, put_human_reading
+from legibility.store.records import CorrectionRow, HumanReading, ScanRow
+from legibility.store.scans import add_scan, find_scan
+
+
+def take_back_reading(db: HerdDatabase, number: int, *, who: str, reason: str) -> Corrected:
+    """Say that a reading by eye was mistaken: it stays in the record and counts no more.
+
+    Raises
+    ------
+    StoreError
+        If there is none, it was taken back before, or nobody or no reason is given.
+    """
+    return in_one(
+        db,
+        lambda: reading_back(db, number),
+        what="take back reading",
+        who=who,
+        reason=reason,
+    )
+
+
+def correct_reading(
+    db: HerdDatabase,
+    number: int,
+    *,
+    who: str,
+    reason: str,
+    text: str | None = None,
+    ear: str | None = None,
+    animal_id: str | None = None,
+    usable: bool | None = None,
+) -> Corrected:
+    """Enter a reading by eye anew in the place of another one, which stays and counts no more.
+
+    Parameters
+    ----------
+    text, ear, animal_id, usable
+        What is corrected; None leaves it as it was.
+
+    Raises
+    ------
+    StoreError
+        As for :func:`take_back_reading`, or if the text can be no mark, or nothing would change.
+    """
+
+    def changes() -> Changes:
+        old, counts = find_human_reading(db, number)
+        new = replace(
+            old,
+            text=old.text if text is None else text,
+            ear=old.ear if ear is None else ear,
+            animal_id=old.animal_id if animal_id is None else animal_id,
+            usable=old.usable if usable is None else usable,
+        )
+        check_read_text(new.text)
+        if new == old:
+            raise StoreError("nothing would change; say what is to be corrected")
+        back = _taken_back("reading", number, counts=counts)
+        return _instead(db, back, *put_human_reading(db, new))
+
+    return in_one(db, changes, what="correct reading", who=who, reason=reason)
+
+
+def take_back_scan(db: HerdDatabase, number: int, *, who: str, reason: str) -> Corrected:
+    """Say that a scan was mistaken: it confirms no photo any more, and names none.
+
+    Raises
+    ------
+    StoreError
+        As for :func:`take_back_reading`.
+    """
+    return in_one(db, lambda: scan_back(db, number), what="take back scan", who=who, reason=reason)
+
+
+def correct_scan(
+    db: HerdDatabase,
+    number: int,
+    *,
+    who: str,
+    reason: str,
+    transponder: str | None = None,
+    animal_id: str | None = None,
+    allow_test: bool = False,
+) -> Corrected:
+    """Enter a scan anew in the place of another one; its photos go with it.
+
+    Raises
+    ------
+    StoreError
+        As for :func:`take_back_reading`, or if the number can stand for no animal.
+    ChipError
+        If the number is none.
+    """
+    code = parse_chip(transponder).code if transponder else None
+    problem = identity_problem(code, allow_test=allow_test) if code else ""
+    if problem:
+        raise StoreError(problem)
+
+    def changes() -> Changes:
+        old, counts = find_scan(db, number)
+        new = replace(
+            old,
+            number=code.number if code else old.number,
+            outcome="read" if code else old.outcome,
+            raw=transponder or old.raw,
+            animal_id=old.animal_id if animal_id is None else animal_id,
+        )
+        if new == old:
+            raise StoreError("nothing would change; say what is to be corrected")
+        back = _taken_back("scan", number, counts=counts)
+        key, fresh = add_scan(db, new)
+        return [*_instead(db, back, key, fresh), *_apart(db, number, str(key))]
+
+    return in_one(db, changes, what="correct scan", who=who, reason=reason)
+
+
+def reading_words(reading: HumanReading) -> str:
+    """A reading by eye as it is named in lists."""
+    return f"reading {reading.number} by {reading.reader} ({reading.text or 'nothing read'})"
+
+
+def scan_words(scan: ScanRow) -> str:
+    """A scan as it is named in lists."""
+    return f"scan {scan.scan_id} ({scan.number or 'no transponder answered'})"
+
+
+def reading_back(db: HerdDatabase, number: int) -> Changes:
+    """What takes a reading by eye back."""
+    return _taken_back("reading", number, counts=find_human_reading(db, number)[1])
+
+
+def scan_back(db: HerdDatabase, number: int) -> Changes:
+    """What takes a scan back, from the photos too that were taken with it."""
+    _, counts = find_scan(db, number)
+    return [*_taken_back("scan", number, counts=counts), *_apart(db, number, "")]
+
+
+def _taken_back(kind: str, number: int, *, counts: bool) -> Changes:
+    if not counts:
+        raise StoreError(f"{kind} {number} was taken back before")
+    return [CorrectionRow(0, 0, kind, str(number), "counts", "yes", "no")]
+
+
+def _instead(db: HerdDatabase, back: Changes, number: int, new: bool) -> Changes:
+    """The same with the number of what stands in its place, which counts again if it was there."""
+    (row,) = back
+    changes = [replace(row, instead=number)]
+    if not new:
+        rows = corrections_of(db, row.kind, str(number))
+        if not rows or rows[-1].after == "yes":
+            raise StoreError(f"this is {row.kind} {number} already; take this one back instead")
+        changes.append(CorrectionRow(0, 0, row.kind, str(number), "counts", "no", "yes"))
+    return changes
+
+
+def _apart(db: HerdDatabase, scan: int, instead: str) -> Changes:
+    """Photos go from a scan to another or to none, and lose the name that came by it."""
+    found: Changes = []
+    for sha256 in photos_with_scan(db, scan):
+        found += photo_change(db, sha256, "scan", instead)
+        found += unnamed(db, sha256)
+    return found
