@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -12,8 +13,10 @@ import numpy as np
 
 from legibility.alphabet import N_CHARACTERS, ROW_SEPARATOR, index_of
 from legibility.errors import RegistryError, SettingsError
+from legibility.identify.learned_forms import forms_of
 from legibility.identify.registry import Registry, load_registry
 from legibility.marks.check_characters import DIGITS, LETTERS, SCHEMES, check_characters
+from legibility.marks.numbering import Coming, coming_marks, rules_of_year
 from legibility.marks.rules import Rules, layouts_of
 from legibility.marks.rules_file import load_rules
 from legibility.marks.space import count_marks, iter_marks, sample_marks
@@ -36,6 +39,9 @@ CONDITION: Final = "worn"
 """Choice: marks should still be told apart after some years."""
 BOUND: Final = 1e-3
 """Choice: one reading in a thousand of any pair."""
+WIDER: Final = (3e-3, 1e-2, 3e-2, 1e-1)
+"""Choice: bounds that are tried one after the other where learned forms have no room for
+``BOUND``."""
 BUDGET: Final = 8
 """Choice: most characters that leaving out is worked out for."""
 SAMPLE: Final = 6_000
@@ -44,6 +50,8 @@ PLENTY: Final = 10.0
 """Choice: with so many times the marks asked for there is no need of a check character."""
 GAIN: Final = 1.1
 """Choice: a gain in marks below a tenth is within the error of the sample and no reason."""
+AHEAD: Final = 30
+"""Choice: numbers that are tried for each mark wanted, before others are drawn."""
 LEFT_STATUSES: Final = frozenset({"dead", "died", "sold", "culled", "slaughtered", "lost", "left"})
 """Choice: words of the registry's column status for animals that are gone."""
 
@@ -75,16 +83,29 @@ class CheckAdvice:
 
 
 @dataclass(frozen=True, slots=True)
+class FormsInUse:
+    """What new marks keep to."""
+
+    title: str
+    """``forms learned from 412 marks``, or the rules' file."""
+    said: tuple[str, ...] = ()
+    """Learned forms in words, a line each, and how the numbers go on."""
+
+
+@dataclass(frozen=True, slots=True)
 class Assignment:
     """New marks with all that a manager wants to know about them."""
 
     proposal: Proposal
+    forms: FormsInUse
     registered: int
     """Registered marks that count."""
     released: int
     """Marks of animals that left, outside the reuse window: free again."""
     condition: str
     bound: float
+    bound_wanted: float
+    """What was asked for; lower than ``bound`` where the learned forms have no room for it."""
     needles_max: int
     alphabet: tuple[AlphabetStep, ...]
     check: CheckAdvice
@@ -100,17 +121,20 @@ class Assignment:
     def records(self) -> Iterator[dict[str, Any]]:
         """One JSON object a mark."""
         for mark in self.proposal.marks:
-            yield asdict(mark)
+            yield {**asdict(mark), "forms": self.forms.title}
 
     def summary(self) -> dict[str, Any]:
         """Everything besides the marks, for the table."""
         marks = self.proposal.marks
         worst = max(marks, key=lambda mark: mark.probability, default=None)
         return {
+            "forms": self.forms.title,
+            "forms_said": list(self.forms.said),
             "registered": self.registered,
             "released": self.released,
             "condition": self.condition,
             "bound": self.bound,
+            "bound_wanted": self.bound_wanted,
             "needles_max": self.needles_max,
             "space": asdict(self.proposal.space),
             "complete": self.proposal.complete,
@@ -135,9 +159,9 @@ class Assignment:
 def new_marks(
     registry: Path | Registry,
     *,
-    rules: Path | Rules,
+    rules: Path | Rules | None = None,
     count: int,
-    bound: float = BOUND,
+    bound: float | None = None,
     condition: str = "",
     seed: int = 1,
     needles_max: int = CAPACITY,
@@ -155,12 +179,15 @@ def new_marks(
     registry : Path or Registry
         Registry, or its CSV file; every mark in it counts, dead animals' too, but see
         ``reuse_window``.
-    rules : Path or Rules
-        Herd's rules, or their TOML file.
+    rules : Path or Rules, optional
+        Herd's rules, or their TOML file; without them the forms of the herd's own marks, learned
+        from the registry, with this year's letter and the next numbers first.
     count : int
         Marks wanted.
-    bound : float
-        No two marks are read as one another with this probability or more.
+    bound : float, optional
+        No two marks are read as one another with this probability or more; ``BOUND`` when it is not
+        given. Learned forms may have no room for so many: then the next of ``WIDER`` that they have
+        room for, which the answer says.
     condition : str
         "new", "mild", "worn", "faint", "lost" or a grade 4..0; "worn" when empty.
     seed : int
@@ -185,16 +212,21 @@ def new_marks(
     RegistryError, SettingsError, StoreError
         If a file cannot be used, the rules allow nothing, or fewer marks exist than are wanted.
     """
-    if not 0.0 < bound < 1.0:
+    if bound is not None and not 0.0 < bound < 1.0:
         raise SettingsError(f"--bound is {bound}; expected a probability between 0 and 1")
     if count < 1 or needles_max < 1:
         raise SettingsError(f"count {count}, needles {needles_max}; expected 1 or more of each")
     known_rules = load_rules(rules) if isinstance(rules, Path) else rules
-    where = str(rules) if isinstance(rules, Path) else "the rules"
-    allowed = _allowed_count(where, known_rules)
     herd = load_registry(registry) if isinstance(registry, Path) else registry
     year = year or datetime.datetime.now(tz=datetime.UTC).year
     marks, released = _counting(herd, older, reuse_window, year)
+    coming = Coming((), in_turn=False)
+    forms = FormsInUse(f"rules {rules}" if isinstance(rules, Path) else "the rules given")
+    where = str(rules) if isinstance(rules, Path) else "the rules"
+    if known_rules is None:
+        known_rules, forms, coming = _learned(herd, marks, year, count, seed)
+        where = forms.title
+    allowed = _allowed_count(where, known_rules)
     settings = settings or Settings()
     grade = grade_of(condition or CONDITION)
     matrix = load_kernel().at(grade)
@@ -210,37 +242,102 @@ def new_marks(
 
     if count > allowed:
         raise SettingsError(
-            f"{count} marks are asked for; {where} allows {allowed} in all: allow more characters "
-            "or longer rows"
+            f"{count} marks are asked for; {where} {'allow' if forms.said else 'allows'} {allowed} "
+            "in all: allow more characters or longer rows"
         )
-    proposal = propose(
-        known_rules,
-        marks,
-        ch,
-        count=count,
-        bound=bound,
-        seed=seed,
-        needles=needles,
-        needles_max=needles_max,
-    )
+    written = _in_every_layout(marks, known_rules)
+    bounds = (bound or BOUND,) if bound or not forms.said else (BOUND, *WIDER)
+    for kept in bounds:
+        proposal = propose(
+            known_rules,
+            sorted(written),
+            ch,
+            count=count,
+            bound=kept,
+            seed=seed,
+            needles=needles,
+            needles_max=needles_max,
+            first=coming.marks,
+        )
+        if len(proposal.marks) >= count:
+            break
     if len(proposal.marks) < count:
         raise SettingsError(
-            _too_few(proposal, count, bound, condition_words(condition or CONDITION))
+            _too_few(proposal, count, kept, condition_words(condition or CONDITION))
         )
-    alphabet = tuple(_alphabet(known_rules, matrix, ch, bound, seed))
+    proposal = _as_registered(proposal, written)
+    alphabet = tuple(_alphabet(known_rules, matrix, ch, kept, seed))
     return Assignment(
         proposal=proposal,
+        forms=forms,
         registered=len(marks),
         released=released,
         condition=condition_words(condition or CONDITION),
-        bound=bound,
+        bound=kept,
+        bound_wanted=bounds[0],
         needles_max=needles_max,
         alphabet=alphabet,
         check=_check_advice(
-            known_rules, ch, bound, seed, needles, needles_max, count, alphabet[0].marks
+            known_rules, ch, kept, seed, needles, needles_max, count, alphabet[0].marks
         ),
         codes=_codes(known_rules),
     )
+
+
+def _learned(
+    herd: Registry, marks: Sequence[str], year: int, count: int, seed: int
+) -> tuple[Rules, FormsInUse, Coming]:
+    """Forms of the herd's own marks, in words, and the marks that come next in them."""
+    learned = forms_of(herd)
+    rules = rules_of_year(learned.rules, year)
+    born = dict.fromkeys(marks, 0)
+    for animal in herd:
+        for mark in (animal.mark, animal.right_mark):
+            if mark in born:
+                born[mark] = max(born[mark], animal.birth_year)
+    coming = coming_marks(
+        learned,
+        marks,
+        birth_years=[born[mark] for mark in marks],
+        year=year,
+        most=AHEAD * count,
+        seed=seed,
+    )
+    said = learned.described(exceptions=3)[1:]
+    table = learned.rules.year_table
+    if table is not None:
+        said.append(f"  new marks have the letter of {year}: {table.letter(year)} ({table.name})")
+    if coming.in_turn and coming.marks:
+        said.append(f"  numbers go on from {coming.marks[0]}")
+    elif coming.in_turn:
+        said.append("  no number of these forms is left above the highest; others are drawn")
+    else:
+        said.append("  the herd does not number in turn; numbers are drawn, its letters kept")
+    return rules, FormsInUse(learned.title, tuple(said)), coming
+
+
+def _in_every_layout(marks: Iterable[str], rules: Rules) -> dict[str, str]:
+    """The registered mark of each way in which it may stand; one with a break as it is written."""
+    layouts = defaultdict[int, set[tuple[int, ...]]](set)
+    for layout in layouts_of(rules):
+        layouts[sum(layout.lengths)].add(layout.lengths)
+    found = {mark: mark for mark in marks}
+    for mark in list(found):
+        if ROW_SEPARATOR in mark:
+            continue
+        for lengths in layouts[len(mark)]:
+            if len(lengths) == 2:
+                found.setdefault(f"{mark[: lengths[0]]}{ROW_SEPARATOR}{mark[lengths[0] :]}", mark)
+    return found
+
+
+def _as_registered(proposal: Proposal, written: Mapping[str, str]) -> Proposal:
+    """Rivals named as the registry writes them."""
+    marks = tuple(
+        replace(mark, worst_rival=written[mark.worst_rival]) if mark.registered else mark
+        for mark in proposal.marks
+    )
+    return replace(proposal, marks=marks)
 
 
 def _allowed_count(where: str, rules: Rules) -> int:
@@ -276,7 +373,8 @@ def _counting(
     for animal in herd:
         left = animal.status.strip().lower() in LEFT_STATUSES
         old = animal.birth_year > 0 and year - animal.birth_year > window
-        (gone if window > 0 and left and old else kept).add(animal.mark)
+        own = {animal.mark, animal.right_mark} - {""}
+        (gone if window > 0 and left and old else kept).update(own)
     if not kept and not gone:
         raise RegistryError(f"{herd.name}: no animal with a mark")
     return sorted(kept), len(gone - kept)

@@ -20,17 +20,15 @@ from legibility.risk.needle_count import CAPACITY
 @click.option(
     "--rules",
     type=options.ANY_PATH,
-    required=True,
     metavar="FILE.toml",
-    help="What marks of this herd look like.",
+    help="What marks of this herd look like (default: learned from the registry).",
 )
 @click.option(
     "--bound",
     type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
-    default=BOUND,
-    show_default=True,
     metavar="P",
-    help="No pair is read as one another with this probability or more.",
+    help=f"No pair is read as one another with this probability or more (default: {BOUND:g}; "
+    "without --rules the least one above it that the herd's forms have room for).",
 )
 @click.option(
     "--condition",
@@ -70,8 +68,8 @@ from legibility.risk.needle_count import CAPACITY
 def assign(
     registry: Path,
     count: int,
-    rules: Path,
-    bound: float,
+    rules: Path | None,
+    bound: float | None,
     condition: str,
     seed: int,
     needles_max: int,
@@ -87,6 +85,8 @@ def assign(
 
     Every pair, with registered marks and among the new ones, is read as one
     another with a probability below --bound, even in the future --condition.
+    Without --rules new marks keep to the forms that the registered ones show and
+    go on with the herd's numbers, with this year's letter where marks have one.
     """
     found = new_marks(
         registry,

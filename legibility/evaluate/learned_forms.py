@@ -34,9 +34,9 @@ MADE_UP: Final = {
 }
 """No published profile here has a check character; these two stand for those that do."""
 HEAD: Final = (
-    "Rules learned from so many marks of each profile, years of birth given: how many of the marks",
-    "that the profile allows they keep, and how many that it forbids they exclude. A forbidden mark",
-    "is one change away from an allowed one; - where the profile forbids no such mark.",
+    "Rules learned from so many marks of each profile, years of birth given: how many of the",
+    "marks that the profile allows they keep, and how many that it forbids they exclude. A",
+    "forbidden mark is one change away from an allowed one; - where the profile forbids none.",
 )
 KINDS: Final = ("character", "length", "year", "check")
 

@@ -83,6 +83,12 @@ class Matcher:
                     return f"{_CALLED[character]} where {changed} has {_CALLED[other]}"
         return ""
 
+    def year_place(self, mark: str, form: int) -> int:
+        """Where the year's letter stands in a mark of a form; -1 for nowhere."""
+        found = self._each[form].fullmatch(mark)
+        group = f"y{form}"
+        return found.start(group) if found and group in found.re.groupindex else -1
+
     def _slowly(self, mark: str, year: int, ear: str) -> Kept:
         why = ""
         for number in self._order:

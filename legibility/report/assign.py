@@ -37,6 +37,7 @@ def assign_record(mark: Mapping[str, Any]) -> dict[str, Any]:
         "rival_is_registered": mark["registered"],
         "needles": mark["needles"],
         "too_many_needles": mark["too_many_needles"],
+        "forms": mark["forms"],
     }
 
 
@@ -69,6 +70,7 @@ def assign_table(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]])
             first="",
             indent="",
         ),
+        *(wrapped(bound, first="", indent="") if (bound := assign_bound(summary)) else ()),
     ]
     rows: list[tuple[str, ...]] = [
         ("Mark", "Needles", "Worst rival", "Read as one another", "Rival is")
@@ -77,7 +79,7 @@ def assign_table(summary: Mapping[str, Any], marks: Sequence[Mapping[str, Any]])
     lines += ["", *columns(rows, limits=(17, 18, 17, 28, 10), right=frozenset({1}))]
     if len(marks) > MARKS_SHOWN:
         lines.append(f"... and {len(marks) - MARKS_SHOWN} more; --json, --csv and --html hold all.")
-    lines += ["", *_room(summary), "", *_alphabet(summary)]
+    lines += ["", *assign_forms(summary), "", *_room(summary), "", *_alphabet(summary)]
     for note in assign_notes(summary):
         lines += ["", *wrapped(note, first="", indent="  ")]
     return "\n".join(lines) + "\n"
@@ -98,6 +100,8 @@ def assign_page(
             _counted(len(marks), "new mark"),
             _counted(summary["registered"], "registered one"),
         ),
+        bound=assign_bound(summary),
+        forms=assign_forms(summary),
         notes=assign_notes(summary),
         rows=[_row(mark, summary) for mark in marks],
         room=_room_rows(summary),
@@ -107,6 +111,24 @@ def assign_page(
         alphabet=_alphabet_rows(summary),
         rules_alone=RULES_ALONE,
     )
+
+
+def assign_bound(summary: Mapping[str, Any]) -> str:
+    """Said where the herd's forms have no room for as many safe marks; else empty."""
+    if summary["bound"] <= summary["bound_wanted"]:
+        return ""
+    return (
+        f"So many marks below {summary['bound_wanted']:g} do not exist in the forms of this herd; "
+        "these are the safest. One more figure or a check character would make room: write such "
+        "a form into a rules file and name it."
+    )
+
+
+def assign_forms(summary: Mapping[str, Any]) -> list[str]:
+    """What the marks keep to: learned forms with their counts, or the rules' name."""
+    said = summary["forms_said"]
+    title = f"Marks keep to {summary['forms']}"
+    return [f"{title}:", *said] if said else [f"{title}."]
 
 
 def assign_notes(summary: Mapping[str, Any]) -> list[str]:

@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import N_CHARACTERS, index_of
+from legibility.alphabet import N_CHARACTERS, ROW_SEPARATOR, index_of
 from legibility.marks.rules import Layout, Rules, layouts_of
 from legibility.marks.space import count_marks, iter_marks, sample_marks
 from legibility.risk.bounds import code_bounds
@@ -111,6 +111,7 @@ def propose(
     seed: int,
     needles: Callable[[str], int],
     needles_max: int,
+    first: Sequence[str] = (),
 ) -> Proposal:
     """New marks under a bound of confusion; fewer than ``count`` when the search finds no more.
 
@@ -131,6 +132,9 @@ def propose(
         Needles of a mark.
     needles_max : int
         Marks with more are tried last and flagged.
+    first : sequence of str
+        Marks that the rules allow and that are tried before any other, in their order. A mark with
+        the characters of a registered one is never proposed, whatever its rows.
 
     Raises
     ------
@@ -142,32 +146,42 @@ def propose(
         raise ValueError("the rules allow no mark")
     rng = np.random.default_rng(seed)
     taken: list[str] = []
-    known = set(registered)
     whole = allowed <= EXHAUSTIVE
     space: Space | None = None
-    fixed = Fixed(sorted(known), ch, bound)
+    fixed = Fixed(sorted(set(registered)), ch, bound)
+    characters = {_characters(mark) for mark in registered}
     idle = rounds = 0
+    if first:
+        free = fixed.free([m for m in dict.fromkeys(first) if _characters(m) not in characters])
+        order = sorted(range(len(free)), key=lambda k: needles(free[k]) > needles_max)
+        taken += _greedy(free, order, *conflicts(free, ch, bound), set(free), count)
     while True:
         batch = _batch(rules, rng, whole, allowed)
-        fresh = sorted(set(batch) - known)
+        fresh = sorted(mark for mark in set(batch) if _characters(mark) not in characters)
         free = fixed.free(fresh)
-        first, second = conflicts(free, ch, bound)
+        one, other = conflicts(free, ch, bound)
         if space is None:
             share = (len(free), len(set(batch)))
-            space = _space(rules, ch, bound, allowed, share, first, second, whole=whole)
+            space = _space(rules, ch, bound, allowed, share, one, other, whole=whole)
         order = [int(k) for k in rng.permutation(len(free))]
         order.sort(key=lambda k: needles(free[k]) > needles_max)
         # Of the earlier batches only what was taken can conflict.
         open_ = set(Fixed(sorted(taken), ch, bound).free(free)) if taken else set(free)
-        found = _greedy(free, order, first, second, open_, count - len(taken))
+        own = {_characters(mark) for mark in taken}
+        open_ = {mark for mark in open_ if _characters(mark) not in own}
+        found = _greedy(free, order, one, other, open_, count - len(taken))
         taken += found
-        known |= set(found)
         rounds += 1
         idle = 0 if found else idle + 1
         if len(taken) >= count or whole or idle >= IDLE_ROUNDS or rounds >= MOST_ROUNDS:
             break
     marks = _with_rivals(taken, registered, ch, bound, needles, needles_max)
     return Proposal(marks, space, complete=whole and len(taken) < count)
+
+
+def _characters(mark: str) -> str:
+    """What a mark says, its rows aside."""
+    return mark.replace(ROW_SEPARATOR, "")
 
 
 class Fixed:

@@ -138,18 +138,21 @@ def calibrate() -> Response:
 
 
 def _wanted(entered: dict[str, str]) -> dict[str, Any]:
-    """What is asked for, checked; rules as the values of a rules file."""
+    """What is asked for, checked; rules as the values of a rules file, or learned ones."""
     count = int(number("count", 0, least=1, most=MOST_NEW))
     if not count:
         raise SettingsError("count: say how many marks are wanted")
-    bound = number("bound", BOUND, least=0, most=1, whole=False)
-    if not 0 < bound < 1:
+    bound = None
+    if request.args.get("bound", "").strip():
+        bound = number("bound", BOUND, least=0, most=1, whole=False)
+    if bound is not None and not 0 < bound < 1:
         raise SettingsError(f"bound is {bound:g}; expected a probability between 0 and 1")
     here = server().config
     with_dies = request.args.get("dies") == "yes" and _dies_file().exists()
     with_herds_own = here.rules is not None and request.args.get("herd") == "yes"
     if with_herds_own and here.rules is not None:
         load_rules(here.rules)
+    rules = {} if with_herds_own else _rules(entered)
     return {
         "count": count,
         "bound": bound,
@@ -160,7 +163,8 @@ def _wanted(entered: dict[str, str]) -> dict[str, Any]:
         "own": request.args.get("own") == "yes",
         "dies": digest_of(_dies_file()) if with_dies else "",
         "year": date.today().year,
-        "rules": {} if with_herds_own else _rules(entered),
+        "rules": rules,
+        "learned": not with_herds_own and not rules,
     }
 
 
@@ -179,8 +183,13 @@ def _rules(entered: dict[str, str]) -> dict[str, Any]:
     if patterns:
         check = choice("check", CHECKS)
         values["forms"] = [_form(line, check) for line in patterns]
+    if not values:
+        return {}
     if not values.keys() & {"profile", "longest_row", "forms"}:
-        raise SettingsError("say what marks look like: a pattern, the longest row, or a profile")
+        raise SettingsError(
+            "say what marks look like, too: a pattern, the longest row, or a profile; or enter "
+            "nothing of it, and new marks look like the registered ones"
+        )
     rules_from(values, where="rules")
     return values
 

@@ -78,3 +78,53 @@ def test_needles_of_learned_dies_count(tmp_path: Path) -> None:
     )
     found = new_marks(registry, rules=rules, count=3, dies=dies, needles_max=39)
     assert all(mark.needles == 40 and mark.too_many_needles for mark in found.proposal.marks)
+
+
+HD = "animal_id,mark,birth_year\n" + "".join(
+    f"A{k},HD{k:03d},{2018 + k // 20}\n" for k in range(1, 100)
+)
+
+
+def test_without_rules_the_herds_numbers_go_on(tmp_path: Path) -> None:
+    registry, _ = files(tmp_path, herd=HD + "B1,HDO12,2019\n")
+    found = new_marks(registry, count=3, condition="new", year=2025)
+    assert found.forms.title == "forms learned from 100 marks"
+    assert any("numbers go on from HD100" in line for line in found.forms.said)
+    assert any("HDO12" in line for line in found.forms.said)
+    numbers = [int(mark.mark.removeprefix("HD")) for mark in found.proposal.marks]
+    assert all(number >= 100 for number in numbers)
+    assert {record["forms"] for record in found.records()} == {found.forms.title}
+
+
+def test_rules_given_win_over_learned_ones(tmp_path: Path) -> None:
+    registry, rules = files(tmp_path, herd=HD)
+    found = new_marks(registry, rules=rules, count=3)
+    assert found.forms.said == ()
+    assert all(len(mark.mark) == 2 for mark in found.proposal.marks)
+
+
+def test_a_dense_herd_gets_the_safest_marks_there_are(tmp_path: Path) -> None:
+    herd = "animal_id,mark\n" + "".join(f"A{k},HD{k:03d}\n" for k in range(500))
+    registry, _ = files(tmp_path, herd=herd)
+    found = new_marks(registry, count=20, year=2025)
+    assert found.bound > found.bound_wanted == 1e-3
+    assert all(mark.probability < found.bound for mark in found.proposal.marks)
+    with pytest.raises(SettingsError, match="20 marks are asked for"):
+        new_marks(registry, count=20, bound=1e-3, year=2025)
+
+
+@pytest.mark.parametrize("slash", ["", "/"])
+def test_a_registered_mark_is_not_proposed_in_other_rows(tmp_path: Path, slash: str) -> None:
+    herd = "animal_id,mark\n" + "".join(
+        f"A{k},{a}{slash if k % 2 else ''}{k % 10}\n" for k, a in enumerate("ABCDEFGH" * 8)
+    )
+    registry, rules = files(
+        tmp_path,
+        herd=herd,
+        rules='[[forms]]\nrows = ["[A-HX]#"]\n[[forms]]\nrows = ["[A-HX]", "#"]\n',
+    )
+    taken = {line.split(",")[1].replace("/", "") for line in herd.splitlines()[1:]}
+    found = new_marks(registry, rules=rules, count=3, bound=0.2, condition="new")
+    proposed = [mark.mark.replace("/", "") for mark in found.proposal.marks]
+    assert not taken & set(proposed)
+    assert len(set(proposed)) == len(proposed)

@@ -39,3 +39,15 @@ def test_too_many_is_one_clear_line(run: Callable[..., Result]) -> None:
     result = run(*prepared(), "--count", "500")
     assert result.exit_code == 6
     assert "allows 144 in all" in result.stderr
+
+
+def test_no_rules_are_needed(run: Callable[..., Result]) -> None:
+    lines = [f"A{k},K{k},{2015 + k // 10}" for k in range(1, 90)]
+    Path("herd.csv").write_text("\n".join(["animal_id,mark,birth_year", *lines]) + "\n")
+    result = run("assign", "herd.csv", "--count", "50")
+    assert result.exit_code == 0
+    assert "Marks keep to forms learned from 89 marks:" in result.stdout
+    records = run("assign", "herd.csv", "--count", "50", "--json", "-").stdout.splitlines()
+    marks = [json.loads(line) for line in records]
+    assert {mark["forms"] for mark in marks} == {"forms learned from 89 marks"}
+    assert not {mark["mark"] for mark in marks} & {f"K{k}" for k in range(1, 90)}

@@ -21,9 +21,13 @@ MARK: dict[str, Any] = {
     "registered": True,
     "needles": 66,
     "too_many_needles": True,
+    "forms": "forms learned from 412 marks",
 }
 ALONE: dict[str, Any] = {**MARK, "mark": "B223", "worst_rival": "", "probability": 0.0}
 SUMMARY: dict[str, Any] = {
+    "forms": "forms learned from 412 marks",
+    "forms_said": ["  411 marks: HD, 3 figures  (HD001 ... HD411)"],
+    "bound_wanted": 0.001,
     "registered": 12,
     "released": 2,
     "condition": "worn (grade 2.0 of 4)",
@@ -86,6 +90,15 @@ def test_no_rival_to_name_is_said_in_a_plain_sentence() -> None:
     assert "1 new mark against 1 registered one:" in text
     assert "less than once in 1,000,000 readings." in text
     assert "as if no mark were registered yet" in text
+
+
+def test_forms_are_named_and_a_bound_that_was_widened_is_said() -> None:
+    text = " ".join(assign_table(SUMMARY, [MARK]).split())
+    assert "Marks keep to forms learned from 412 marks: 411 marks: HD, 3 figures" in text
+    assert "do not exist in the forms of this herd" not in text
+    wider = " ".join(assign_table({**SUMMARY, "bound": 0.01}, [MARK]).split())
+    assert "So many marks below 0.001 do not exist in the forms of this herd" in wider
+    assert assign_record(MARK)["forms"] == "forms learned from 412 marks"
 
 
 def test_json_names_the_rival_or_null() -> None:

@@ -108,6 +108,14 @@ def test_rules_of_the_herd_are_used_when_they_are_wanted(open_desk, tmp_path: Pa
     assert all(re.fullmatch("[A-T][0-9]{3}", row["mark"]) for row in made)
 
 
+def test_without_rules_new_marks_look_like_the_registered_ones(open_desk) -> None:
+    desk = open_desk()
+    page = desk.client.get("/office/new-marks?count=2&condition=new").text
+    assert "forms learned from" in words(page)
+    made = list(csv.DictReader(io.StringIO(file_of(desk, page, "new-marks.csv").decode())))
+    assert len(made) == 2
+
+
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
@@ -115,7 +123,7 @@ def test_rules_of_the_herd_are_used_when_they_are_wanted(open_desk, tmp_path: Pa
         ("count=9999999999", "expected a whole number from 1 to 2000"),
         ("count=%3Cscript%3E", "count is '<script>'"),
         ("condition=worn&patterns=%40", "say how many marks are wanted"),
-        ("count=2&condition=worn", "say what marks look like"),
+        ("count=2&condition=worn&prefix=A", "say what marks look like"),
         ("count=2&condition=shiny&patterns=%40", "condition is 'shiny'"),
         ("count=2&condition=worn&patterns=%40&bound=1", "bound is 1"),
         ("count=2&condition=worn&patterns=%3Cimg+src%3Dx%3E", "cannot be understood"),
