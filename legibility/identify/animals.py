@@ -56,6 +56,9 @@ class Registry:
     """What is allowed but worth knowing, e.g. two animals with one mark."""
     right: RightMarks | None = None
     """None: every animal has one mark."""
+    written: TextColumn | None = None
+    """(n,) marks as the file writes them where that differs, else empty; None: they are written
+    as they are."""
 
     def __len__(self) -> int:
         return len(self.table)
@@ -70,6 +73,10 @@ class Registry:
     def mark(self, index: int) -> str:
         """Mark of one animal as written, ``AB/123``; of two different ones the left ear's."""
         return self.table.mark_text(index)
+
+    def written_mark(self, index: int) -> str:
+        """Mark of one animal as its registry writes it, ``hd 782``."""
+        return (self.written[index] if self.written is not None else "") or self.mark(index)
 
     def right_mark(self, index: int) -> str:
         """Mark in the right ear where it differs from the left one's; else empty."""

@@ -1,12 +1,13 @@
-"""Reads a registry from a CSV file: all of it, or an error that names every bad row."""
+"""Reads a registry from a file: all of it, or an error that names every bad row."""
 
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import sys
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Final
@@ -26,32 +27,32 @@ from legibility.identify.rowcheck import (
     check_mark,
     check_text,
 )
+from legibility.identify.spelling import spelling_twins
 from legibility.identify.textcolumn import TextColumn, joined, text_column
+from legibility.identify.understood_rows import OwnRows, addresses
 from legibility.marks.rules import Rules, allowed_pattern
+from legibility.tables.choice import ROLES, choice_text
+from legibility.tables.header_row import table_score
+from legibility.tables.reader import ascii_safe, read_bytes, read_table
+from legibility.tables.sheet import Table
+from legibility.tables.text_file import LONGEST_HEADER
+from legibility.tables.understanding import (
+    NONE,
+    Understood,
+    refuse_unsettled,
+    understand,
+)
 
-MAX_FILE_MIB: Final = 512
-"""Choice: a registry of a million rows takes about 50 MiB."""
-LONGEST_HEADER: Final = 20_000
-"""Choice: characters of the first line that are looked at."""
 ROWS_AT_A_TIME: Final = 300
 """Measured: of 200 to 50,000 the size that needs least time and memory, within a tenth."""
 
 __all__ = ["Registry", "RegistryCheck", "check_registry", "load_registry", "registry_of"]
 
 EAR_MARKS: Final = ("left_mark", "right_mark")
-KNOWN: Final = (
-    "animal_id",
-    "mark",
-    *EAR_MARKS,
-    "ear",
-    "birth_date",
-    "birth_year",
-    "sex",
-    "chip",
-    "status",
-)
 _DELIMITERS: Final = (",", ";", "\t")
 _MARK_BYTES: Final = 25
+_NEEDED: Final = ("", "animal_id")
+"""Columns without which a row is no animal; a row without any mark is none either."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,23 @@ class RegistryCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadRegistry:
+    """A registry file with all that its reader found."""
+
+    registry: Registry
+    """Of the rows and cells that can be used."""
+    problems: tuple[RowProblem, ...]
+    """Rows and cells left out; empty unless good ones were asked for in spite of bad ones."""
+    rows: int
+    sha256: str
+    """Of the file's bytes."""
+    unused: tuple[str, ...]
+    """Columns not used."""
+    extra: Mapping[int, Mapping[str, str]]
+    """Line -> cells that only the record keeps, by column; days as YYYY-MM-DD."""
+
+
+@dataclass(frozen=True, slots=True)
 class _Chunk:
     marks: NDArray[np.bytes_]
     rights: NDArray[np.bytes_]
@@ -79,75 +97,200 @@ class _Chunk:
 @dataclass(frozen=True, slots=True)
 class _Scan:
     name: str
-    header: list[str]
     chunks: list[_Chunk]
     problems: Problems
+    unused: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+    sha256: str = ""
+    extra: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
 
 
-def load_registry(path: Path, *, rules: Rules | None = None) -> Registry:
-    """Registry from a CSV file in UTF-8, separated by commas, semicolons or tabs.
+def load_registry(
+    path: Path, *, rules: Rules | None = None, columns: Mapping[str, str] | None = None
+) -> Registry:
+    """Registry from a text file of any separator, or from a workbook.
 
     Parameters
     ----------
     path : Path
-        First line: column names. ``animal_id`` and ``mark`` are required; ``ear``, ``birth_date``
-        (YYYY-MM-DD) or ``birth_year``, ``sex``, ``chip``, ``status`` are optional; others are
-        ignored with a notice. Two-row marks are written ``AB/123``. Where animals have a mark in
-        each ear, ``left_mark`` and ``right_mark`` stand in place of ``mark`` and ``ear``; one of
-        them may be empty.
+        CSV with commas, semicolons, tabs or vertical bars in UTF-8, UTF-16 or Windows-1252, or
+        XLSX. Which column holds the animal, the mark (one, or one for each ear), the ear, birth,
+        sex, chip and status is told by headings and cells, see :mod:`legibility.tables`. Two-row
+        marks may be written ``AB/123``.
     rules : Rules, optional
-        Marks that break them are errors too.
+        Marks that break them are errors too. Their ``columns`` are used when ``columns`` is not
+        given.
+    columns : mapping, optional
+        What a person said of the columns, see :mod:`legibility.tables.choice`.
 
     Raises
     ------
     RegistryError
-        If the file cannot be read, or any row cannot be used: the first ``PROBLEMS_NAMED`` are
-        named with line and field, and nothing is imported in part.
+        If the file cannot be read, it is not safe to say which column holds what, or any row cannot
+        be used: the first ``PROBLEMS_NAMED`` are named with line and column, and nothing is
+        imported in part.
     """
-    scan = _scan(path, rules, limit=PROBLEMS_NAMED)
+    rules, columns = _said(rules, columns)
+    scan = _scan(path, rules, columns, limit=PROBLEMS_NAMED)
     if scan.problems.count:
         raise RegistryError(scan.problems.message(scan.name))
     if not scan.chunks:
-        raise RegistryError(
-            f"{scan.name}: has no rows below the header; expected one line an animal"
-        )
+        raise RegistryError(_no_rows(scan.name))
     return _assembled(scan, rules)
 
 
-def check_registry(path: Path, *, rules: Rules | None = None) -> RegistryCheck:
+def check_registry(
+    path: Path, *, rules: Rules | None = None, columns: Mapping[str, str] | None = None
+) -> RegistryCheck:
     """Everything that is wrong with the rows of a registry file; nothing is kept of it.
 
     Parameters
     ----------
-    path, rules
+    path, rules, columns
         As :func:`load_registry`.
 
     Raises
     ------
     RegistryError
-        If the file cannot be read at all, or has no header or no rows.
+        If the file cannot be read at all, its columns are not clear, or it has no rows.
     """
-    scan = _scan(path, rules, limit=sys.maxsize)
+    rules, columns = _said(rules, columns)
+    scan = _scan(path, rules, columns, limit=sys.maxsize)
     problems = tuple(sorted(scan.problems.named))
     rows = sum(chunk.lines.size for chunk in scan.chunks)
     if not rows and not problems:
-        raise RegistryError(
-            f"{scan.name}: has no rows below the header; expected one line an animal"
-        )
+        raise RegistryError(_no_rows(scan.name))
     return RegistryCheck(rows, problems, () if problems else _assembled(scan, rules).notices)
 
 
-def _scan(path: Path, rules: Rules | None, *, limit: int) -> _Scan:
-    """Every row of a file, checked."""
+def read_registry(
+    path: Path,
+    *,
+    rules: Rules | None = None,
+    columns: Mapping[str, str] | None = None,
+    accept_good: bool = False,
+) -> ReadRegistry:
+    """A registry file for the herd's record, with the cells that only the record keeps.
+
+    Parameters
+    ----------
+    path, rules, columns
+        As :func:`load_registry`.
+    accept_good : bool
+        Leave out what cannot be used: a bad cell, or the whole row where it is the animal, its only
+        mark, or the row as such. All of it is in ``problems``.
+
+    Raises
+    ------
+    RegistryError
+        As :func:`load_registry`; with ``accept_good`` if no row can be used.
+    """
+    rules, columns = _said(rules, columns)
+    limit = sys.maxsize if accept_good else PROBLEMS_NAMED
+    scan = _scan(path, rules, columns, limit=limit, keep_extra=True)
+    rows = sum(chunk.lines.size for chunk in scan.chunks)
+    if scan.problems.count:
+        if not accept_good:
+            raise RegistryError(scan.problems.message(scan.name))
+        bad = {problem.line for problem in scan.problems.named if problem.field in _NEEDED}
+        scan = replace(scan, chunks=[_without(chunk, bad) for chunk in scan.chunks])
+    if not any(chunk.lines.size for chunk in scan.chunks):
+        raise RegistryError(_no_rows(scan.name))
+    problems = tuple(sorted(scan.problems.named))
+    registry = _assembled(scan, rules)
+    return ReadRegistry(registry, problems, rows, scan.sha256, scan.unused, scan.extra)
+
+
+def understood(
+    path: Path, *, columns: Mapping[str, str] | None = None
+) -> tuple[Table, Understood]:
+    """A registry file as a table, and which column holds what; open questions included.
+
+    Raises
+    ------
+    RegistryError
+        If the file cannot be read, or a column that was named is not there.
+    """
     name = ascii_safe(path)
-    data = _read(path, name)
+    table = read_table(read_bytes(path, name), name, table_score)
+    return table, understand(table, columns)
+
+
+def _no_rows(name: str) -> str:
+    return f"{name}: has no rows below the header; expected one line an animal"
+
+
+def _said(
+    rules: Rules | None, columns: Mapping[str, str] | None
+) -> tuple[Rules | None, Mapping[str, str]]:
+    """Rules that say something of marks, and what was said of the columns."""
+    if rules is None:
+        return None, columns or {}
+    return (None if rules.is_silent else rules), columns or dict(rules.columns)
+
+
+def _scan(
+    path: Path,
+    rules: Rules | None,
+    columns: Mapping[str, str],
+    *,
+    limit: int,
+    keep_extra: bool = False,
+) -> _Scan:
+    """Every row of a file, checked: the plain form quickly, all others as understood."""
+    name = ascii_safe(path)
+    data = read_bytes(path, name)
+    if not columns and not keep_extra:
+        plain = _plain_header(data)
+        if plain is not None:
+            scan = _plain_scan(data, name, *plain, rules)
+            if not scan.problems.count:
+                return scan
+    table = read_table(data, name, table_score)
+    found = understand(table, columns)
+    refuse_unsettled(found, name)
+    problems = Problems(limit, place=addresses(found))
+    extra: dict[int, dict[str, str]] | None = {} if keep_extra else None
+    own = OwnRows(found, problems, extra=extra)
+    chunks = _chunks(own.batches(ROWS_AT_A_TIME), own.header, rules, problems)
+    unused = tuple(
+        heading + (f" ({why})" if why.startswith("may be") else "") for heading, why in found.unused
+    )
+    notices = (_taken(table, found), *found.notices, *own.notices)
+    return _Scan(name, chunks, problems, unused, notices, table.sha256, extra or {})
+
+
+def _taken(table: Table, found: Understood) -> str:
+    """Notice of what was taken for what; empty when the columns have this program's names."""
+    said = {k: v for k, v in found.in_words().items() if k != v and v != NONE}
+    named = [column for column in found.columns if column.heading != column.role]
+    return f"columns read as {choice_text(said)} ({table.form})" if named else ""
+
+
+def _plain_scan(
+    data: bytes, name: str, delimiter: str, header: list[str], rules: Rules | None
+) -> _Scan:
+    """Rows of a file in UTF-8 whose columns have this program's names."""
     stream = io.TextIOWrapper(io.BytesIO(data), encoding="utf-8-sig", newline="")
-    delimiter, header = _header(stream.readline(LONGEST_HEADER), name)
+    stream.readline(LONGEST_HEADER)
     reader = csv.reader(stream, delimiter=delimiter, strict=True)
-    problems, seen = Problems(limit), set[str]()
+    problems = Problems(PROBLEMS_NAMED)
+    batches = _batches(reader, len(header), quoted=b'"' in data, problems=problems)
+    chunks = _chunks(batches, header, rules, problems)
+    unused = tuple(column for column in header if column and column not in ROLES)
+    return _Scan(name, chunks, problems, unused, (), hashlib.sha256(data).hexdigest())
+
+
+def _chunks(
+    batches: Iterable[tuple[list[int], list[list[str]]]],
+    header: list[str],
+    rules: Rules | None,
+    problems: Problems,
+) -> list[_Chunk]:
+    """All rows, checked; identifiers that are there twice are reported."""
+    seen = set[str]()
     chunks: list[_Chunk] = []
     repeated: list[tuple[int, str]] = []
-    batches = _batches(reader, len(header), quoted=b'"' in data, problems=problems)
     for lines, rows in batches:
         chunk, ids = _check(lines, rows, header, rules, problems)
         chunks.append(chunk)
@@ -159,86 +302,80 @@ def _scan(path: Path, rules: Rules | None, *, limit: int) -> _Scan:
         else:
             seen.update(ids)
     problems.add_repeated(repeated, ((chunk.columns, chunk.lines) for chunk in chunks))
-    return _Scan(name, header, chunks, problems)
+    return chunks
 
 
 def _assembled(scan: _Scan, rules: Rules | None) -> Registry:
-    unknown = [column for column in scan.header if column and column not in KNOWN]
-    return assemble(
+    chunks = scan.chunks
+    registry = assemble(
         name=scan.name,
-        marks=np.concatenate([chunk.marks for chunk in scan.chunks]),
+        marks=np.concatenate([chunk.marks for chunk in chunks]),
         columns={
-            column: joined([chunk.columns[column] for chunk in scan.chunks])
+            column: joined([chunk.columns[column] for chunk in chunks])
             for column in TEXT_FIELDS
-            if column in scan.chunks[0].columns
+            if column in chunks[0].columns
         },
-        birth_years=np.concatenate([chunk.years for chunk in scan.chunks]),
-        lines=np.concatenate([chunk.lines for chunk in scan.chunks]),
-        notices=(unused_columns(unknown),) if unknown else (),
+        birth_years=np.concatenate([chunk.years for chunk in chunks]),
+        lines=np.concatenate([chunk.lines for chunk in chunks]),
+        notices=(
+            *filter(None, scan.notices),
+            *([unused_columns(scan.unused)] if scan.unused else []),
+        ),
         rules=rules,
-        rights=np.concatenate([chunk.rights for chunk in scan.chunks]),
+        rights=np.concatenate([chunk.rights for chunk in chunks]),
+    )
+    written = _written(chunks)
+    return replace(
+        registry, written=written, notices=registry.notices + spelling_twins(registry, written)
     )
 
 
-def ascii_safe(path: Path) -> str:
-    """Path that any terminal can print: undecodable bytes and control characters escaped."""
-    text = str(path).encode("utf-8", "backslashreplace").decode("utf-8")
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+def _written(chunks: list[_Chunk]) -> TextColumn | None:
+    """Marks as the file writes them, where they differ; None when none does."""
+    parts = [chunk.columns["written"] for chunk in chunks]
+    return joined(parts) if any(part.data for part in parts) else None
 
 
-def _read(path: Path, name: str) -> bytes:
+def _without(chunk: _Chunk, bad: set[int]) -> _Chunk:
+    """The rows whose lines are not among these and that have a mark."""
+    good = [
+        place
+        for place, line in enumerate(chunk.lines.tolist())
+        if line not in bad and chunk.marks[place]
+    ]
+    columns = {
+        name: text_column([column[place] for place in good])
+        for name, column in chunk.columns.items()
+    }
+    return _Chunk(
+        chunk.marks[good], chunk.rights[good], columns, chunk.years[good], chunk.lines[good]
+    )
+
+
+def _plain_header(data: bytes) -> tuple[str, list[str]] | None:
+    """Separator and columns of a file in UTF-8 with this program's names; None for all others."""
+    first = data[:LONGEST_HEADER].split(b"\n", 1)[0].split(b"\r", 1)[0]
     try:
-        size = path.stat().st_size
-        if size > MAX_FILE_MIB * 2**20:
-            raise RegistryError(
-                f"{name}: is {size / 2**20:.0f} MiB; expected at most {MAX_FILE_MIB} MiB"
-            )
-        data = path.read_bytes()
-    except OSError as error:
-        raise RegistryError(f"{name}: cannot be read: {error.strerror or error}") from error
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise RegistryError(f"{name}: is UTF-16; expected UTF-8: save it as CSV UTF-8")
-    try:
-        text = data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise RegistryError(
-            f"{name}: line {line}: byte 0x{data[error.start]:02x} is not UTF-8 (the file looks "
-            "like Latin-1); expected UTF-8: save it as CSV UTF-8"
-        ) from error
-    if not text.strip("\ufeff \t\r\n"):
-        raise RegistryError(f"{name}: is empty; expected a header with animal_id and mark")
-    return data
-
-
-def _header(line: str, name: str) -> tuple[str, list[str]]:
-    """Delimiter and column names; the delimiter is the one that gives the required columns."""
+        line = first.decode("utf-8-sig")
+        if not data.isascii():
+            data.decode("utf-8")
+    except UnicodeDecodeError:
+        return None
+    if b"E+" in data or b"e+" in data:
+        return None
     for delimiter in _DELIMITERS:
-        try:
-            fields = next(csv.reader([line], delimiter=delimiter, strict=True), [])
-        except csv.Error:
-            continue
-        header = [column.strip().lower() for column in fields]
+        header = [column.strip().lower() for column in line.split(delimiter)]
         both = [column for column in EAR_MARKS if column in header]
-        if "animal_id" in header and ("mark" in header or both):
-            if "mark" in header and both:
-                raise RegistryError(
-                    f"{name}: line 1: found the columns mark and {both[0]}; expected mark, or "
-                    "left_mark and right_mark"
-                )
-            if both and "ear" in header:
-                raise RegistryError(
-                    f"{name}: line 1: found the columns ear and {both[0]}; expected ear only "
-                    "beside mark"
-                )
-            twice = sorted({column for column in header if column and header.count(column) > 1})
-            if twice:
-                raise RegistryError(f"{name}: line 1: column {twice[0]!r} is there twice")
+        named = [column for column in header if column]
+        if (
+            "animal_id" in header
+            and ("mark" in header) != bool(both)
+            and not (both and "ear" in header)
+            and len(named) == len(set(named))
+            and '"' not in line
+        ):
             return delimiter, header
-    raise RegistryError(
-        f"{name}: line 1: found {line.strip()[:120]!r}; expected a header with animal_id and mark, "
-        "separated by commas, semicolons or tabs"
-    )
+    return None
 
 
 def _batches(
@@ -306,12 +443,19 @@ def _check(
         ]
     if "mark" in by_name:
         ears = values.get("ear", nothing)
-        marks = _marks("mark", by_name["mark"], lines, ears, years.tolist(), rules, found)
+        written: Sequence[str] = by_name["mark"]
+        marks = _marks("mark", written, lines, ears, years.tolist(), rules, found)
         rights: Sequence[str] = nothing
     else:
         marks, rights, values["ear"] = _ear_marks(by_name, lines, years.tolist(), rules, found)
+        left, right = (by_name.get(column, nothing) for column in EAR_MARKS)
+        written = [a.strip() or b.strip() for a, b in zip(left, right, strict=True)]
     for line, field, problem in sorted(found):
         problems.add(line, field, problem)
+    if list(written) == marks:
+        values["written"] = list(nothing)
+    else:
+        values["written"] = [_differing(w, m) for w, m in zip(written, marks, strict=True)]
     chunk = _Chunk(
         np.array(marks, dtype=f"S{_MARK_BYTES}"),
         np.array(rights, dtype=f"S{_MARK_BYTES}"),
@@ -320,6 +464,12 @@ def _check(
         np.array(lines, dtype=np.int32),
     )
     return chunk, values["animal_id"]
+
+
+def _differing(written: str, mark: str) -> str:
+    """A mark as written where that is not the mark itself."""
+    written = written.strip()
+    return written if mark and written != mark else ""
 
 
 def _ear_marks(
@@ -370,6 +520,8 @@ def _marks(
     rules: Rules | None,
     found: list[tuple[int, str, str]],
 ) -> list[str]:
+    if not texts:
+        return []
     if rules is None and all(map(MARK.fullmatch, texts)):
         return "\n".join(texts).upper().split("\n")
     marks = []

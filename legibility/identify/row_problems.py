@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -32,9 +32,15 @@ class RowProblem:
     """Column; empty when the row as a whole cannot be used."""
     problem: str
     """What was found and what was expected, as a sentence."""
+    where: str = ""
+    """``line 7, column Tag`` or ``sheet Animals, cell C7``; empty: the line says it."""
 
     def __str__(self) -> str:
-        return f"line {self.line}: {self.problem}"
+        return f"{self.where or f'line {self.line}'}: {self.problem}"
+
+
+def _by_line(line: int, column: str) -> str:
+    return ""
 
 
 @dataclass(slots=True)
@@ -44,12 +50,20 @@ class Problems:
     limit: int = PROBLEMS_NAMED
     named: list[RowProblem] = field(default_factory=list)
     count: int = 0
+    place: Callable[[int, str], str] = _by_line
+    """Where a line's column is, in words."""
+    settled: set[tuple[int, str]] = field(default_factory=set)
+    """Cells (line, column) whose problem was named with its cause; what follows from it is not."""
 
-    def add(self, line: int, column: str, problem: str) -> None:
-        """One more problem."""
+    def add(self, line: int, column: str, problem: str, *, is_cause: bool = False) -> None:
+        """One more problem; ``is_cause``: further ones of the same cell are left out."""
+        if (line, column) in self.settled:
+            return
+        if is_cause:
+            self.settled.add((line, column))
         self.count += 1
         if len(self.named) < self.limit:
-            self.named.append(RowProblem(line, column, problem))
+            self.named.append(RowProblem(line, column, problem, self.place(line, column)))
 
     def add_repeated(
         self,

@@ -10,6 +10,8 @@ from legibility.alphabet import CHARACTERS, split_mark
 from legibility.marks.lookalikes import describe_foreign
 from legibility.marks.patterns import LONGEST_ROW
 from legibility.marks.rules import Rules
+from legibility.tables.contents import EXPONENT
+from legibility.tables.plain import DASHES
 
 FIRST_YEAR: Final = 1900
 LAST_YEAR: Final = 2100
@@ -20,6 +22,11 @@ LONGEST_FIELD: Final = 200
 MARK: Final = re.compile(rf"[A-Za-z0-9]{{1,{LONGEST_ROW}}}(?:/[A-Za-z0-9]{{1,{LONGEST_ROW}}})?")
 """A well-formed mark before it is put in upper case (ASCII only: some other letters have an
 upper-case form inside A-Z)."""
+_MEANINGLESS: Final = re.compile(rf"[ \u00a0\u202f.{re.escape(DASHES)}]+")
+"""Common practice, no source: blanks, dots and hyphens set characters of a mark apart on paper and
+are not in the ear."""
+_DAY: Final = re.compile(r"\d{4}-\d\d?-\d\d?(?: .*)?|\d\d?[.\-]\d\d?[.\-](?:19|20)\d\d")
+_DECIMAL: Final = re.compile(r"\d+\.0+")
 CONTROL: Final = re.compile(r"[\x00-\x1f\x7f]")
 """What no field may hold: a line end or other control character."""
 _EARS: Final = {
@@ -36,14 +43,19 @@ _EARS: Final = {
 def check_mark(
     text: str, rules: Rules | None, *, ear: str = "", birth_year: int = 0
 ) -> tuple[str, str]:
-    """Mark in upper case without surrounding spaces, and what is wrong with it ("" = nothing).
+    """Mark in upper case, and what is wrong with it ("" = nothing).
 
-    With rules also whether it may be in this ear (``""``: not known), and whether its year letter
+    Blanks, dots and hyphens say nothing: ``hd-782``, ``HD 782`` and ``HD.782`` are ``HD782``; only
+    ``/`` says where a row ends. What a spreadsheet made of a mark is named. With rules also whether it may be in this ear (``""``: not known), and whether its year letter
     agrees with the year of birth (0: not known).
     """
     mark = text.strip()
     if not MARK.fullmatch(mark):
-        return "", _mark_problem(mark)
+        bare = _MEANINGLESS.sub("", mark)
+        problem = _spreadsheet_problem(mark)
+        if problem or not MARK.fullmatch(bare):
+            return "", problem or _mark_problem(mark, bare)
+        mark = bare
     mark = mark.upper()
     return mark, rules.problem(mark, ear=ear, birth_year=birth_year) if rules else ""
 
@@ -89,17 +101,35 @@ def check_birth(birth_date: str, birth_year: str) -> tuple[int, str]:
     return year, ""
 
 
-def _mark_problem(mark: str) -> str:
-    if not mark:
-        return "mark is empty"
+def _spreadsheet_problem(mark: str) -> str:
+    """What a spreadsheet has made of a mark, in words."""
     shown = mark[:40]
-    for character in mark:
+    if EXPONENT.fullmatch(mark):
+        return (
+            f"mark {shown!r} is what a spreadsheet leaves of a long number or of a mark such as "
+            "3E10; set the column to text and enter it again"
+        )
+    if _DAY.fullmatch(mark):
+        return (
+            f"mark {shown!r} is a day; spreadsheets turn marks such as MAR1 or 1-2 into days: set "
+            "the column to text and enter it again"
+        )
+    if _DECIMAL.fullmatch(mark):
+        return f"mark {shown!r} is a number with decimals; expected {mark.split('.')[0]}"
+    return ""
+
+
+def _mark_problem(mark: str, bare: str) -> str:
+    if not bare:
+        return f"mark {mark[:40]!r} has no character" if mark else "mark is empty"
+    shown = mark[:40]
+    for character in bare:
         known = character.isascii() and character.upper() in CHARACTERS
         if not known and character != "/":
             foreign = describe_foreign(character)
             return f"mark {shown!r} has {foreign}; expected A-Z, 0-9 and one / between rows"
     try:
-        rows = split_mark(mark.upper())
+        rows = split_mark(bare.upper())
     except ValueError as error:
         return str(error)[:200]
     longest = max(len(row) for row in rows)

@@ -60,6 +60,13 @@ class Rules:
     forms: tuple[Form, ...] = ()
     name: str = ""
     """What these rules are called, for people."""
+    columns: tuple[tuple[str, str], ...] = ()
+    """Which column of the registry holds what: pairs of :mod:`legibility.tables.choice`."""
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether they say nothing of marks, only of columns."""
+        return bool(self.columns) and self == Rules(columns=self.columns)
 
     @property
     def in_use(self) -> str:

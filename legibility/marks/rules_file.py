@@ -14,18 +14,19 @@ from legibility.marks.check_characters import SCHEMES
 from legibility.marks.rules import COVERS, LONGEST_ROW, Form, Rules, layouts_of
 from legibility.marks.year_letters import PROFILES as YEAR_TABLES
 from legibility.marks.year_letters import unnamed_reason
+from legibility.tables.choice import checked_choice
 
 _TEXTS: Final = ("characters", "exclude", "prefix", "year_letters", "name")
 _NUMBERS: Final = ("shortest_row", "longest_row", "max_rows")
 _FORM_KEYS: Final = ("rows", "ear", "check", "check_covers")
-KEYS: Final = ("characters", *_NUMBERS, *_TEXTS[1:], "forms", "profile")
+KEYS: Final = ("characters", *_NUMBERS, *_TEXTS[1:], "forms", "profile", "columns")
 
 
 def load_rules(path: Path) -> Rules:
     """Rules from a TOML file; keys are the fields of :class:`Rules`, ``[[forms]]`` its forms.
 
     ``profile`` names a ready-made one (``legibility rules --list``); the file's own keys replace
-    those of the profile.
+    those of the profile. ``[columns]`` says which column of the registry holds what.
 
     Raises
     ------
@@ -49,6 +50,10 @@ def rules_from(values: Mapping[str, Any], *, where: str) -> Rules:
         As :func:`load_rules`.
     """
     own = dict(values)
+    columns = own.pop("columns", {})
+    if not isinstance(columns, dict):
+        raise SettingsError(f"{where}: columns is {columns!r}; expected a table [columns]")
+    choice = checked_choice(columns, where=f"{where}: [columns]")
     if "profile" in own:
         from legibility.marks.profiles import profile_values
 
@@ -64,7 +69,7 @@ def rules_from(values: Mapping[str, Any], *, where: str) -> Rules:
         if not isinstance(value, wanted) or isinstance(value, bool):
             raise SettingsError(f"{where}: {key} is {value!r}; expected {wanted.__name__}")
     forms = tuple(_form(f"{where}: form {n}", f) for n, f in enumerate(own.pop("forms", ()), 1))
-    rules = Rules(**own, forms=forms)
+    rules = Rules(**own, forms=forms, columns=tuple(choice.items()))
     _check(where, rules, set(own))
     return rules
 

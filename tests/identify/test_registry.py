@@ -7,9 +7,9 @@ import pytest
 
 from legibility.containers import Animal
 from legibility.errors import RegistryError
-from legibility.identify import registry as registry_module
 from legibility.identify.registry import check_registry, load_registry, registry_of
 from legibility.marks.rules import Form, Rules
+from legibility.tables import reader
 
 
 def written(path: Path, content: str | bytes) -> Path:
@@ -74,7 +74,7 @@ def test_every_bad_row_is_named_and_nothing_imported(tmp_path: Path) -> None:
         "animal_id,mark,ear,birth_date,birth_year\n"
         "1,A!,,,\n"
         "2,A1,top,,\n"
-        "3,A1,,04.03.2019,\n"
+        "3,A1,,31.02.2019,\n"
         "4,A1,,,19\n"
         "5,A1,,2019-03-04,2018\n"
         "6,,,,\n"
@@ -89,7 +89,7 @@ def test_every_bad_row_is_named_and_nothing_imported(tmp_path: Path) -> None:
     for line, word in {
         2: "'!'",
         3: "ear is 'top'",
-        4: "birth_date is '04.03.2019'",
+        4: "birth_date is '31.02.2019'",
         5: "birth_year is '19'",
         6: "birth_year is 2018",
         7: "mark is empty",
@@ -127,10 +127,9 @@ def test_many_repeated_identifiers(tmp_path: Path) -> None:
         (b"", "is empty"),
         (b"\xef\xbb\xbf\r\n", "is empty"),
         (b"animal_id,mark\n", "no rows"),
-        (b"animal_id,mark\n1,A1\nK\xfchn,A2\n", "line 3: byte 0xfc is not UTF-8"),
-        ("animal_id,mark\n1,A1\n".encode("utf-16"), "UTF-16"),
-        (b"id,tattoo\n1,A1\n", "expected a header with animal_id and mark"),
-        (b"animal_id|mark\n1|A1\n", "expected a header with animal_id and mark"),
+        (b"animal_id,mark\n1,A1\nK\x81hn,A2\n", "line 3: byte 0x81 is neither UTF-8 nor"),
+        ("animal_id,mark\n1,A1\n".encode("utf-16")[:-1], "begins as UTF-16"),
+        (b"herd,weight\n1,80\n", "no line looks like headings of a list of animals"),
         (b"animal_id,mark,mark\n1,A1,A2\n", "column 'mark' is there twice"),
         (b'animal_id,mark\n1,"A1\n2,A2\n', "line 2: cannot be read as CSV"),
         (b'animal_id,mark\n1,A1\n2,"A2"x\n', "line 3: cannot be read as CSV"),
@@ -151,7 +150,7 @@ def test_missing_folder_and_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         load_registry(tmp_path / "none.csv")
     with pytest.raises(RegistryError, match="cannot be read"):
         load_registry(tmp_path)
-    monkeypatch.setattr(registry_module, "MAX_FILE_MIB", 0)
+    monkeypatch.setattr(reader, "MAX_FILE_MIB", 0)
     assert "expected at most 0 MiB" in failure(tmp_path, "animal_id,mark\n1,A1\n")
 
 
@@ -345,7 +344,7 @@ def test_bad_marks_of_each_ear_are_named_by_their_column(tmp_path: Path) -> None
 
 @pytest.mark.parametrize("header", ["animal_id,mark,left_mark", "animal_id,right_mark,ear"])
 def test_columns_that_contradict_each_other_are_refused(tmp_path: Path, header: str) -> None:
-    assert "line 1: found the columns" in failure(tmp_path, header + "\n1,A1,left\n")
+    assert "found the columns" in failure(tmp_path, header + "\n1,A1,left\n")
 
 
 @pytest.mark.parametrize("mark", ["7", "ABCDEFGH1234", "A/1", "ABCDEFGH1234/ABCDEFGH1234"])

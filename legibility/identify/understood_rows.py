@@ -1,0 +1,195 @@
+"""Rows of a table in this program's own words: days, ears, sexes and states as it writes them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Final
+
+from legibility.identify.row_problems import Problems
+from legibility.tables.choice import EXTRA, MARKS, ROLES
+from legibility.tables.contents import EXPONENT, is_chip
+from legibility.tables.dates import read_birth
+from legibility.tables.header_row import is_total, rows_below
+from legibility.tables.plain import cell_words, is_blank, plain
+from legibility.tables.sheet import BrokenRow, Sheet, letters
+from legibility.tables.understanding import Understood
+
+TALLEST_MERGE: Final = 10_000
+"""Choice: rows of one merged range that are looked at one by one."""
+TOTALS_NAMED: Final = 5
+"""Choice: lines that are no animals named one by one."""
+
+
+@dataclass(slots=True)
+class OwnRows:
+    """Reads an understood table row by row."""
+
+    found: Understood
+    problems: Problems
+    notices: list[str] = field(default_factory=list)
+    extra: dict[int, dict[str, str]] | None = None
+    """Where the cells that only the record keeps are put, by line; None: they are left out."""
+
+    @property
+    def header(self) -> list[str]:
+        """Names of the cells of each row."""
+        roles = [column.role for column in self.found.columns if column.role in ROLES]
+        if "birth_date" in roles and "birth_year" not in roles:
+            roles.append("birth_year")
+        return roles
+
+    def batches(self, size: int) -> Iterator[tuple[list[int], list[list[str]]]]:
+        """Lines and rows, so many at a time; what is wrong with single cells is reported."""
+        lines: list[int] = []
+        rows: list[list[str]] = []
+        for line, cells in self._animals():
+            lines.append(line)
+            rows.append(self._own(line, cells))
+            if len(rows) == size:
+                yield lines, rows
+                lines, rows = [], []
+        if rows:
+            yield lines, rows
+
+    def _animals(self) -> Iterator[tuple[int, list[str]]]:
+        """Rows that are animals; sums at the end are told and left out."""
+        found, sheet = self.found, self.found.sheet
+        width = len(found.header.headings)
+        marks = [column.place for column in found.columns if column.role in MARKS]
+        faults = _faults(sheet, found)
+        held: list[tuple[int, list[str]]] = []
+        try:
+            for line, cells in rows_below(sheet, found.header.line):
+                if len(cells) != width and (cells := self._fitted(line, cells, width)) is None:
+                    continue
+                row = (line, cells)
+                if is_total(cells) and not any(c.isalpha() for p in marks for c in cells[p]):
+                    held.append(row)
+                    continue
+                for kept in (*held, row):
+                    self._report_faults(kept[0], faults)
+                    yield kept
+                held = []
+        except BrokenRow as error:
+            self.problems.add(error.line, "", f"{error.problem}; the rest was not looked at")
+        for line, cells in held[:TOTALS_NAMED]:
+            said = " ".join(cell.strip() for cell in cells if cell.strip())[:60]
+            self.notices.append(f"{sheet.place(line)}: {said!r} is no animal (a sum or a footer)")
+        if len(held) > TOTALS_NAMED:
+            self.notices.append(f"{len(held) - TOTALS_NAMED} more such lines at the end")
+
+    def _fitted(self, line: int, cells: list[str], width: int) -> list[str] | None:
+        """A row as wide as the header; None when it cannot be one."""
+        if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
+            return cells[:width]
+        if self.found.sheet.name and len(cells) < width:
+            return cells + [""] * (width - len(cells))
+        if len(cells) < width and is_total(cells + [""] * (width - len(cells))):
+            return cells + [""] * (width - len(cells))
+        self.problems.add(line, "", f"has {len(cells)} fields; the header has {width}")
+        return None
+
+    def _report_faults(self, line: int, faults: Mapping[int, list[tuple[str, str]]]) -> None:
+        for role, problem in faults.get(line, ()):
+            self.problems.add(line, role, problem, is_cause=True)
+
+    def _own(self, line: int, cells: list[str]) -> list[str]:
+        """One row's cells of ``header``; further ones go to ``extra``."""
+        own: dict[str, str] = {}
+        for column in self.found.columns:
+            text = cells[column.place]
+            own[column.role] = "" if is_blank(text) else text.strip()
+        self._births(line, own)
+        if text := own.get("animal_id", ""):
+            if EXPONENT.fullmatch(text):
+                problem = f"animal_id {text!r} is what a spreadsheet leaves of a long number"
+                self.problems.add(line, "animal_id", problem, is_cause=True)
+                own["animal_id"] = ""
+        for role, translate in _TRANSLATED.items():
+            if own.get(role):
+                own[role] = translate(own[role])
+        if self.extra is not None:
+            self.extra[line] = {
+                role: own[role] for role in (*EXTRA, "birth_date") if own.get(role)
+            }
+        return [own.get(role, "") for role in self.header]
+
+    def _births(self, line: int, own: dict[str, str]) -> None:
+        """Days as YYYY-MM-DD; a year that stands for a day goes to the year."""
+        this_year = datetime.now(tz=UTC).year
+        for role in ("birth_date", "applied_on"):
+            text = own.get(role, "")
+            if not text:
+                continue
+            order = self.found.orders[role].order if role in self.found.orders else ""
+            day, problem = read_birth(text, order, this_year=this_year)
+            if problem:
+                self.problems.add(line, role, f"{role} is {problem}", is_cause=True)
+                day = ""
+            own[role] = day
+            if role == "birth_date" and len(day) == 4:
+                own[role], own["birth_year"] = "", own.get("birth_year") or day
+        year = own.get("birth_year", "")
+        if year and not (len(year) == 4 and year.isdigit()):
+            day, problem = read_birth(year, "", this_year=this_year)
+            if not problem:
+                own["birth_year"] = day[:4]
+
+
+def addresses(found: Understood) -> Callable[[int, str], str]:
+    """Where the cell of a line's role is; empty where the line says enough."""
+    columns = {column.role: column for column in found.columns}
+    plain_names = not found.sheet.name and all(c.heading == c.role for c in found.columns)
+
+    def place(line: int, role: str) -> str:
+        if plain_names:
+            return ""
+        column = columns.get(role)
+        if column is None and role == "birth_year":
+            column = columns.get("birth_date")
+        if column is None:
+            return found.sheet.place(line)
+        return found.sheet.address(line, column.place, column.heading)
+
+    return place
+
+
+def _faults(sheet: Sheet, found: Understood) -> dict[int, list[tuple[str, str]]]:
+    """Line -> role and problem of cells in use that cannot be used."""
+    roles = {column.place: column.role for column in found.columns}
+    faults: dict[int, list[tuple[str, str]]] = {}
+    for (line, column), problem in sheet.faults.items():
+        if column in roles:
+            faults.setdefault(line, []).append((roles[column], f"{roles[column]} {problem}"))
+    for top, left, bottom, right in sheet.merged:
+        used = [place for place in roles if left <= place <= right]
+        name = f"{letters(left)}{top}:{letters(right)}{bottom}"
+        first = max(top, found.header.line + 1)
+        for line in range(first, min(bottom, first + TALLEST_MERGE) + 1):
+            for place in used:
+                problem = (
+                    f"{roles[place]} is merged ({name}); unmerge the cells, so that each animal "
+                    "has its own"
+                )
+                faults.setdefault(line, []).append((roles[place], problem))
+    return faults
+
+
+def _word(group: str) -> Callable[[str], str]:
+    words = cell_words(group)
+    return lambda text: words.get(plain(text), text)
+
+
+def _chip(text: str) -> str:
+    bare = "".join(c for c in text if c not in " \u00a0\u202f.-'")
+    return bare if is_chip(bare) else text
+
+
+_TRANSLATED: Final[Mapping[str, Callable[[str], str]]] = {
+    "ear": _word("ear"),
+    "sex": _word("sex"),
+    "status": _word("status"),
+    "chip": _chip,
+}

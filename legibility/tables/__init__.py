@@ -1,0 +1,1 @@
+"""Tables as people keep them: text and workbook files, and which column holds what."""
