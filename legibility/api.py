@@ -75,6 +75,7 @@ def read(
     """
     from legibility.identify.registry import load_registry
     from legibility.identify.rules import load_rules
+    from legibility.marks.rules import of_marks
     from legibility.pipeline import read as read_file
     from legibility.pipeline.given import checked_given
 
@@ -82,6 +83,7 @@ def read(
         rules = load_rules(Path(rules))
     if isinstance(registry, (str, os.PathLike)):
         registry = load_registry(Path(registry), rules=rules)
+    rules = of_marks(rules)
     given = checked_given(Given(known or Known(), tuple(readings), explain), registry)
     return read_file(
         Path(path),
@@ -138,6 +140,7 @@ def read_together(
     from legibility.identify.rules import load_rules
     from legibility.identify.stages import stage_of
     from legibility.identify.step_effects import load_step_model
+    from legibility.marks.rules import of_marks
     from legibility.pipeline.given import checked_given
     from legibility.pipeline.session import combine_session, read_shot
     from legibility.pipeline.session_manifest import shots_of
@@ -146,6 +149,7 @@ def read_together(
         rules = load_rules(Path(rules))
     if isinstance(registry, (str, os.PathLike)):
         registry = load_registry(Path(registry), rules=rules)
+    rules = of_marks(rules)
     settings = settings or Settings()
     given = checked_given(Given(known or Known(), tuple(readings), explain), registry)
     meant = [stage_of(str(stage)) for stage in stages]

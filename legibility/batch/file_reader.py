@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from legibility.containers import Given, PhotoResult
 from legibility.identify.calibration_file import load_final_calibration
+from legibility.marks.rules import of_marks
 from legibility.read.learned_dies import load_dies
 from legibility.settings import Settings, load_settings
 
@@ -27,6 +29,8 @@ class FileReader:
 
     registry: Path | None = None
     rules: Path | None = None
+    columns: tuple[tuple[str, str], ...] = ()
+    """What a person said of the registry's columns."""
     settings: Settings = field(default_factory=Settings)
     steps_dir: Path | None = None
     """Where the pictures of each photo's steps are written; None for none."""
@@ -67,7 +71,7 @@ class FileReader:
         RegistryError, SettingsError
             If a file cannot be used; call this before the first photo to learn it early.
         """
-        return _load(self.registry, self.rules)
+        return _load(self.registry, self.rules, self.columns)
 
 
 def file_reader(
@@ -76,6 +80,7 @@ def file_reader(
     rules: Path | None,
     settings: Path | None,
     second_reader: bool,
+    columns: Mapping[str, str] | None = None,
     steps_dir: Path | None = None,
     calibration: Path | None = None,
     dies: Path | None = None,
@@ -84,6 +89,8 @@ def file_reader(
 
     Parameters
     ----------
+    columns : mapping, optional
+        What a person said of the registry's columns.
     calibration : Path, optional
         File of ``legibility calibrate``, instead of the one the settings name.
     dies : Path, optional
@@ -104,17 +111,20 @@ def file_reader(
         load_dies(Path(values.dies_file))
     if not second_reader:
         values = replace(values, second_reader=False)
-    reader = FileReader(registry, rules, values, steps_dir)
+    reader = FileReader(registry, rules, tuple((columns or {}).items()), values, steps_dir)
     reader.inputs()
     return reader
 
 
 @lru_cache(maxsize=1)
-def _load(registry: Path | None, rules: Path | None) -> tuple[Registry | None, Rules | None]:
+def _load(
+    registry: Path | None, rules: Path | None, columns: tuple[tuple[str, str], ...]
+) -> tuple[Registry | None, Rules | None]:
     from legibility.identify.registry import load_registry
     from legibility.identify.rules import load_rules
 
     known_rules = None if rules is None else load_rules(rules)
     if registry is None:
-        return None, known_rules
-    return load_registry(registry, rules=known_rules), known_rules
+        return None, of_marks(known_rules)
+    found = load_registry(registry, rules=known_rules, columns=dict(columns))
+    return found, of_marks(known_rules)

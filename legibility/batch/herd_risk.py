@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -15,6 +16,7 @@ from legibility.batch.risk_report import RegistryReport, written_marks
 from legibility.errors import SettingsError
 from legibility.identify.registry import Registry, load_registry
 from legibility.identify.rules import Rules, load_rules
+from legibility.marks.rules import of_marks
 from legibility.risk.ages import load_age_model
 from legibility.risk.blend import OwnCounts
 from legibility.risk.kernel import Matrix, condition_words, grade_of, load_kernel
@@ -64,6 +66,7 @@ _FINDERS: Final[dict[str, Finder]] = {}
 def registry_report(
     path: Path,
     *,
+    columns: Mapping[str, str] | None = None,
     rules: Path | None = None,
     condition: str = "",
     age_model: Path | None = None,
@@ -79,7 +82,9 @@ def registry_report(
     Parameters
     ----------
     path : Path
-        Registry as CSV.
+        Registry, see :func:`legibility.load_registry`.
+    columns : mapping, optional
+        What a person said of its columns.
     rules : Path, optional
         Herd's rules as TOML: marks must keep them, and a reading that does not is seen to be wrong.
     condition : str
@@ -107,8 +112,8 @@ def registry_report(
     """
     known_rules = load_rules(rules) if rules is not None else None
     return report_on(
-        load_registry(path, rules=known_rules),
-        rules=known_rules,
+        load_registry(path, rules=known_rules, columns=columns),
+        rules=of_marks(known_rules),
         condition=condition,
         age_model=age_model,
         year=year,

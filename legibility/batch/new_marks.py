@@ -17,7 +17,7 @@ from legibility.identify.learned_forms import forms_of
 from legibility.identify.registry import Registry, load_registry
 from legibility.marks.check_characters import DIGITS, LETTERS, SCHEMES, check_characters
 from legibility.marks.numbering import Coming, coming_marks, rules_of_year
-from legibility.marks.rules import Rules, layouts_of
+from legibility.marks.rules import Rules, of_marks, layouts_of
 from legibility.marks.rules_file import load_rules
 from legibility.marks.space import count_marks, iter_marks, sample_marks
 from legibility.read.learned_dies import load_dies
@@ -159,6 +159,7 @@ class Assignment:
 def new_marks(
     registry: Path | Registry,
     *,
+    columns: Mapping[str, str] | None = None,
     rules: Path | Rules | None = None,
     count: int,
     bound: float | None = None,
@@ -177,8 +178,10 @@ def new_marks(
     Parameters
     ----------
     registry : Path or Registry
-        Registry, or its CSV file; every mark in it counts, dead animals' too, but see
+        Registry, or its file; every mark in it counts, dead animals' too, but see
         ``reuse_window``.
+    columns : mapping, optional
+        What a person said of the file's columns.
     rules : Path or Rules, optional
         Herd's rules, or their TOML file; without them the forms of the herd's own marks, learned
         from the registry, with this year's letter and the next numbers first.
@@ -217,7 +220,12 @@ def new_marks(
     if count < 1 or needles_max < 1:
         raise SettingsError(f"count {count}, needles {needles_max}; expected 1 or more of each")
     known_rules = load_rules(rules) if isinstance(rules, Path) else rules
-    herd = load_registry(registry) if isinstance(registry, Path) else registry
+    if isinstance(registry, Path):
+        named = dict(known_rules.columns) if known_rules is not None else {}
+        herd = load_registry(registry, columns=columns or named)
+    else:
+        herd = registry
+    known_rules = of_marks(known_rules)
     year = year or datetime.datetime.now(tz=datetime.UTC).year
     marks, released = _counting(herd, older, reuse_window, year)
     coming = Coming((), in_turn=False)

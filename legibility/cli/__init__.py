@@ -23,6 +23,7 @@ from legibility.cli.manage import plan, retention, worklist
 from legibility.cli.models import models
 from legibility.cli.proof import proof
 from legibility.cli.read import read
+from legibility.cli.registry import registry
 from legibility.cli.risk import risk
 from legibility.cli.rules import rules
 from legibility.cli.serve import serve
@@ -43,6 +44,7 @@ COMMANDS = (
     risk,
     assign,
     proof,
+    registry,
     herd,
     worklist,
     plan,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -16,6 +17,7 @@ from legibility.risk.needle_count import CAPACITY
 
 @click.command()
 @click.argument("registry", type=options.ANY_PATH, metavar="REGISTRY.csv")
+@options.columns_option
 @click.option("--count", type=click.IntRange(1, 100_000), required=True, help="Marks wanted.")
 @click.option(
     "--rules",
@@ -67,6 +69,7 @@ from legibility.risk.needle_count import CAPACITY
 @options.html_option
 def assign(
     registry: Path,
+    columns: Mapping[str, str],
     count: int,
     rules: Path | None,
     bound: float | None,
@@ -90,6 +93,7 @@ def assign(
     """
     found = new_marks(
         registry,
+        columns=columns,
         rules=rules,
         count=count,
         bound=bound,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -37,8 +37,9 @@ if TYPE_CHECKING:
     "--registry",
     type=options.ANY_PATH,
     metavar="FILE.csv",
-    help="Registered animals, for TRUTH.csv: columns animal_id and mark, others optional.",
+    help="Registered animals, for TRUTH.csv.",
 )
+@options.columns_option
 @click.option(
     "--counts",
     "counts_target",
@@ -64,6 +65,7 @@ def calibrate(
     truth: Path | None,
     herd_file: Path | None,
     registry: Path | None,
+    columns: Mapping[str, str],
     counts_target: Path | None,
     rules: Path | None,
     settings_file: Path | None,
@@ -87,6 +89,7 @@ def calibrate(
         raise click.UsageError("--counts needs --from: only there the marks shown are known")
     reader = file_reader(
         registry=registry,
+        columns=columns,
         rules=rules,
         settings=settings_file,
         second_reader=second_reader,

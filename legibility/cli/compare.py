@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -22,6 +23,7 @@ from legibility.cli.output import json_output
     help="One of the two claims; give the option twice.",
 )
 @options.registry_option
+@options.columns_option
 @options.rules_option
 @options.settings_option
 @options.json_option
@@ -42,6 +44,7 @@ def compare(
     photos: tuple[Path, ...],
     claims: tuple[str, ...],
     registry: Path | None,
+    columns: Mapping[str, str],
     rules: Path | None,
     settings_file: Path | None,
     json_target: str | None,
@@ -68,6 +71,7 @@ def compare(
         photos_in(photos),
         (claims[0], claims[1]),
         registry=registry,
+        columns=columns,
         rules=rules,
         settings=options.settings_from(settings_file),
         allow_different_ears=different_ears,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -33,6 +34,7 @@ from legibility.errors import EvidenceError
     "--different-ears", is_flag=True, help="Weigh the photos although they seem of different ears."
 )
 @options.registry_option
+@options.columns_option
 @options.rules_option
 @options.settings_option
 @record_options
@@ -43,6 +45,7 @@ def dossier(
     herd: Path | None,
     settings_file: Path | None,
     registry: Path | None,
+    columns: Mapping[str, str],
     record_file: Path | None,
     json_target: str | None,
     **asked: object,
@@ -58,7 +61,14 @@ def dossier(
     from legibility.pipeline.dossier import make_dossier
 
     settings = options.settings_from(settings_file)
-    put, files = gathered(case, asked_from(asked), herd=herd, registry=registry, settings=settings)
+    put, files = gathered(
+        case,
+        asked_from(asked),
+        herd=herd,
+        registry=registry,
+        columns=columns,
+        settings=settings,
+    )
     done = make_dossier(put, files, page=page)
     with json_output(json_target) as (write, _):
         write(done.record)

@@ -35,6 +35,7 @@ def gathered(
     *,
     herd: Path | None,
     registry: Path | None,
+    columns: Mapping[str, str],
     settings: Settings,
 ) -> tuple[Case, dict[str, bytes]]:
     """The case and its files."""
@@ -43,7 +44,9 @@ def gathered(
             raise click.UsageError(f"case {case[0]} of which record? Name it with --herd")
         from legibility.batch.finding import photos_in
 
-        return case_from_photos(photos_in(case), asked, registry=registry, settings=settings)
+        return case_from_photos(
+            photos_in(case), asked, registry=registry, columns=columns, settings=settings
+        )
     if registry is not None:
         raise click.UsageError("--registry: with --herd the registry is that of the record")
     number = str(case[0])

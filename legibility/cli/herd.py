@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -47,20 +48,32 @@ def new(herd_file: Path, exported: Path | None) -> None:
 
 @herd.command("import-registry")
 @herd_argument
-@click.argument("file", type=options.ANY_PATH, metavar="FILE.csv")
+@click.argument("file", type=options.ANY_PATH, metavar="FILE")
+@options.columns_option
 @options.rules_option
+@click.option(
+    "--accept-good",
+    is_flag=True,
+    help="Leave out what cannot be used, after listing it, and import the rest.",
+)
 @test_option
 @who_option
 @options.json_option
 def import_registry(
     herd_file: Path,
     file: Path,
+    columns: Mapping[str, str],
     rules: Path | None,
+    accept_good: bool,
     test_numbers: bool,
     who: str,
     json_target: str | None,
 ) -> None:
-    """Take over animals and marks from a registry: all of it or nothing."""
+    """Take over animals and marks from a registry: all of it or nothing.
+
+    What cannot be used is listed; on a terminal you are asked whether to import
+    the rest, elsewhere --accept-good says so. See `legibility registry FILE`.
+    """
     from legibility.cli import herd_screen
     from legibility.identify.rules import load_rules
     from legibility.pipeline import herd_cases, herd_registry
@@ -70,8 +83,14 @@ def import_registry(
     with open_herd(herd_file) as db:
         known = None if rules is None else load_rules(rules)
         found = herd_registry.read_registry_file(
-            file, rules=known, allow_test=test_numbers, who=who
+            file,
+            rules=known,
+            columns=columns,
+            allow_test=test_numbers,
+            accept_good=True,
+            who=who,
         )
+        herd_screen.agree(found, accept_good=accept_good)
         with herd_screen.progress_bar(len(found.rows), "Importing") as bar:
             report = importing.import_registry(
                 db, found.rows, source=found.source, notices=found.notices, seen=bar.update

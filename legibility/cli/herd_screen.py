@@ -12,8 +12,10 @@ import click
 
 from legibility.batch.herd_photos import PhotoImport
 from legibility.cli.output import json_output
-from legibility.errors import PhotoError, StoreError
+from legibility.errors import PhotoError, RegistryError, StoreError
+from legibility.identify.row_problems import PROBLEMS_NAMED
 from legibility.pipeline.herd_cases import CasesFound
+from legibility.pipeline.herd_registry import RegistryFile
 from legibility.report.layout import wrapped
 from legibility.report.record import result_record
 from legibility.report.writing import printable
@@ -40,6 +42,46 @@ def progress_bar(length: int, label: str) -> AbstractContextManager[Any]:
     """A bar on stderr, hidden where nobody looks at it."""
     hidden = not sys.stderr.isatty()
     return click.progressbar(length=length, label=label, file=sys.stderr, hidden=hidden)
+
+
+def agree(found: RegistryFile, *, accept_good: bool) -> None:
+    """List what a registry has that cannot be used, and ask whether the rest is imported.
+
+    Raises
+    ------
+    RegistryError
+        If nobody agreed.
+    """
+    if not found.problems:
+        return
+    left_out = found.found - len(found.rows)
+    rows = f"{left_out} of {found.found} rows" if left_out else "no row"
+    listed = "\n".join(f"  {problem}" for problem in found.problems[:PROBLEMS_NAMED])
+    more = len(found.problems) - PROBLEMS_NAMED
+    listed += f"\n  and {more} more: legibility registry {found.source.name}" if more > 0 else ""
+    cells = len(found.problems)
+    what = f"{cells} {'problem' if cells == 1 else 'problems'}"
+    if accept_good or _said_yes(f"{found.source.name}: {what}\n{listed}", rows):
+        if accept_good:
+            _say_lines(f"Left out of {found.source.name} ({rows} as a whole):\n{listed}")
+        return
+    raise RegistryError(
+        f"{found.source.name}: {what}; nothing was imported\n{listed}\n"
+        f"  mend them, or import the rest with --accept-good ({rows} would be left out whole)"
+    )
+
+
+def _said_yes(text: str, rows: str) -> bool:
+    """Ask on a terminal; no anywhere else."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return False
+    _say_lines(text)
+    return click.confirm(f"Import the rest ({rows} left out as a whole)?", err=True)
+
+
+def _say_lines(text: str) -> None:
+    for line in text.split("\n"):
+        _say(line, err=True)
 
 
 def show_import(report: ImportReport, cases: CasesFound, json_target: str | None) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -26,7 +26,21 @@ registry_option = click.option(
     "--registry",
     type=ANY_PATH,
     metavar="FILE.csv",
-    help="Registered animals: columns animal_id and mark, others optional.",
+    help="Registered animals: CSV or XLSX; see legibility registry FILE.",
+)
+
+
+def _columns(_ctx: click.Context, _option: click.Parameter, value: str | None) -> Any:
+    from legibility.tables.choice import parse_choice
+
+    return parse_choice(value) if value else {}
+
+
+columns_option = click.option(
+    "--columns",
+    metavar="ROLE=HEADING,...",
+    callback=_columns,
+    help='Which column of the registry holds what, e.g. animal_id=Tag,left_mark="Left tattoo".',
 )
 
 rules_option = click.option(

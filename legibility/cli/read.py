@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from legibility.report.record import result_record
 @click.command()
 @options.optional_photos_argument
 @options.registry_option
+@options.columns_option
 @options.rules_option
 @options.settings_option
 @options.calibration_option
@@ -64,6 +65,7 @@ def read(
     ctx: click.Context,
     photos: tuple[Path, ...],
     registry: Path | None,
+    columns: Mapping[str, str],
     rules: Path | None,
     settings_file: Path | None,
     calibration: Path | None,
@@ -88,6 +90,7 @@ def read(
     """
     reader = file_reader(
         registry=registry,
+        columns=columns,
         rules=rules,
         settings=settings_file,
         second_reader=second_reader,

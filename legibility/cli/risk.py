@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -14,6 +15,7 @@ from legibility.report.risk_parquet import check_parquet
 
 @click.command()
 @click.argument("registry", type=options.ANY_PATH, metavar="REGISTRY.csv")
+@options.columns_option
 @options.rules_option
 @click.option(
     "--condition",
@@ -57,6 +59,7 @@ from legibility.report.risk_parquet import check_parquet
 @options.scheduler_option
 def risk(
     registry: Path,
+    columns: Mapping[str, str],
     rules: Path | None,
     condition: str,
     age_model: Path | None,
@@ -81,6 +84,7 @@ def risk(
         check_parquet()
     report = registry_report(
         registry,
+        columns=columns,
         rules=rules,
         condition=condition,
         age_model=age_model,

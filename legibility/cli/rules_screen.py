@@ -44,12 +44,14 @@ def profile_lines(name: str | None) -> Shown:
     raise click.BadParameter(f"{name!r} is none of {known}", param_hint="--show")
 
 
-def check_lines(registry: Path, rules: Path | None) -> Shown:
+def check_lines(registry: Path, rules: Path | None, columns: Mapping[str, str]) -> Shown:
     """Every row of a registry that cannot be used."""
-    from legibility.identify.registry import ascii_safe, check_registry
+    from legibility.identify.registry import check_registry
     from legibility.report import rules as report
+    from legibility.tables.reader import ascii_safe
 
-    found = check_registry(registry, rules=load_rules(rules) if rules else None)
+    known = load_rules(rules) if rules else None
+    found = check_registry(registry, rules=known, columns=columns)
     arguments = (ascii_safe(registry), found.rows, found.problems, found.notices)
     return Shown(
         report.check_text(*arguments), [report.check_record(*arguments)], bool(found.problems)

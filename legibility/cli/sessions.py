@@ -201,6 +201,7 @@ def one_photo(said: Given, photos: tuple[Path, ...]) -> Given:
 def _reader(asked: SessionOptions, given: Mapping[str, Any]) -> FileReader:
     reader = file_reader(
         registry=given["registry"],
+        columns=given["columns"],
         rules=given["rules"],
         settings=given["settings_file"],
         second_reader=given["second_reader"],

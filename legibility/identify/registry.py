@@ -6,7 +6,7 @@ import csv
 import hashlib
 import io
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
@@ -30,7 +30,7 @@ from legibility.identify.rowcheck import (
 from legibility.identify.spelling import spelling_twins
 from legibility.identify.textcolumn import TextColumn, joined, text_column
 from legibility.identify.understood_rows import OwnRows, addresses
-from legibility.marks.rules import Rules, allowed_pattern
+from legibility.marks.rules import Rules, allowed_pattern, of_marks
 from legibility.tables.choice import ROLES, choice_text
 from legibility.tables.header_row import table_score
 from legibility.tables.reader import ascii_safe, read_bytes, read_table
@@ -74,14 +74,15 @@ class ReadRegistry:
     registry: Registry
     """Of the rows and cells that can be used."""
     problems: tuple[RowProblem, ...]
-    """Rows and cells left out; empty unless good ones were asked for in spite of bad ones."""
+    """Rows and cells left out."""
     rows: int
+    """Of the file."""
     sha256: str
     """Of the file's bytes."""
-    unused: tuple[str, ...]
-    """Columns not used."""
     extra: Mapping[int, Mapping[str, str]]
     """Line -> cells that only the record keeps, by column; days as YYYY-MM-DD."""
+    place: Callable[[int, str], str]
+    """Where the cell of a line's column is, in words; empty where the line says enough."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,46 +165,38 @@ def check_registry(
 
 
 def read_registry(
-    path: Path,
-    *,
-    rules: Rules | None = None,
-    columns: Mapping[str, str] | None = None,
-    accept_good: bool = False,
+    path: Path, *, rules: Rules | None = None, columns: Mapping[str, str] | None = None
 ) -> ReadRegistry:
-    """A registry file for the herd's record, with the cells that only the record keeps.
+    """What can be used of a registry file, with the cells that only the herd's record keeps.
+
+    A bad cell is left out, and the whole row where it is the animal, its only mark, or the row as
+    such; all of it is in ``problems``.
 
     Parameters
     ----------
     path, rules, columns
         As :func:`load_registry`.
-    accept_good : bool
-        Leave out what cannot be used: a bad cell, or the whole row where it is the animal, its only
-        mark, or the row as such. All of it is in ``problems``.
 
     Raises
     ------
     RegistryError
-        As :func:`load_registry`; with ``accept_good`` if no row can be used.
+        If the file cannot be read, its columns are not clear, or no row can be used.
     """
     rules, columns = _said(rules, columns)
-    limit = sys.maxsize if accept_good else PROBLEMS_NAMED
-    scan = _scan(path, rules, columns, limit=limit, keep_extra=True)
+    scan = _scan(path, rules, columns, limit=sys.maxsize, keep_extra=True)
     rows = sum(chunk.lines.size for chunk in scan.chunks)
     if scan.problems.count:
-        if not accept_good:
-            raise RegistryError(scan.problems.message(scan.name))
         bad = {problem.line for problem in scan.problems.named if problem.field in _NEEDED}
         scan = replace(scan, chunks=[_without(chunk, bad) for chunk in scan.chunks])
     if not any(chunk.lines.size for chunk in scan.chunks):
-        raise RegistryError(_no_rows(scan.name))
+        bad_ones = scan.problems.count
+        raise RegistryError(scan.problems.message(scan.name) if bad_ones else _no_rows(scan.name))
     problems = tuple(sorted(scan.problems.named))
     registry = _assembled(scan, rules)
-    return ReadRegistry(registry, problems, rows, scan.sha256, scan.unused, scan.extra)
+    return ReadRegistry(registry, problems, rows, scan.sha256, scan.extra, scan.problems.place)
 
 
-def understood(
-    path: Path, *, columns: Mapping[str, str] | None = None
-) -> tuple[Table, Understood]:
+def understood(path: Path, *, columns: Mapping[str, str] | None = None) -> tuple[Table, Understood]:
     """A registry file as a table, and which column holds what; open questions included.
 
     Raises
@@ -224,9 +217,7 @@ def _said(
     rules: Rules | None, columns: Mapping[str, str] | None
 ) -> tuple[Rules | None, Mapping[str, str]]:
     """Rules that say something of marks, and what was said of the columns."""
-    if rules is None:
-        return None, columns or {}
-    return (None if rules.is_silent else rules), columns or dict(rules.columns)
+    return of_marks(rules), columns or (dict(rules.columns) if rules is not None else {})
 
 
 def _scan(
@@ -443,8 +434,8 @@ def _check(
         ]
     if "mark" in by_name:
         ears = values.get("ear", nothing)
-        written: Sequence[str] = by_name["mark"]
-        marks = _marks("mark", written, lines, ears, years.tolist(), rules, found)
+        written = list(by_name["mark"])
+        marks = _marks("mark", by_name["mark"], lines, ears, years.tolist(), rules, found)
         rights: Sequence[str] = nothing
     else:
         marks, rights, values["ear"] = _ear_marks(by_name, lines, years.tolist(), rules, found)
@@ -452,14 +443,16 @@ def _check(
         written = [a.strip() or b.strip() for a, b in zip(left, right, strict=True)]
     for line, field, problem in sorted(found):
         problems.add(line, field, problem)
-    if list(written) == marks:
-        values["written"] = list(nothing)
-    else:
-        values["written"] = [_differing(w, m) for w, m in zip(written, marks, strict=True)]
+    differing = (
+        list(nothing)
+        if written == marks
+        else [_differing(w, m) for w, m in zip(written, marks, strict=True)]
+    )
     chunk = _Chunk(
         np.array(marks, dtype=f"S{_MARK_BYTES}"),
         np.array(rights, dtype=f"S{_MARK_BYTES}"),
-        {column: text_column(texts) for column, texts in values.items()},
+        {column: text_column(texts) for column, texts in values.items()}
+        | {"written": text_column(differing)},
         years,
         np.array(lines, dtype=np.int32),
     )

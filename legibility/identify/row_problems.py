@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -92,10 +93,11 @@ class Problems:
             at = first.get(animal_id, 0)
             self.add(line, "animal_id", f"animal_id {animal_id!r} was already on line {at}")
 
-    def message(self, name: str) -> str:
-        """Error message that names the problems kept."""
-        lines = "\n".join(f"  {problem}" for problem in sorted(self.named))
-        more = self.count - len(self.named)
+    def message(self, name: str, *, most: int = sys.maxsize) -> str:
+        """Error message that names the problems kept, or the first of them."""
+        named = sorted(self.named)[:most]
+        lines = "\n".join(f"  {problem}" for problem in named)
+        more = self.count - len(named)
         rest = f"\n  and {more} more" if more else ""
         rows = "problem" if self.count == 1 else "problems"
         return f"{name}: {self.count} {rows}; nothing was imported\n{lines}{rest}"

@@ -46,8 +46,9 @@ def check_mark(
     """Mark in upper case, and what is wrong with it ("" = nothing).
 
     Blanks, dots and hyphens say nothing: ``hd-782``, ``HD 782`` and ``HD.782`` are ``HD782``; only
-    ``/`` says where a row ends. What a spreadsheet made of a mark is named. With rules also whether it may be in this ear (``""``: not known), and whether its year letter
-    agrees with the year of birth (0: not known).
+    ``/`` says where a row ends. What a spreadsheet made of a mark is named. With rules also whether
+    it may be in this ear (``""``: not known), and whether its year letter agrees with the year of
+    birth (0: not known).
     """
     mark = text.strip()
     if not MARK.fullmatch(mark):

@@ -61,8 +61,9 @@ class OwnRows:
         faults = _faults(sheet, found)
         held: list[tuple[int, list[str]]] = []
         try:
-            for line, cells in rows_below(sheet, found.header.line):
-                if len(cells) != width and (cells := self._fitted(line, cells, width)) is None:
+            for line, as_read in rows_below(sheet, found.header.line):
+                cells = as_read if len(as_read) == width else self._fitted(line, as_read, width)
+                if cells is None:
                     continue
                 row = (line, cells)
                 if is_total(cells) and not any(c.isalpha() for p in marks for c in cells[p]):
@@ -102,18 +103,15 @@ class OwnRows:
             text = cells[column.place]
             own[column.role] = "" if is_blank(text) else text.strip()
         self._births(line, own)
-        if text := own.get("animal_id", ""):
-            if EXPONENT.fullmatch(text):
-                problem = f"animal_id {text!r} is what a spreadsheet leaves of a long number"
-                self.problems.add(line, "animal_id", problem, is_cause=True)
-                own["animal_id"] = ""
+        if (text := own.get("animal_id", "")) and EXPONENT.fullmatch(text):
+            problem = f"animal_id {text!r} is what a spreadsheet leaves of a long number"
+            self.problems.add(line, "animal_id", problem, is_cause=True)
+            own["animal_id"] = ""
         for role, translate in _TRANSLATED.items():
             if own.get(role):
                 own[role] = translate(own[role])
         if self.extra is not None:
-            self.extra[line] = {
-                role: own[role] for role in (*EXTRA, "birth_date") if own.get(role)
-            }
+            self.extra[line] = {role: own[role] for role in (*EXTRA, "birth_date") if own.get(role)}
         return [own.get(role, "") for role in self.header]
 
     def _births(self, line: int, own: dict[str, str]) -> None:
@@ -125,6 +123,8 @@ class OwnRows:
                 continue
             order = self.found.orders[role].order if role in self.found.orders else ""
             day, problem = read_birth(text, order, this_year=this_year)
+            if not problem and role == "applied_on" and len(day) == 4:
+                problem = f"{text[:40]!r}; expected a day"
             if problem:
                 self.problems.add(line, role, f"{role} is {problem}", is_cause=True)
                 day = ""

@@ -66,7 +66,7 @@ class Rules:
     @property
     def is_silent(self) -> bool:
         """Whether they say nothing of marks, only of columns."""
-        return bool(self.columns) and self == Rules(columns=self.columns)
+        return bool(self.columns) and self == Rules(longest_row=LONGEST_ROW, columns=self.columns)
 
     @property
     def in_use(self) -> str:
@@ -111,6 +111,11 @@ class Rules:
                 for letter in layout.year_characters(rows):
                     years |= set(table.years(letter, latest=latest))
         return tuple(sorted(years, reverse=True))
+
+
+def of_marks(rules: Rules | None) -> Rules | None:
+    """Rules that say something of marks; None for those that only name columns."""
+    return None if rules is None or rules.is_silent else rules
 
 
 @dataclass(frozen=True, slots=True)

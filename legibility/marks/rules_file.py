@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,6 +17,7 @@ from legibility.marks.year_letters import PROFILES as YEAR_TABLES
 from legibility.marks.year_letters import unnamed_reason
 from legibility.tables.choice import checked_choice
 
+_COLUMNS: Final = re.compile(r"^\[columns\][^\n]*\n(?:(?!\[)[^\n]*\n?)*", re.MULTILINE)
 _TEXTS: Final = ("characters", "exclude", "prefix", "year_letters", "name")
 _NUMBERS: Final = ("shortest_row", "longest_row", "max_rows")
 _FORM_KEYS: Final = ("rows", "ear", "check", "check_covers")
@@ -41,6 +43,26 @@ def load_rules(path: Path) -> Rules:
     return rules_from(values, where=str(path))
 
 
+def with_columns(path: Path, choice: Mapping[str, str]) -> str:
+    """Text of a rules file with ``[columns]``; what else is in it stays as it is.
+
+    Raises
+    ------
+    SettingsError
+        If the file is there and is no rules file.
+    """
+    text = ""
+    if path.exists():
+        load_rules(path)
+        text = path.read_text(encoding="utf-8-sig")
+    text = _COLUMNS.sub("", text).rstrip("\n")
+    lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in choice.items()]
+    put = "\n".join(["[columns]", *lines, ""])
+    whole = f"{text}\n\n{put}" if text else put
+    rules_from(tomllib.loads(whole), where=str(path))
+    return whole
+
+
 def rules_from(values: Mapping[str, Any], *, where: str) -> Rules:
     """Rules from the values of a TOML file.
 
@@ -54,6 +76,8 @@ def rules_from(values: Mapping[str, Any], *, where: str) -> Rules:
     if not isinstance(columns, dict):
         raise SettingsError(f"{where}: columns is {columns!r}; expected a table [columns]")
     choice = checked_choice(columns, where=f"{where}: [columns]")
+    if choice and not own:
+        return Rules(longest_row=LONGEST_ROW, columns=tuple(choice.items()))
     if "profile" in own:
         from legibility.marks.profiles import profile_values
 

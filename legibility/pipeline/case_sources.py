@@ -52,7 +52,12 @@ class Asked:
 
 
 def case_from_photos(
-    paths: Sequence[Path], asked: Asked, *, registry: Path | None, settings: Settings
+    paths: Sequence[Path],
+    asked: Asked,
+    *,
+    registry: Path | None,
+    columns: Mapping[str, str] | None = None,
+    settings: Settings,
 ) -> tuple[Case, dict[str, bytes]]:
     """A case of photos and two claims, and its files.
 
@@ -68,7 +73,7 @@ def case_from_photos(
 
     claims = _two(asked.claims, "give --claim twice")
     rules = load_rules(asked.rules) if asked.rules else None
-    known = load_registry(registry, rules=rules) if registry else None
+    known = load_registry(registry, rules=rules, columns=columns) if registry else None
     now = _now()
     taken = _taken_in(paths, settings, at=now, by=asked.by)
     return _case(asked, claims, taken, known, settings, now=now)

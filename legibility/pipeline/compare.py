@@ -40,6 +40,7 @@ from legibility.identify.marktext import best_text, probable_marks
 from legibility.identify.rowcheck import check_mark
 from legibility.identify.rules import Rules
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_marks
+from legibility.marks.rules import of_marks
 from legibility.networks import models_sha256
 from legibility.photo.load import load_photo
 from legibility.pipeline.claim_needles import CLAIM_STEPS, claim_pictures, decisive_cells
@@ -202,11 +203,12 @@ def compare_files(
     claims: tuple[str, str],
     *,
     registry: Path | None = None,
+    columns: Mapping[str, str] | None = None,
     rules: Path | None = None,
     settings: Settings | None = None,
     allow_different_ears: bool = False,
 ) -> tuple[Comparison, tuple[ComparedPhoto, ...]]:
-    """:func:`compare` with registry and rules from files.
+    """:func:`compare` with registry, its columns as a person said, and rules from files.
 
     Raises
     ------
@@ -216,11 +218,12 @@ def compare_files(
     from legibility.identify.registry import load_registry
     from legibility.identify.rules import load_rules
 
-    known = load_rules(rules) if rules else None
+    said = load_rules(rules) if rules else None
+    known = of_marks(said)
     return compare(
         paths,
         claims,
-        registry=load_registry(registry, rules=known) if registry else None,
+        registry=load_registry(registry, rules=said, columns=columns) if registry else None,
         rules=known,
         settings=settings,
         allow_different_ears=allow_different_ears,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import sys
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -13,10 +14,9 @@ from legibility.containers import Animal
 from legibility.errors import ChipError, RegistryError
 from legibility.herd.chip import identity_problem
 from legibility.herd.chiptext import parse_chip
-from legibility.identify.registry import Registry, load_registry, registry_of
-from legibility.identify.row_problems import unused_columns
+from legibility.identify.registry import Registry, read_registry, registry_of
+from legibility.identify.row_problems import PROBLEMS_NAMED, Problems, RowProblem
 from legibility.identify.rules import Rules
-from legibility.pipeline.import_rows import Problems, read_day, read_table
 from legibility.store.animals import all_animals, all_chips
 from legibility.store.database import HerdDatabase, open_herd
 from legibility.store.importing import RegistryRow, Source
@@ -24,8 +24,6 @@ from legibility.store.marks import current_marks
 from legibility.store.records import AnimalRow, MarkRow
 from legibility.store.stamp import registry_stamp
 
-EXTRA: Final = ("birth_date", "skin", "applied_on", "die_set", "ink", "operator", "note")
-"""Columns that the record keeps beyond those a reading needs."""
 NOTICES_NAMED: Final = 5
 """Choice: most refused transponders named one by one."""
 
@@ -37,10 +35,22 @@ class RegistryFile:
     rows: tuple[RegistryRow, ...]
     source: Source
     notices: tuple[str, ...]
+    problems: tuple[RowProblem, ...] = ()
+    """Rows and cells that cannot be used and are left out."""
+    found: int = 0
+    """Rows of the file, those left out included."""
+    registry: Registry | None = None
+    """The same for reading photos against."""
 
 
 def read_registry_file(
-    path: Path, *, rules: Rules | None = None, allow_test: bool = False, who: str = ""
+    path: Path,
+    *,
+    rules: Rules | None = None,
+    columns: Mapping[str, str] | None = None,
+    allow_test: bool = False,
+    accept_good: bool = False,
+    who: str = "",
 ) -> RegistryFile:
     """Rows for :func:`legibility.store.importing.import_registry`.
 
@@ -49,34 +59,42 @@ def read_registry_file(
 
     Parameters
     ----------
+    path, rules, columns
+        As :func:`legibility.load_registry`.
     allow_test : bool
         Take transponder numbers of the test range for identities.
+    accept_good : bool
+        Leave out the cells that cannot be used, and rows without an animal or a mark, and name them
+        in ``problems``, instead of refusing the file.
 
     Raises
     ------
-    RegistryError, RowsError
-        If any row cannot be used: a bad mark or field, a mark applied before the birth, a
-        transponder number that cannot be one. All are named with their line.
+    RegistryError
+        If the columns are not clear, or any row cannot be used: a bad mark or field, a mark applied
+        before the birth, a transponder number that cannot be one. All are named with their place.
     """
-    registry = load_registry(path, rules=rules)
-    table = read_table(path, known=(*EXTRA, "animal_id"), needed=("animal_id", "mark"))
-    cells = dict(table.rows)
-    problems = Problems(registry.name)
+    read = read_registry(path, rules=rules, columns=columns)
+    registry = read.registry
+    problems = Problems(sys.maxsize, named=list(read.problems), place=read.place)
+    problems.count = len(read.problems)
     refused: list[str] = []
     rows = []
     for animal in registry:
-        chip = _chip(animal, problems, refused, allow_test=allow_test)
-        rows.append(_row(animal, cells.get(animal.line, {}), chip, problems))
-    problems.raise_if_any()
-    notices = [n for n in registry.notices if not n.startswith("columns not used")]
-    unknown = [c for c in table.columns if c and c not in (*EXTRA, *_KNOWN)]
-    if unknown:
-        notices.append(unused_columns(unknown))
-    notices += refused[:NOTICES_NAMED]
+        chip = _chip(animal, problems, refused, read.place, allow_test=allow_test)
+        rows.append(_row(animal, read.extra.get(animal.line, {}), chip, problems))
+    if problems.count and not accept_good:
+        raise RegistryError(problems.message(registry.name, most=PROBLEMS_NAMED))
+    notices = [*registry.notices, *refused[:NOTICES_NAMED]]
     if len(refused) > NOTICES_NAMED:
         notices.append(f"{len(refused) - NOTICES_NAMED} more transponder numbers not used")
-    source = Source(registry.name, table.sha256, who, __version__)
-    return RegistryFile(tuple(rows), source, tuple(notices))
+    return RegistryFile(
+        tuple(rows),
+        Source(registry.name, read.sha256, who, __version__),
+        tuple(notices),
+        tuple(sorted(problems.named)),
+        read.rows,
+        registry,
+    )
 
 
 def registry_from(db: HerdDatabase, *, rules: Rules | None = None) -> Registry:
@@ -128,37 +146,37 @@ def _kept_registry(herd: Path, stamp: str) -> Registry:
         return registry_from(db)
 
 
-_KNOWN: Final = ("animal_id", "mark", "ear", "birth_year", "sex", "chip", "status")
-
-
-def _chip(animal: Animal, problems: Problems, refused: list[str], *, allow_test: bool) -> str:
+def _chip(
+    animal: Animal,
+    problems: Problems,
+    refused: list[str],
+    place: Callable[[int, str], str],
+    *,
+    allow_test: bool,
+) -> str:
     if not animal.chip:
         return ""
     try:
         code = parse_chip(animal.chip).code
     except ChipError as error:
-        problems.add(animal.line, f"chip: {error}")
+        problems.add(animal.line, "chip", f"chip: {error}")
         return ""
     reason = identity_problem(code, allow_test=allow_test)
     if reason:
-        refused.append(f"line {animal.line}: {animal.animal_id}: {reason}")
+        where = place(animal.line, "chip") or f"line {animal.line}"
+        refused.append(f"{where}: {animal.animal_id}: {reason}")
         return ""
     return code.number
 
 
 def _row(animal: Animal, cells: Mapping[str, str], chip: str, problems: Problems) -> RegistryRow:
-    applied_on = ""
-    try:
-        applied_on = read_day(cells.get("applied_on", ""))
-    except ValueError as error:
-        problems.add(animal.line, f"applied_on: {error}")
+    applied_on = cells.get("applied_on", "")
     birth_date = cells.get("birth_date", "")
     born = birth_date or (str(animal.birth_year) if animal.birth_year else "")
     if applied_on and born and applied_on[: len(born)] < born:
-        problems.add(
-            animal.line,
-            f"applied_on is {applied_on}, before the birth ({born}); one of the two is wrong",
-        )
+        problem = f"applied_on is {applied_on}, before the birth ({born}); one of the two is wrong"
+        problems.add(animal.line, "applied_on", problem)
+        applied_on = ""
     return RegistryRow(
         AnimalRow(
             animal.animal_id,

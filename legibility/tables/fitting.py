@@ -84,7 +84,9 @@ def _identifier(cells: Contents) -> tuple[str, str]:
 
 def _day(role: str, cells: Contents) -> tuple[str, str]:
     if role == "birth_year":
-        return (YES, "its cells are years") if cells.years >= MOST else (NO, "its cells are no years")
+        return (
+            (YES, "its cells are years") if cells.years >= MOST else (NO, "its cells are no years")
+        )
     if cells.dates + cells.years >= MOST:
         return YES, "its cells are " + ("years" if cells.years >= MOST else "dates")
     if cells.dates + cells.years >= MANY:
@@ -114,8 +116,8 @@ def _status(cells: Contents) -> tuple[str, str]:
 def _chip(cells: Contents) -> tuple[str, str]:
     if cells.chips >= MOST:
         return YES, "its cells have 15 digits"
-    if cells.chips + cells.cut + cells.official >= MANY or cells.typical >= 10 and (
-        cells.figures >= MOST
+    if cells.chips + cells.cut + cells.official >= MANY or (
+        cells.typical >= 10 and (cells.figures >= MOST)
     ):
         return PERHAPS, "not all of its cells have 15 digits"
     return NO, "its cells are no transponder numbers"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -74,18 +75,14 @@ def first_rows(sheet: Sheet) -> list[Row]:
 def sampled(rows: Iterator[Row], most: int) -> list[Row]:
     """The first rows, up to one that cannot be read."""
     found: list[Row] = []
-    try:
+    with contextlib.suppress(BrokenRow):
         found.extend(islice(rows, most))
-    except BrokenRow:
-        pass
     return found
 
 
 def rows_below(sheet: Sheet, line: int) -> Iterator[Row]:
     """Rows with a cell, below a line."""
-    return (
-        row for row in sheet.rows() if row[0] > line and any(cell.strip() for cell in row[1])
-    )
+    return (row for row in sheet.rows() if row[0] > line and any(cell.strip() for cell in row[1]))
 
 
 def is_total(cells: Sequence[str]) -> bool:

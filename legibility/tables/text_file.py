@@ -19,7 +19,7 @@ LONGEST_HEADER: Final = 20_000
 SAMPLE: Final = 100
 """Choice: rows by which the separator is found."""
 _BOMS: Final = (
-    (codecs.BOM_UTF8, "utf-8-sig", "UTF-8"),
+    (codecs.BOM_UTF8, "utf-8", "UTF-8"),
     (codecs.BOM_UTF16_LE, "utf-16", "UTF-16"),
     (codecs.BOM_UTF16_BE, "utf-16", "UTF-16"),
 )

@@ -18,6 +18,8 @@ from legibility.tables.sheet import BrokenRow, Sheet, Table, column_number, lett
 
 SAMPLE: Final = 2000
 """Choice: rows by which columns are told; dates are looked at in all rows."""
+EXAMPLES: Final = 3
+"""Choice: rows shown."""
 NONE: Final = "none"
 """What a person says for a role that no column holds."""
 
@@ -40,6 +42,7 @@ class Column:
     confidence: str
     reasons: tuple[str, ...]
     examples: tuple[str, ...]
+    """Its cells of the first rows, empty where they say nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,8 @@ class _Working:
     header: Header
     cells: Sequence[Contents]
     choice: Mapping[str, str]
+    first: Sequence[Sequence[str]]
+    """The first rows."""
     taken: dict[str, Column] = field(default_factory=dict)
     questions: list[Question] = field(default_factory=list)
     why_not: dict[int, str] = field(default_factory=dict)
@@ -114,7 +119,7 @@ class _Working:
     def take(self, role: str, place: int, confidence: str, *reasons: str) -> None:
         heading = self.header.headings[place].text
         why = tuple(reason for reason in reasons if reason)
-        examples = self.cells[place].examples
+        examples = tuple("" if is_blank(row[place]) else row[place].strip() for row in self.first)
         self.taken[role] = Column(role, place, heading, confidence, why, examples)
 
     def name(self, place: int) -> str:
@@ -161,7 +166,7 @@ def understand(table: Table, choice: Mapping[str, str] | None = None) -> Underst
     header = Header(header.line, header.headings + more, header.before, header.score)
     padded = [(cells + [""] * width)[:width] for cells in rows]
     columns = [contents_of([cells[place] for cells in padded]) for place in range(width)]
-    work = _Working(header, columns, choice, questions=questions)
+    work = _Working(header, columns, choice, padded[:EXAMPLES], questions=questions)
     _said(work, table.name, sheet)
     _own(work)
     if header.score or any(role in choice for role in ROLES):
@@ -284,7 +289,7 @@ def _own(work: _Working) -> None:
             text = f"column {role!r} is there twice"
             work.ask(text, role, places)
         else:
-            work.take(role, places[0], OWN, f"its heading is {role}")
+            work.take(role, places[0], OWN)
     sides = [role for role in MARKS[1:] if role in work.taken]
     for role, wanted in (("mark", "mark, or left_mark and right_mark"), ("ear", "ear beside mark")):
         if role in work.taken and sides:

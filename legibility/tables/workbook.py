@@ -79,7 +79,9 @@ def _check_archive(archive: zipfile.ZipFile, name: str) -> None:
     names = set(archive.namelist())
     if "xl/workbook.xml" not in names:
         kind = "an OpenDocument file" if "content.xml" in names else "an archive"
-        raise RegistryError(f"{name}: is {kind}; expected CSV or XLSX: save it as XLSX or CSV UTF-8")
+        raise RegistryError(
+            f"{name}: is {kind}; expected CSV or XLSX: save it as XLSX or CSV UTF-8"
+        )
     size = sum(entry.file_size for entry in archive.infolist())
     if size > MAX_UNZIPPED_MIB * 2**20:
         raise RegistryError(
@@ -130,7 +132,7 @@ def _sheet(computed: Any, written: Any, raw: bytes, name: str) -> Sheet:
         if texts:
             rows.append((number, texts))
     if _FORMULA.search(raw):
-        known = {number: texts for number, texts in rows}
+        known = dict(rows)
         written.reset_dimensions()
         for number, row in enumerate(written.iter_rows(), start=1):
             for column, cell in enumerate(row):
@@ -146,7 +148,9 @@ def _sheet(computed: Any, written: Any, raw: bytes, name: str) -> Sheet:
     )
     notices = []
     if formulas:
-        cells_text = "1 cell holds a formula" if formulas == 1 else f"{formulas} cells hold formulas"
+        cells_text = (
+            "1 cell holds a formula" if formulas == 1 else f"{formulas} cells hold formulas"
+        )
         notices.append(f"sheet {title}: {cells_text}; the values computed last were taken")
 
     def read() -> Iterator[Row]:

@@ -53,7 +53,7 @@ def test_json_alone_on_the_output(run: Callable[..., Result]) -> None:
 
 
 def test_bad_input_ends_in_one_line(run: Callable[..., Result]) -> None:
-    Path("herd.csv").write_text("animal_id,mark\nG1,K-17\n", encoding="utf-8")
+    Path("herd.csv").write_text("animal_id,mark\nG1,K!17\n", encoding="utf-8")
     done = run("risk", "herd.csv")
     assert (done.exit_code, "line 2" in done.stderr) == (5, True)
     Path("herd.csv").write_text(HERD, encoding="utf-8")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from legibility.errors import RegistryError, RowsError
+from legibility.errors import RegistryError
 from legibility.pipeline.herd_registry import read_registry_file, registry_from
 from legibility.store.database import create_herd
 from legibility.store.importing import import_registry
@@ -42,8 +42,8 @@ def test_all_columns_of_the_record(tmp_path: Path) -> None:
     ("line", "reason"),
     [
         ("g1,A1,2021,2020-05-01,", "line 3: applied_on is 2020-05-01, before the birth"),
-        ("g1,A1,2020,2020-13-01,", "line 3: applied_on: found '2020-13-01'"),
-        ("g1,A1,2020,05/06/2020,", "line 3: applied_on: found '05/06/2020'"),
+        ("g1,A1,2020,2020-13-01,", "line 3: applied_on is '2020-13-01': there is no such day"),
+        ("g1,A1,2020,2020,", "line 3: applied_on is '2020'; expected a day"),
         ("g1,A1,2020,,9.85E+14", "line 3: chip: 9.85E.14: a spreadsheet"),
         ("g1,A1,2020,,840999999999999", "line 3: chip: national number"),
     ],
@@ -52,7 +52,7 @@ def test_rows_that_break_a_rule_are_named_with_their_line(
     line: str, reason: str, tmp_path: Path
 ) -> None:
     head = "animal_id,mark,birth_year,applied_on,chip\ng0,A0,2020,2020-05-01,\n"
-    with pytest.raises(RowsError, match=f"1 problem; nothing was imported\n  {reason}"):
+    with pytest.raises(RegistryError, match=f"1 problem; nothing was imported\n  {reason}"):
         read_registry_file(file_of(tmp_path, head + line + "\n"))
 
 
