@@ -17,7 +17,7 @@ from legibility.identify.learned_forms import forms_of
 from legibility.identify.registry import Registry, load_registry
 from legibility.marks.check_characters import DIGITS, LETTERS, SCHEMES, check_characters
 from legibility.marks.numbering import Coming, coming_marks, rules_of_year
-from legibility.marks.rules import Rules, of_marks, layouts_of
+from legibility.marks.rules import Rules, layouts_of, of_marks
 from legibility.marks.rules_file import load_rules
 from legibility.marks.space import count_marks, iter_marks, sample_marks
 from legibility.read.learned_dies import load_dies
