@@ -17,8 +17,11 @@ from numpy.typing import NDArray
 from legibility.marks.laid import with_doubt_of_way
 from legibility.marks.same_dies import LIKENESS_WEIGHT, agreed
 from legibility.marks.usual import as_usually_written
+from legibility.reasons import Answer as Answer
+from legibility.reasons import Apart as Apart
 from legibility.reasons import Candidate as Candidate
 from legibility.reasons import DecidingCell as DecidingCell
+from legibility.reasons import Disagreement as Disagreement
 from legibility.reasons import Explanation as Explanation
 from legibility.reasons import ExplanationRow as ExplanationRow
 from legibility.reasons import EyeEvidence as EyeEvidence
@@ -26,6 +29,8 @@ from legibility.reasons import EyeReading as EyeReading
 from legibility.reasons import Given as Given
 from legibility.reasons import Known as Known
 from legibility.reasons import PriorStatement as PriorStatement
+from legibility.reasons import Side as Side
+from legibility.reasons import VisitCheck as VisitCheck
 
 GrayImage: TypeAlias = NDArray[np.float32]
 """(height, width), float32, nominal range 0..1."""
@@ -359,6 +364,29 @@ class PhotoResult:
     measures: Mapping[str, float] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """What is held against the photos of a visit, and makes no animal more probable."""
+
+    kind: str
+    """"reading", "transponder" or "earlier"."""
+    name: str
+    """In words: "the reading by eye (Ann)", "transponder 985...", "the photo of 2024-05-01"."""
+    reading: EyeReading | None = None
+    """Of a person."""
+    seen: Reading | None = None
+    """Of an earlier photo."""
+    text: str = ""
+    """Mark as read in it."""
+    ear: str = ""
+    photo: int = -1
+    """Index of the photo that the reading is of; -1: any."""
+    animals: tuple[str, ...] = ()
+    """Whom the transponder, or the earlier photo, is recorded for."""
+    what: str = ""
+    """The number, or the digest of the earlier photo."""
+
+
 class Stage(StrEnum):
     """What was done to the ear before a photo; each stage keeps what the ones before it did."""
 
@@ -378,6 +406,8 @@ class Verdict(StrEnum):
     """One more step is worth its minutes."""
     STOP = "stop"
     """Not settled, and no step is worth its minutes or fits into the time: stop."""
+    ASK = "ask"
+    """What was seen disagrees: a question comes first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -429,6 +459,7 @@ class SessionMoment:
     """The first candidate; empty when nothing was read so far."""
     decision: Decision
     advice: Advice
+    check: VisitCheck = VisitCheck()
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,7 +78,7 @@ class EyeEvidence:
     first: tuple[Candidate, ...]
     """First candidate by this reading and the prior alone; empty where it says nothing."""
     weight: float
-    """Exponent with which it counts, 0..1."""
+    """Share with which it is a look of its own beside what was seen already, 0..1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,3 +131,69 @@ class Explanation:
     second: Candidate
     deciding: tuple[DecidingCell, ...]
     """Most decisive first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """A character in which two sides differ, counted from 1."""
+
+    row: int
+    place: int
+    first: str
+    second: str
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """Pieces of evidence that speak for one animal."""
+
+    pieces: tuple[str, ...]
+    """In words: "photo 1", "the reading by eye (Ann)", "transponder 985..."."""
+    photos: tuple[int, ...]
+    """Indices of the photos among them."""
+    animal_id: str | None
+    """The animal they speak for most; None: not registered."""
+    mark: str
+    probability: float
+    """Of that animal by this side alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One answer to the question that a disagreement asks."""
+
+    key: str
+    """"other_animal", "left_out", "reading_wrong", "transponder_wrong", "earlier_wrong" or
+    "same_animal"."""
+    words: str
+    photos: tuple[int, ...] = ()
+    """Indices of the photos it is about."""
+    what: str = ""
+    """The reading or the number it is about."""
+
+
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """What was seen of one visit does not go together; nothing is settled before it is answered."""
+
+    sides: tuple[Side, Side]
+    apart: tuple[Apart, ...]
+    """Characters in which the two differ; empty where they cannot be set beside each other."""
+    sentence: str
+    """What disagrees, in words."""
+    question: str
+    answers: tuple[Answer, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VisitCheck:
+    """Whether all that was seen of one visit is of one animal."""
+
+    not_one: float = 0.0
+    """Probability that it is not, 0..1; the candidates' probabilities and it sum to one."""
+    wrong_ear: float = 0.0
+    """Probability of one animal whose ears were taken for each other."""
+    mistaken: tuple[tuple[str, float], ...] = ()
+    """Readings by eye, scans and earlier photos, and the probability that each is of no use."""
+    disagreement: tuple[Disagreement, ...] = ()
+    """One, when something disagrees."""

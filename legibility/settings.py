@@ -50,8 +50,18 @@ class Settings:
     p_reading_mistaken: float = 0.01
     """Choice, no source: a person's reading is of another animal, or was written down wrongly."""
     by_eye_exponent: float = 0.5
-    """Choice, no source: how much a person's reading counts beside a photo of the same ear, or
-    beside another person's: they look at the same faults."""
+    """Choice, no source: share with which a person's reading beside a photo of the same ear, or
+    beside another person's, is a look of its own: they look at the same faults. One that agrees
+    multiplies the odds by at most 1 / (1 - share)."""
+    p_not_one_animal: float = 0.01
+    """Choice, no source: what was seen in one visit is of two animals (the next one came into the
+    chute, or a photo was put with the wrong ones)."""
+    p_mixed_near_twin: float = 0.5
+    """Choice, no source: the second animal is one whose mark differs in one character: marks that
+    look alike are what lets a person take two animals for one."""
+    p_transponder_mistaken: float = 0.005
+    """Choice, no source: the transponder read is a neighbour's, or is recorded for the wrong
+    animal."""
     readable_probability: float = 0.45
     """Measured on 1,000 photos of ``legibility evaluate`` (seed 4545): a cell whose best character
     is less likely than this, doubt of the way round included, is written "?"; 208 of 277 marks

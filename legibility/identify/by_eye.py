@@ -6,9 +6,10 @@ among them); of "[8B]" r / 2 for each of the two, and (1 - r) / 35 for the other
 that there is a place. Cells, missing and extra places and the application channel are then those of
 :mod:`legibility.identify.likelihood`. With ``p_reading_mistaken`` the reading says nothing.
 
-A person who looks at an ear sees the same faults as the photo. Beside a photo, or another person's
-reading, the one that says most counts with ``by_eye_exponent``, the next with its square, and so
-on; the photo's own evidence is never touched.
+A person who looks at an ear sees the same faults as the photo, and may have seen its answer. Beside
+a photo, or another person's reading, the one that says most is a look of its own with a share
+``by_eye_exponent``, the next with its square, and so on (:func:`.sequence.repeated`): a reading that
+agrees can at most double the odds, one that disagrees counts nearly in full.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from legibility.identify.animals import Registry
 from legibility.identify.calibration import FinalCalibration
 from legibility.identify.candidates import best_candidates
 from legibility.identify.ears import EarRatios, ear_ratios, mark_likelihoods
-from legibility.identify.sequence import information
+from legibility.identify.sequence import Added, information
 from legibility.marks.open_readings import reading_rows
 from legibility.probability import normalise_log
 from legibility.settings import Settings
@@ -47,12 +48,13 @@ class Eyes:
     ratios: tuple[EarRatios, ...]
     """Of each reading alone, unweighted."""
 
-    def added(self, part: str = "either") -> NDArray[np.float64]:
-        """(n + 1,) what they add to the log-probabilities; 0.0 without a reading."""
-        total = np.zeros(())
-        for one, ratios in zip(self.readings, self.ratios, strict=True):
-            total = total + one.weight * getattr(ratios, part)
-        return np.asarray(total, dtype=np.float64)
+    def added(self) -> tuple[Added, ...]:
+        """The readings as they are added to photos, most telling first."""
+        order = sorted(range(len(self.readings)), key=lambda k: -self.readings[k].weight)
+        return tuple(
+            Added(self.ratios[k].straight, self.ratios[k].swapped, self.readings[k].weight)
+            for k in order
+        )
 
 
 def reading_by_eye(said: EyeReading) -> Reading:

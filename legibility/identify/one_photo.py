@@ -223,5 +223,5 @@ def together(
     alone = combine(photos, prior, tempering=tempering, p_wrong_ear=p_wrong_ear)
     if not seen.readings:
         return alone, alone
-    added = (seen.added("straight"), seen.added("swapped"))
+    added = seen.added()
     return combine(photos, prior, tempering=tempering, p_wrong_ear=p_wrong_ear, added=added), alone

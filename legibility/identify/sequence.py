@@ -11,18 +11,28 @@ becomes certainty. The two ears were marked apart and count in full beside each 
 
 A single exponent for all photos, p(a | photos) ~ prior(a) prod_k p(photo k | a)**tau, would let
 photos that show nothing dilute the one that does; weights by rank do not.
+
+Faults that are shared make photos agree; they never explain that photos disagree. So the photos are
+weighed a second time, each next one of an ear either repeating what the earlier ones showed or
+being a look of its own (:func:`repeated`, with a share ``OWN_LOOK``, its square, ...), and what is
+less sure of its first candidate holds. With photos that agree that is the first sum, with photos
+that speak against each other the second.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import Stage
-from legibility.probability import LOG_FLOOR, normalise_log
+from legibility.probability import LOG_FLOOR, log_sum_exp, normalise_log
+
+OWN_LOOK: Final = 0.5
+"""Choice, as for people's readings: the next photo of an ear is a look of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +57,17 @@ class PhotoEvidence:
     """(n + 1,) where each mark is in the ear it is recorded for; None: no matter of ears."""
     swapped: NDArray[np.float64] | None = None
     """(n + 1,) where the animal's ears were taken for each other."""
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """Further evidence that may repeat what the photos showed: a person's reading."""
+
+    straight: NDArray[np.float64]
+    swapped: NDArray[np.float64]
+    """(n + 1,) as those of a photo."""
+    share: float
+    """Share with which it is a look of its own, 0..1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +118,37 @@ def information(ratio: NDArray[np.float64], log_prior: NDArray[np.float64]) -> f
     return max(0.0, float(np.sum(mass[there] * (posterior[there] - log_prior[there]))))
 
 
+def repeated(
+    score: NDArray[np.float64], ratio: NDArray[np.float64], share: float
+) -> NDArray[np.float64]:
+    """(n + 1,) evidence of a look that may only repeat what was seen already.
+
+        log [ (1 - share) sum_b p(b) L(b) + share L(a) ]
+
+    with p the probabilities so far. A look that agrees multiplies the odds by at most
+    ``1 / (1 - share)``; one that disagrees counts nearly in full.
+
+    Parameters
+    ----------
+    score : (n + 1,) float64
+        Unnormalised log-probabilities so far.
+    ratio : (n + 1,) float64
+        Log-likelihood of the look.
+    share : float
+        Probability beforehand that it is a look of its own, 0..1.
+    """
+    copied = log_sum_exp(normalise_log(score) + ratio)[0]
+    with np.errstate(divide="ignore"):
+        return np.logaddexp(np.log1p(-share) + copied, np.log(share) + ratio)
+
+
 def combine(
     photos: Sequence[PhotoEvidence],
     log_prior: NDArray[np.float64],
     *,
     tempering: Tempering,
     p_wrong_ear: float = 0.0,
-    added: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+    added: Sequence[Added] = (),
 ) -> Combined:
     """What photos of one animal say together.
 
@@ -116,27 +161,65 @@ def combine(
     tempering : Tempering
     p_wrong_ear : float
         Probability that the animal's ears were taken for each other, once for all its photos.
-    added : (straight, swapped), optional
-        (n + 1,) further evidence that counts in full, likewise for both cases.
+    added : sequence of Added
+        Further evidence, most telling first.
     """
     weights = _weights(photos, log_prior, tempering)
+    by_ear = any(w > 0 and p.straight is not p.swapped for w, p in zip(weights, photos, strict=True))
+    by_ear |= any(one.straight is not one.swapped for one in added)
+    found = []
+    for cases in (_tempered(photos, log_prior, weights), _as_looks(photos, log_prior)):
+        straight, swapped = cases
+        for one in added:
+            straight = straight + repeated(straight, one.straight, one.share)
+            swapped = swapped + repeated(swapped, one.swapped, one.share)
+        score = straight
+        if by_ear:
+            with np.errstate(divide="ignore"):
+                wrong = np.log(p_wrong_ear)
+            score = np.logaddexp(np.log1p(-p_wrong_ear) + straight, wrong + swapped)
+        probabilities = np.exp(normalise_log(score))
+        found.append(probabilities / probabilities.sum())
+    least_sure = min(found, key=lambda probabilities: float(probabilities.max()))
+    return Combined(least_sure, tuple(weights))
+
+
+def _tempered(
+    photos: Sequence[PhotoEvidence], log_prior: NDArray[np.float64], weights: Sequence[float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(n + 1,) sums by the photos' weights, ears straight and swapped."""
     straight, swapped = (np.array(log_prior, dtype=np.float64) for _ in range(2))
-    by_ear = False
     for weight, photo in zip(weights, photos, strict=True):
         if weight > 0:
-            by_ear |= photo.straight is not photo.swapped
-            straight += weight * (photo.log_ratio if photo.straight is None else photo.straight)
-            swapped += weight * (photo.log_ratio if photo.swapped is None else photo.swapped)
-    if added is not None:
-        by_ear |= added[0] is not added[1]
-        straight, swapped = straight + added[0], swapped + added[1]
-    score = straight
-    if by_ear:
-        with np.errstate(divide="ignore"):
-            wrong = np.log(p_wrong_ear)
-        score = np.logaddexp(np.log1p(-p_wrong_ear) + straight, wrong + swapped)
-    probabilities = np.exp(normalise_log(score))
-    return Combined(probabilities / probabilities.sum(), tuple(weights))
+            straight = straight + weight * _said(photo, "straight")
+            swapped = swapped + weight * _said(photo, "swapped")
+    return straight, swapped
+
+
+def _as_looks(
+    photos: Sequence[PhotoEvidence], log_prior: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The same with each next photo of an ear as a look that may repeat the earlier ones."""
+    sums = [np.array(log_prior, dtype=np.float64) for _ in range(2)]
+    for stages in _by_ear_and_stage(photos).values():
+        members = [index for stage in stages.values() for index in stage]
+        order = _most_first([photos[index].log_ratio for index in members], log_prior)
+        of_ear = [np.array(log_prior, dtype=np.float64) for _ in range(2)]
+        for rank, place in enumerate(order):
+            for case, name in enumerate(("straight", "swapped")):
+                ratio = _said(photos[members[place]], name)
+                of_ear[case] = of_ear[case] + repeated(of_ear[case], ratio, OWN_LOOK**rank)
+        for case in range(2):
+            # Animals that are ruled out stay so.
+            with np.errstate(invalid="ignore"):
+                gained = of_ear[case] - log_prior
+            sums[case] = sums[case] + np.where(np.isfinite(log_prior), gained, 0.0)
+    return sums[0], sums[1]
+
+
+def _said(photo: PhotoEvidence, case: str) -> NDArray[np.float64]:
+    own: NDArray[np.float64] | None = getattr(photo, case)
+    return photo.log_ratio if own is None else own
 
 
 def _weights(

@@ -9,9 +9,9 @@ anew after each photo.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
-from legibility.containers import Advice, Stage, StepWorth, Verdict
+from legibility.containers import Advice, Disagreement, Stage, StepWorth, Verdict
 from legibility.identify.stages import MARK_OTHERWISE, STEPS, WHAT_TO_DO, minutes_of
 from legibility.identify.step_effects import StepEffects, basis, settling_probability
 from legibility.settings import Settings
@@ -27,6 +27,7 @@ def advise(
     hair: bool,
     effects: StepEffects,
     settings: Settings,
+    disagreement: Sequence[Disagreement] = (),
 ) -> Advice:
     """What to do with the animal now.
 
@@ -46,6 +47,8 @@ def advise(
     effects : StepEffects
     settings : Settings
         ``identified_probability`` is the threshold.
+    disagreement : sequence of Disagreement
+        Where what was seen disagrees, a question comes before any step.
     """
     budget = settings.handling_budget_min
     steps = _worth(probability, done, minutes_spent, hair, effects, settings)
@@ -53,6 +56,8 @@ def advise(
     def advice(verdict: Verdict, reason: str) -> Advice:
         return Advice(verdict, steps, minutes_spent, budget, reason)
 
+    for one in disagreement:
+        return advice(Verdict.ASK, f"Not settled: {one.question} {one.sentence}")
     if probability >= settings.identified_probability:
         return advice(Verdict.SETTLED, "Settled: stop handling.")
     if minutes_spent >= budget - _ROUNDING_MIN:

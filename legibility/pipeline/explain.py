@@ -41,6 +41,7 @@ from legibility.identify.marktable import build_mark_table
 from legibility.identify.marktext import best_hypothesis
 from legibility.identify.one_photo import Weighed
 from legibility.identify.registry import Registry
+from legibility.identify.sequence import repeated
 from legibility.report.words import percent
 from legibility.settings import Settings
 
@@ -53,6 +54,12 @@ LEAST_DECIDING: Final = 0.1
 LEAST_CHARACTER: Final = 1e-3
 """Choice: characters less likely than this at a place are left out of what a sure look may show."""
 SMALLEST: Final = 1e-300
+SMALLEST_ROW: Final = 1e-9
+"""Nats; less is rounding."""
+DISAGREEMENT_SENTENCE: Final = (
+    "The photos speak against each other: faults that they share cannot explain that, so the later "
+    "ones count for more than above."
+)
 _BLANK: Final = np.full(N_CLASSES, -math.log(N_CLASSES))
 
 
@@ -164,11 +171,13 @@ def explain(
             rows.append(replace(row, log_odds=now - before, photo=photo.index))
             before = now
         score = score + photo.weight * states[-1][1]
-    for one, ratios in zip(weighed.eyes.readings, weighed.eyes.ratios, strict=True):
-        score = score + one.weight * ratios.either
+    for one, ratios in sorted(
+        zip(weighed.eyes.readings, weighed.eyes.ratios, strict=True), key=lambda k: -k[0].weight
+    ):
+        score = score + repeated(score, ratios.either, one.weight)
         now = log_odds(score, index)
         said = f"{one.reading.reader} reads {one.reading.text or 'nothing'}"
-        sentence = f"{said}; it counts with an exponent of {one.weight:.2f}."
+        sentence = f"{said}; it counts as a look of its own with a share of {one.weight:.2f}."
         what = f"read by {one.reading.reader}"
         rows.append(ExplanationRow("person", what, now - before, sentence))
         before = now
@@ -180,6 +189,10 @@ def explain(
             f"with {percent(settings.p_wrong_ear)}, once for the animal."
         )
         rows.append(ExplanationRow("ears", "left and right", stated - before, sentence))
+    elif abs(stated - before) > SMALLEST_ROW:
+        rows.append(
+            ExplanationRow("weights", "disagreement", stated - before, DISAGREEMENT_SENTENCE)
+        )
     first, second = best_candidates(
         weighed.probabilities,
         registry,

@@ -29,6 +29,7 @@ from legibility.containers import (
     SessionResult,
     Stage,
     Status,
+    Witness,
 )
 from legibility.identify.allowed_marks import probable_allowed_marks
 from legibility.identify.animals import Registry, registry_of
@@ -49,6 +50,13 @@ from legibility.photo.fingerprint import Fingerprint, fingerprint, first_of_each
 from legibility.photo.load import load_photo
 from legibility.pipeline.explain import CountedPhoto, explain
 from legibility.pipeline.run import Choices, final_calibration, read_photo
+from legibility.pipeline.visit_check import (
+    Seen,
+    check_visit,
+    seen_photo,
+    seen_reading,
+    seen_witness,
+)
 from legibility.settings import Settings
 
 if TYPE_CHECKING:
@@ -88,6 +96,10 @@ class _Said:
     prior: AnimalPrior
     eyes: tuple[Eyes, Eyes]
     """People's readings: where no photo counts yet, and beside one."""
+    seen: tuple[Seen, ...]
+    """The photos as pieces of a visit."""
+    beside: tuple[Seen, ...]
+    """People's readings and witnesses likewise."""
     ear: str
     """The ear of all photos; empty when they show both, or none is named."""
 
@@ -129,6 +141,8 @@ def combine_session(
     model: StepModel,
     minutes: float = math.nan,
     given: Given | None = None,
+    witnesses: Sequence[Witness] = (),
+    one_for_sure: bool = False,
 ) -> SessionResult:
     """What photos of one animal say together, and what to do after each of them.
 
@@ -150,6 +164,10 @@ def combine_session(
     given : Given, optional
         What is known of the animal, and what people read of the ear of the first photo that names
         one; weighed against a registry only.
+    witnesses : sequence of Witness
+        What may speak against the photos; against a registry only.
+    one_for_sure : bool
+        A person looked again and says that all photos are of one animal: nothing is asked.
 
     Raises
     ------
@@ -183,15 +201,30 @@ def combine_session(
     if herd is None:
         readings = [results[index].reading for index in counted]
         herd = _marks_registry(readings, rules, settings, calibration.exponent)
-        given = Given()
-    said = _evidence(counted, shots, ears, results, herd, settings, calibration, given)
-    moments, last = [], (_nothing(results), (0.0,) * len(shots), "")
+        given, witnesses = Given(), ()
+    said = _evidence(counted, shots, ears, results, herd, settings, calibration, given, witnesses)
+    moments: list[SessionMoment] = []
+    last: tuple[Identification, tuple[float, ...], str] = (
+        _nothing(results), (0.0,) * len(shots), ""
+    )  # fmt: skip
     for end in range(1, len(shots) + 1):
         asked = given.explain if known and end == len(shots) else ""
         last = _conclusion(
             end, said, results, herd, known, settings, calibration, model, explained=asked
         )
-        identification, _, _ = last
+        there = [one for one, index in zip(said.seen, said.indices, strict=True) if index < end]
+        there += [one for one in said.beside if end == len(shots) or 0 <= one.photo < end]
+        check, identification = check_visit(
+            there,
+            last[0],
+            herd,
+            prior=said.prior.logp,
+            ear=said.ear,
+            settings=settings,
+            one_for_sure=one_for_sure,
+            known=known,
+        )
+        last = (identification, *last[1:])
         done = [shot.stage for shot in shots[:end]]
         by_settings = minutes_spent(done, settings)
         spent = by_settings if math.isnan(minutes) else min(by_settings, minutes)
@@ -205,8 +238,9 @@ def combine_session(
             hair=Flag.HAIR in results[end - 1].flags,
             effects=model.effects,
             settings=settings,
+            disagreement=check.disagreement,
         )
-        moments.append(SessionMoment(first, identification.decision, advice))
+        moments.append(SessionMoment(first, identification.decision, advice, check))
     identification, weights, text = last
     return SessionResult(
         session=session,
@@ -246,12 +280,27 @@ def _evidence(
     settings: Settings,
     calibration: FinalCalibration,
     given: Given,
+    witnesses: Sequence[Witness],
 ) -> _Said:
     prior = animal_prior(registry, given.known, settings=settings)
     photos: list[list[PhotoEvidence]] = [[], []]
+    pieces: list[Seen] = []
     for index in counted:
         reading = results[index].reading
         likelihoods = mark_likelihoods(reading, registry, settings=settings)
+        pieces.append(
+            seen_photo(
+                index,
+                reading,
+                likelihoods,
+                registry,
+                text=best_text(reading, settings),
+                ear=ears[index],
+                prior=prior.logp,
+                settings=settings,
+                calibration=calibration,
+            )
+        )
         for kept, chosen in zip(
             photos, (calibration, calibration.scored_with or calibration), strict=True
         ):
@@ -273,19 +322,43 @@ def _evidence(
                     swapped=ratios.swapped,
                 )
             )
+    first_ear = next((ear for ear in ears if ear), "")
     seen = [
         eyes(
             given.readings,
             registry,
-            ear=next((ear for ear in ears if ear), ""),
+            ear=first_ear,
             prior=prior.logp,
             settings=settings,
             beside_a_photo=beside,
         )
         for beside in (False, True)
     ]
-    ear = ears[0] if len(set(ears)) == 1 else ""
-    return _Said(tuple(counted), tuple(photos[0]), tuple(photos[1]), prior, (seen[0], seen[1]), ear)
+    beside_them = [
+        seen_reading(one, registry, ear=first_ear, prior=prior.logp, settings=settings)
+        for one in given.readings
+    ]
+    beside_them += [
+        seen_witness(
+            one,
+            registry,
+            ear=ears[one.photo] if one.photo >= 0 else first_ear,
+            prior=prior.logp,
+            settings=settings,
+            calibration=calibration,
+        )
+        for one in witnesses
+    ]
+    return _Said(
+        indices=tuple(counted),
+        photos=tuple(photos[0]),
+        ranking=tuple(photos[1]),
+        prior=prior,
+        eyes=(seen[0], seen[1]),
+        seen=tuple(pieces),
+        beside=tuple(one for one in beside_them if one is not None),
+        ear=ears[0] if len(set(ears)) == 1 else "",
+    )
 
 
 def _conclusion(

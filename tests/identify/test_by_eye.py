@@ -11,8 +11,9 @@ from legibility.identify.by_eye import eyes, reading_by_eye
 from legibility.identify.calibration import FinalCalibration, log_prior
 from legibility.identify.decision import identify
 from legibility.identify.registry import registry_of
+from legibility.identify.sequence import PhotoEvidence, Tempering, combine
 from legibility.settings import Settings
-from tests.identify.reading_builder import cell, reading
+from tests.identify.reading_builder import cell, reading, sure
 
 HERD = registry_of(
     [Animal(f"goat {n}", mark) for n, mark in enumerate(["K117", "K817", "KB17", "A330", "K819"])]
@@ -93,8 +94,8 @@ def test_a_more_reliable_reader_counts_more() -> None:
     assert chances[-1] - chances[0] > 0.2
 
 
-def test_more_readers_of_one_mark_count_as_a_bounded_number() -> None:
-    """Geometric series with exponent 1/2: beside a photo never more than one reader in full."""
+def test_more_readers_of_one_mark_multiply_the_odds_by_a_bounded_number() -> None:
+    """prod 1 / (1 - 2**-k) = 1 / 0.2887880950866 (OEIS A048651, from memory)."""
     prior = log_prior(len(HERD), not_registered=0.1)
 
     def seen(count: int, beside: bool):
@@ -103,8 +104,27 @@ def test_more_readers_of_one_mark_count_as_a_bounded_number() -> None:
 
     assert [e.weight for e in seen(3, True).readings] == [0.5, 0.25, 0.125]
     assert [e.weight for e in seen(3, False).readings] == [1.0, 0.5, 0.25]
-    many, one = seen(40, True).added(), seen(1, False).added()
-    assert np.all(np.abs(many) <= np.abs(one) + 1e-9)
+    photo = PhotoEvidence(np.log([0.95, 0.01, 0.01, 0.01, 0.01, 0.01]) - prior)
+    alone = combine([photo], prior, tempering=Tempering()).probabilities
+    many = combine([photo], prior, tempering=Tempering(), added=seen(40, True).added())
+    first = int(np.argmax(alone))
+
+    def odds(chances: np.ndarray) -> float:
+        return chances[first] / (1.0 - chances[first])
+
+    assert 1.0 <= odds(many.probabilities) / odds(alone) <= 1 / 0.2887880950866 + 1e-6
+
+
+def test_a_partial_reading_by_an_unmeasured_reader_does_not_make_sure_of_a_photo() -> None:
+    """97 % by the photo and two characters that a person names: at most twice the odds."""
+    alone = ask(photo=sure("K117", chance=0.9))
+    first = alone.candidates[0]
+    with_eyes = ask(said("K??7", 0.8), photo=sure("K117", chance=0.9)).candidates[0]
+    assert with_eyes.animal_id == first.animal_id
+    assert first.probability < with_eyes.probability < 0.99
+    assert with_eyes.probability / (1 - with_eyes.probability) <= 2.0 * first.probability / (
+        1 - first.probability
+    )
 
 
 @pytest.mark.parametrize("accuracy", [0.0, 1.0])

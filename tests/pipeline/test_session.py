@@ -127,12 +127,15 @@ def test_a_repeated_photo_counts_once_even_when_it_is_given_for_the_other_ear() 
 
 
 def test_ten_alike_photos_of_other_bytes_stay_near_one_photo() -> None:
+    settings = dataclasses.replace(Settings(), p_not_one_animal=0.0)
     one = session((shot(), read(doubtful()))).identification.candidates[0].probability
-    ten = session(*[(shot(f"{k}.jpg"), read(doubtful(), name=f"{k}.jpg")) for k in range(10)])
+    photos = [(shot(f"{k}.jpg"), read(doubtful(), name=f"{k}.jpg")) for k in range(10)]
+    ten = session(*photos, settings=settings)
     bounded = session(
         (shot(), read(doubtful())),
         (shot("b.jpg"), read(doubtful(), name="b.jpg")),
         model=StepModel(Tempering(0.25, 0.6), MODEL.effects, ""),
+        settings=settings,
     )
     chance = ten.identification.candidates[0].probability
     assert one < chance <= bounded.identification.candidates[0].probability + 1e-9
