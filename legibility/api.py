@@ -106,6 +106,7 @@ def read_together(
     known: Known | None = None,
     readings: Sequence[EyeReading] = (),
     explain: str = "",
+    one_for_sure: bool = False,
 ) -> SessionResult:
     """Read several photos of one animal, and say together who it is and whether to stop.
 
@@ -121,6 +122,8 @@ def read_together(
         As for :func:`legibility.read`.
     minutes_spent : float, optional
         Minutes of handling so far; by the settings when not given.
+    one_for_sure : bool
+        A person looked again and says that the photos are of one animal: no question is asked.
 
     Returns
     -------
@@ -173,6 +176,7 @@ def read_together(
         model=load_step_model(),
         minutes=math.nan if minutes_spent is None else minutes_spent,
         given=given,
+        one_for_sure=one_for_sure,
     )
 
 

@@ -459,7 +459,7 @@ class SessionMoment:
     """The first candidate; empty when nothing was read so far."""
     decision: Decision
     advice: Advice
-    check: VisitCheck = VisitCheck()
+    check: VisitCheck = field(default_factory=VisitCheck)
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,7 +52,7 @@ class Settings:
     by_eye_exponent: float = 0.5
     """Choice, no source: share with which a person's reading beside a photo of the same ear, or
     beside another person's, is a look of its own: they look at the same faults. One that agrees
-    multiplies the odds by at most 1 / (1 - share)."""
+    multiplies high odds by about 1 / (1 - share)."""
     p_not_one_animal: float = 0.01
     """Choice, no source: what was seen in one visit is of two animals (the next one came into the
     chute, or a photo was put with the wrong ones)."""

@@ -56,6 +56,7 @@ def read_sessions(
     model: StepModel,
     jobs: int = 0,
     minutes: float = math.nan,
+    one_for_sure: bool = False,
 ) -> Iterator[SessionResult]:
     """Results of sessions in their order.
 
@@ -68,6 +69,8 @@ def read_sessions(
         Processes to use; 0 means one a core.
     minutes : float
         Minutes of handling so far in each session; NaN: by the settings.
+    one_for_sure : bool
+        A person looked again: the photos of each session are of one animal.
     """
     from legibility.pipeline.session import combine_session
 
@@ -87,6 +90,7 @@ def read_sessions(
                 model=model,
                 minutes=minutes,
                 given=reader.given,
+                one_for_sure=one_for_sure,
             )
 
 

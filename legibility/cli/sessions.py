@@ -57,6 +57,7 @@ class SessionOptions:
     budget: float | None
     step_records: Path | None
     save_step_records: Path | None
+    one_animal: bool
 
     @property
     def asked(self) -> bool:
@@ -131,6 +132,11 @@ _OPTIONS: Final = (
         metavar="FILE.csv",
         help="Write what the steps of these photos did; more lines are added to a file.",
     ),
+    click.option(
+        "--one-animal",
+        is_flag=True,
+        help="You looked again: these photos are of one animal, though they disagree.",
+    ),
 )
 
 
@@ -149,7 +155,12 @@ def show_sessions(asked: SessionOptions, given: Mapping[str, Any]) -> int:
     shown: list[SessionResult] = []
     with json_output(target) as (write, _):
         results = read_sessions(
-            sessions, reader=reader, model=model, jobs=given["jobs"], minutes=minutes
+            sessions,
+            reader=reader,
+            model=model,
+            jobs=given["jobs"],
+            minutes=minutes,
+            one_for_sure=asked.one_animal,
         )
         for number, result in enumerate(results):
             write(session_record(result))
@@ -179,8 +190,10 @@ def _check(asked: SessionOptions, given: Mapping[str, Any]) -> None:
         return
     if len(asked.ears) > 1:
         raise click.UsageError("--ear more than once needs --same-animal")
-    for name in ("stages", "minutes_spent", "budget", "step_records", "save_step_records"):
-        if getattr(asked, name) not in (None, ()):
+    for name in (
+        "stages", "minutes_spent", "budget", "step_records", "save_step_records", "one_animal",
+    ):  # fmt: skip
+        if getattr(asked, name) not in (None, (), False):
             option = {"stages": "stage"}.get(name, name.replace("_", "-"))
             raise click.UsageError(f"--{option} needs --same-animal or --manifest")
 

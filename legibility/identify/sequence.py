@@ -125,8 +125,8 @@ def repeated(
 
         log [ (1 - share) sum_b p(b) L(b) + share L(a) ]
 
-    with p the probabilities so far. A look that agrees multiplies the odds by at most
-    ``1 / (1 - share)``; one that disagrees counts nearly in full.
+    with p the probabilities so far. A look that agrees multiplies the odds of an animal by at most
+    ``1 + share / ((1 - share) p(a))``; one that disagrees counts nearly in full.
 
     Parameters
     ----------
@@ -165,7 +165,9 @@ def combine(
         Further evidence, most telling first.
     """
     weights = _weights(photos, log_prior, tempering)
-    by_ear = any(w > 0 and p.straight is not p.swapped for w, p in zip(weights, photos, strict=True))
+    by_ear = any(
+        w > 0 and p.straight is not p.swapped for w, p in zip(weights, photos, strict=True)
+    )
     by_ear |= any(one.straight is not one.swapped for one in added)
     found = []
     for cases in (_tempered(photos, log_prior, weights), _as_looks(photos, log_prior)):

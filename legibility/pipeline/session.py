@@ -64,6 +64,8 @@ if TYPE_CHECKING:
 
 MARKS_CONSIDERED: Final = 30
 """Choice: without a registry, most marks of each photo that are weighed against each other."""
+NOT_READ: Final = (Decision.UNREADABLE, Decision.RETAKE)
+"""What a photo alone comes to when too many animals fit it."""
 NO_FINGERPRINT: Final[Fingerprint] = np.zeros(0, dtype=np.bool_)
 """Of a file that could not be used."""
 
@@ -295,6 +297,7 @@ def _evidence(
                 likelihoods,
                 registry,
                 text=best_text(reading, settings),
+                was_read=results[index].identification.decision not in NOT_READ,
                 ear=ears[index],
                 prior=prior.logp,
                 settings=settings,
@@ -467,7 +470,11 @@ def _nothing(results: Sequence[PhotoResult]) -> Identification:
 
 
 def _chance(identification: Identification, settings: Settings) -> float:
-    """Probability of the first candidate; without one nothing is known but the prior."""
-    if identification.candidates:
-        return identification.candidates[0].probability
-    return settings.not_registered_prior
+    """Probability of the first candidate, below the threshold while the decision leaves it open;
+    without one nothing is known but the prior."""
+    if not identification.candidates:
+        return settings.not_registered_prior
+    chance = identification.candidates[0].probability
+    if identification.decision in (Decision.IDENTIFIED, Decision.UNREGISTERED):
+        return chance
+    return min(chance, float(np.nextafter(settings.identified_probability, 0.0)))

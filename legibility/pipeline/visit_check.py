@@ -45,6 +45,10 @@ from legibility.settings import Settings
 LIKELY: Final = 0.5
 """Choice: from here on a first candidate can be contradicted by what a person or a transponder
 says; below it nothing is claimed yet."""
+SPOKEN_FOR: Final = 0.3
+"""Measured with ``python -m legibility.evaluate.visits``: an identity is settled only where the
+photos that were read made "two animals" less probable than this share of what it was beforehand.
+Of near-twins the photo that does not show the one character that differs settles nothing."""
 AS_NAMED: Final = FinalCalibration(exponent=1.0, floor=0.0)
 """A reading says what its reader's reliability makes of it; that it is mistaken is a hypothesis."""
 QUESTIONS: Final = {
@@ -74,6 +78,8 @@ class Seen:
     text: str = ""
     """As read."""
     witness: Witness | None = None
+    was_read: bool = True
+    """False: so many animals fit the photo alone that it has not been read."""
 
 
 def seen_photo(
@@ -83,6 +89,7 @@ def seen_photo(
     registry: Registry,
     *,
     text: str,
+    was_read: bool,
     ear: str,
     prior: NDArray[np.float64],
     settings: Settings,
@@ -109,7 +116,8 @@ def seen_photo(
 
     straight = with_fault(ratios.straight)
     swapped = straight if ratios.swapped is ratios.straight else with_fault(ratios.swapped)
-    return Seen("photo", f"photo {index + 1}", Piece(straight, swapped), index, text)
+    piece = Piece(straight, swapped)
+    return Seen("photo", f"photo {index + 1}", piece, index, text, was_read=was_read)
 
 
 def seen_reading(
@@ -231,14 +239,18 @@ def check_visit(
     known : bool
         False: the registry is of marks that the photos may show.
     """
-    found = weigh_one_animal(
-        [one.piece for one in seen],
-        prior,
-        registry,
-        p_not_one=0.0 if one_for_sure else settings.p_not_one_animal,
-        p_near_twin=settings.p_mixed_near_twin,
-        p_wrong_ear=settings.p_wrong_ear,
-    )
+
+    def weighed(pieces: Sequence[Seen]) -> OneAnimal:
+        return weigh_one_animal(
+            [one.piece for one in pieces],
+            prior,
+            registry,
+            p_not_one=0.0 if one_for_sure else settings.p_not_one_animal,
+            p_near_twin=settings.p_mixed_near_twin,
+            p_wrong_ear=settings.p_wrong_ear,
+        )
+
+    found = weighed(seen)
     check = VisitCheck(
         not_one=found.not_one,
         wrong_ear=found.wrong_ear,
@@ -251,7 +263,9 @@ def check_visit(
     sides = None if one_for_sure else _sides(seen, found, identification, registry, settings)
     identification = _with_doubt(identification, found.not_one, settings)
     if sides is None:
-        return check, identification
+        read = [one for one in seen if one.kind == "photo" and one.was_read]
+        photos = found if len(read) == len(seen) else weighed(read)
+        return check, _if_spoken_for(identification, photos, read, settings)
     told = _told(seen, sides, registry, prior=prior, ear=ear, known=known)
     identification = replace(
         identification,
@@ -361,6 +375,23 @@ def _with_doubt(
     )
 
 
+def _if_spoken_for(
+    identification: Identification, photos: OneAnimal, read: Sequence[Seen], settings: Settings
+) -> Identification:
+    """Not settled while some photo that was read leaves open whether it is of the same animal."""
+    settled = identification.decision in (Decision.IDENTIFIED, Decision.UNREGISTERED)
+    if not settled or photos.sides is None:
+        return identification
+    if photos.not_one <= SPOKEN_FOR * settings.p_not_one_animal:
+        return identification
+    names = _listed([read[k].name for k in photos.sides[1]])
+    return replace(
+        identification,
+        decision=Decision.AMBIGUOUS,
+        reason=f"{names} cannot tell whether it is the same animal",
+    )
+
+
 def _told(
     seen: Sequence[Seen],
     sides: Sides,
@@ -375,7 +406,10 @@ def _told(
     if not known:
         first, second = (replace(side, animal_id=None) for side in (first, second))
     differ = apart(first.mark, second.mark)
-    words = [f"{_listed(side.pieces)} {_speak(side)} for {_named(side, known)}" for side in (first, second)]
+    words = [
+        f"{_listed(side.pieces)} {_speak(side)} for {_named(side, known)}"
+        for side in (first, second)
+    ]
     sentence = f"{words[0][:1].upper()}{words[0][1:]}, {words[1]}."
     if differ:
         places = [_place(one, first.mark) for one in differ]

@@ -6,11 +6,13 @@ from typing import Final
 
 from legibility.containers import (
     Advice,
+    Disagreement,
     SessionMoment,
     SessionPhoto,
     SessionResult,
     Status,
     Verdict,
+    VisitCheck,
 )
 from legibility.report.beside import (
     by_eye_lines,
@@ -23,7 +25,7 @@ from legibility.report.explanation import explanation_lines, explanation_record
 from legibility.report.layout import bar, columns, pad, wrapped
 from legibility.report.record import Record, result_record
 from legibility.report.rounding import round_probability
-from legibility.report.words import candidate_name, percent
+from legibility.report.words import candidate_name, percent, sentence
 
 FIELDS: Final = (
     "session",
@@ -42,9 +44,19 @@ FIELDS: Final = (
     "prior",
     "by_eye",
     "explanation",
+    "visit",
 )
 """Names and order of the fields."""
 LABEL: Final = "  Advice      "
+NAMED_DOUBT: Final = 0.001
+"""Choice: from here on the chance that it is not one animal is shown beside the candidates."""
+HOW_TO_ANSWER: Final = {
+    "other_animal": "read them apart, each as an animal of its own",
+    "left_out": "read again without it",
+    "reading_wrong": "read again without that --reading",
+    "same_animal": "read again with --one-animal; a further photo may settle it",
+}
+"""How a question is answered where there is no button."""
 
 
 def session_record(result: SessionResult) -> Record:
@@ -75,6 +87,20 @@ def session_record(result: SessionResult) -> Record:
         "prior": prior_record(identification),
         "by_eye": by_eye_record(identification),
         "explanation": explanation_record(identification),
+        "visit": visit_record(result.after_each[-1].check),
+    }
+
+
+def visit_record(check: VisitCheck) -> Record:
+    """Whether all is of one animal; ``disagreement`` is null when nothing disagrees."""
+    return {
+        "not_one_animal": round_probability(check.not_one),
+        "wrong_ear": round_probability(check.wrong_ear),
+        "mistaken": [
+            {"what": what, "probability": round_probability(chance)}
+            for what, chance in check.mistaken
+        ],
+        "disagreement": next(map(_disagreement, check.disagreement), None),
     }
 
 
@@ -92,9 +118,11 @@ def session_table(result: SessionResult, *, caution: str) -> str:
         spaced = "   ".join(" ".join(row) for row in result.text.split("/"))
         lines += wrapped(spaced, first="  Mark        ")
     advice = result.after_each[-1].advice
-    reason = f"{advice.reason} {_settled_before(result)}"
+    reason = f"{advice.reason} {_settled_before(result)} {_left_open(result)}"
     lines += wrapped(reason, indent=" " * len(LABEL), first=LABEL)
     lines += wrapped(caution, indent=" " * len(LABEL), first=" " * len(LABEL))
+    for one in result.after_each[-1].check.disagreement:
+        lines += ["", f"  {one.question}", *_question(one)]
     lines += ["", "  Photos", *_photos(result)]
     lines += _candidates(result)
     for title, block in (
@@ -158,7 +186,65 @@ def _moment(moment: SessionMoment) -> Record:
         },
         "decision": moment.decision.value,
         "advice": _advice(moment.advice),
+        "not_one_animal": round_probability(moment.check.not_one),
     }
+
+
+def _disagreement(one: Disagreement) -> Record:
+    return {
+        "question": one.question,
+        "sentence": one.sentence,
+        "sides": [
+            {
+                "pieces": list(side.pieces),
+                "photos": [index + 1 for index in side.photos],
+                "animal_id": side.animal_id,
+                "mark": side.mark,
+                "probability": round_probability(side.probability),
+            }
+            for side in one.sides
+        ],
+        "apart": [
+            {"row": at.row, "place": at.place, "first": at.first, "second": at.second}
+            for at in one.apart
+        ],
+        "answers": [
+            {
+                "key": answer.key,
+                "words": answer.words,
+                "photos": [index + 1 for index in answer.photos],
+                "what": answer.what,
+            }
+            for answer in one.answers
+        ],
+    }
+
+
+def _question(one: Disagreement) -> list[str]:
+    """The two sides under each other with the characters that differ, and how to answer."""
+    table = [(side.mark or "-", ", ".join(side.pieces)) for side in one.sides]
+    under = "".join("^" if at in _places(one) else " " for at in _positions(one.sides[1].mark))
+    if under.strip():
+        table.append((under, ""))
+    lines = ["    " + line for line in columns(table, limits=(20, 52))]
+    for answer in one.answers:
+        how = HOW_TO_ANSWER.get(answer.key, "")
+        lines += wrapped(
+            f"{answer.words}{': ' + how if how else ''}.", first="    - ", indent="      "
+        )
+    return lines
+
+
+def _places(one: Disagreement) -> set[tuple[int, int]]:
+    return {(at.row, at.place) for at in one.apart}
+
+
+def _positions(mark: str) -> list[tuple[int, int]]:
+    """Row and place of each character of a written mark, counted from 1; of "/" none."""
+    found = []
+    for row, characters in enumerate(mark.split("/"), start=1):
+        found += [(row, place) for place in range(1, len(characters) + 1)] + [(0, 0)]
+    return found[:-1]
 
 
 def _advice(advice: Advice) -> Record:
@@ -215,6 +301,12 @@ def _settled_before(result: SessionResult) -> str:
     return f"It was so after photo {number}." if number < len(verdicts) else ""
 
 
+def _left_open(result: SessionResult) -> str:
+    """What keeps a probable first candidate from being settled."""
+    told = "cannot tell whether it is the same animal"
+    return sentence(result.identification.reason) if told in result.identification.reason else ""
+
+
 def _counts(photo: SessionPhoto) -> str:
     if photo.result.status is Status.ERROR:
         return "no"
@@ -241,6 +333,9 @@ def _candidates(result: SessionResult) -> list[str]:
         )
     lines = columns(table, limits=(1, 30, 16, 11, 10), right=frozenset({3}))
     risk = percent(identification.misread_risk)
+    doubt = result.after_each[-1].check.not_one
+    if doubt >= NAMED_DOUBT:
+        lines.append(f"   not one animal: {percent(doubt)}")
     return [
         "",
         "  Candidates by all photos",
@@ -251,7 +346,7 @@ def _candidates(result: SessionResult) -> list[str]:
 
 def _steps(advice: Advice) -> list[str]:
     spent = f"{advice.minutes_spent:g} of {advice.minutes_budget:g} minutes used"
-    if advice.verdict is Verdict.SETTLED or not advice.steps:
+    if advice.verdict in (Verdict.SETTLED, Verdict.ASK) or not advice.steps:
         return ["", f"  Time        {spent}"]
     table = [("Step", "Minutes", "Settles it with", "Measured on", "")]
     for worth in advice.steps:
