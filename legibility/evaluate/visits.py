@@ -46,7 +46,6 @@ KINDS: Final = ("mixed, far", "mixed, near-twins", "honest")
 BOOTSTRAP: Final = 1000
 """Choice: draws for the intervals."""
 SETTLED: Final = (Decision.IDENTIFIED, Decision.UNREGISTERED)
-NOT_READ: Final = (Decision.UNREADABLE, Decision.RETAKE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +118,7 @@ def visited(kind: str, shots: Sequence[EarShot], *, seed: int, settings: Setting
     by_mark: dict[str, list[EarShot]] = {}
     for shot in shots:
         by_mark.setdefault(shot.mark, []).append(shot)
-    alone = [[_alone(s, seed, settings).decision for s in of] for of in by_mark.values()]
+    alone = [[_alone(s, seed, settings) for s in of] for of in by_mark.values()]
     return Visited(
         kind=kind,
         pair=shots[0].pair,
@@ -127,8 +126,8 @@ def visited(kind: str, shots: Sequence[EarShot], *, seed: int, settings: Setting
         settled=settled,
         settled_right=right,
         asked=last.verdict is Verdict.ASK,
-        each_read=all(any(said not in NOT_READ for said in of) for of in alone),
-        each_settles=all(any(said in SETTLED for said in of) for of in alone),
+        each_read=all(any(said.candidates for said in of) for of in alone),
+        each_settles=all(any(said.decision in SETTLED for said in of) for of in alone),
     )
 
 

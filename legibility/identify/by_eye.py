@@ -6,10 +6,10 @@ among them); of "[8B]" r / 2 for each of the two, and (1 - r) / 35 for the other
 that there is a place. Cells, missing and extra places and the application channel are then those of
 :mod:`legibility.identify.likelihood`. With ``p_reading_mistaken`` the reading says nothing.
 
-A person who looks at an ear sees the same faults as the photo, and may have seen its answer. Beside
-a photo, or another person's reading, the one that says most is a look of its own with a share
-``by_eye_exponent``, the next with its square, and so on (:func:`.sequence.repeated`): a reading that
-agrees can at most double the odds, one that disagrees counts nearly in full.
+A person who looks at an ear sees the same faults as the photo, and may have seen its answer.
+Beside a photo, or another person's reading, the one that says most is a look of its own with a
+share ``by_eye_exponent``, the next with its square, and so on (:func:`.sequence.repeated`): a
+reading that agrees about doubles high odds, one that disagrees counts nearly in full.
 """
 
 from __future__ import annotations

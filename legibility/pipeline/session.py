@@ -64,8 +64,6 @@ if TYPE_CHECKING:
 
 MARKS_CONSIDERED: Final = 30
 """Choice: without a registry, most marks of each photo that are weighed against each other."""
-NOT_READ: Final = (Decision.UNREADABLE, Decision.RETAKE)
-"""What a photo alone comes to when too many animals fit it."""
 NO_FINGERPRINT: Final[Fingerprint] = np.zeros(0, dtype=np.bool_)
 """Of a file that could not be used."""
 
@@ -297,7 +295,7 @@ def _evidence(
                 likelihoods,
                 registry,
                 text=best_text(reading, settings),
-                was_read=results[index].identification.decision not in NOT_READ,
+                was_read=bool(results[index].identification.candidates),
                 ear=ears[index],
                 prior=prior.logp,
                 settings=settings,

@@ -402,6 +402,8 @@ def _told(
     known: bool,
 ) -> Disagreement:
     parts = [[seen[k] for k in side] for side in sides]
+    if all(any(one.kind == "photo" for one in part) for part in parts):
+        parts.sort(key=lambda part: min(one.photo for one in part if one.kind == "photo"))
     first, second = (_side(part, registry, prior=prior, ear=ear) for part in parts)
     if not known:
         first, second = (replace(side, animal_id=None) for side in (first, second))
@@ -448,14 +450,13 @@ def _answers(parts: Sequence[Sequence[Seen]]) -> tuple[Answer, ...]:
     photos = [tuple(one.photo for one in part if one.kind == "photo") for part in parts]
     if all(photos):
         # The smaller side first: more often it is the odd one out.
-        for side in reversed(photos):
+        photos.sort(key=len)
+        for side in photos:
             found.append(
                 Answer("other_animal", f"{_photos(side)} show{_s(side)} another animal", side)
             )
-        for side in reversed(photos):
-            found.append(
-                Answer("left_out", f"Leave {_photos(side).lower()} out: unclear whose", side)
-            )
+        for side in photos:
+            found.append(Answer("left_out", f"Leave {_photos(side).lower()} out", side))
     for part in reversed(parts):
         for one in part:
             if one.kind != "photo" and one.kind in WRONG:
@@ -463,7 +464,7 @@ def _answers(parts: Sequence[Sequence[Seen]]) -> tuple[Answer, ...]:
                 what = one.text if one.witness is None else one.witness.what or one.text
                 at = (one.photo,) if one.photo >= 0 else ()
                 found.append(Answer(key, words.format(name=one.name, text=one.text), at, what))
-    found.append(Answer("same_animal", "Same animal: I looked again"))
+    found.append(Answer("same_animal", "Same animal, I looked again"))
     return tuple(found)
 
 
