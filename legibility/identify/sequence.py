@@ -139,7 +139,8 @@ def repeated(
     """
     copied = log_sum_exp(normalise_log(score) + ratio)[0]
     with np.errstate(divide="ignore"):
-        return np.logaddexp(np.log1p(-share) + copied, np.log(share) + ratio)
+        own = np.log(share) + ratio
+        return np.asarray(np.logaddexp(np.log1p(-share) + copied, own), dtype=np.float64)
 
 
 def combine(

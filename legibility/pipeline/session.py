@@ -76,6 +76,8 @@ class Shot:
     ear: str = ""
     """Left, right, or empty when it is not known."""
     stage: Stage = Stage.AS_FOUND
+    number: int = 0
+    """Which photo it is, as people count them; 0: its place among those given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,6 +297,7 @@ def _evidence(
                 likelihoods,
                 registry,
                 text=best_text(reading, settings),
+                number=shots[index].number or index + 1,
                 was_read=bool(results[index].identification.candidates),
                 ear=ears[index],
                 prior=prior.logp,

@@ -75,6 +75,8 @@ class Seen:
     piece: Piece
     photo: int = -1
     """Index of the photo, or of the one that a reading is of."""
+    number: int = 0
+    """Of the photo, as people count them."""
     text: str = ""
     """As read."""
     witness: Witness | None = None
@@ -89,6 +91,7 @@ def seen_photo(
     registry: Registry,
     *,
     text: str,
+    number: int,
     was_read: bool,
     ear: str,
     prior: NDArray[np.float64],
@@ -117,7 +120,7 @@ def seen_photo(
     straight = with_fault(ratios.straight)
     swapped = straight if ratios.swapped is ratios.straight else with_fault(ratios.swapped)
     piece = Piece(straight, swapped)
-    return Seen("photo", f"photo {index + 1}", piece, index, text, was_read=was_read)
+    return Seen("photo", f"photo {number}", piece, index, number, text, was_read=was_read)
 
 
 def seen_reading(
@@ -135,8 +138,9 @@ def seen_reading(
         return None
     name = "the reading by eye" + (f" ({said.reader})" if said.reader else "")
     piece = Piece(ratios.straight, ratios.swapped, settings.p_reading_mistaken)
-    photo = -1 if witness is None else witness.photo
-    return Seen("reading", name, piece, photo, said.text, witness)
+    if witness is None:
+        return Seen("reading", name, piece, text=said.text)
+    return Seen("reading", witness.name, piece, witness.photo, text=said.text, witness=witness)
 
 
 def seen_witness(
@@ -183,7 +187,7 @@ def seen_witness(
     # of any other one; that it is right makes nobody more probable.
     values[whose] = np.minimum(0.0, np.logaddexp(ratios.straight, ratios.swapped)[whose])
     piece = Piece(values, values, settings.p_record_wrong)
-    return Seen("earlier", witness.name, piece, -1, witness.text, witness)
+    return Seen("earlier", witness.name, piece, text=witness.text, witness=witness)
 
 
 def _of_reading(
@@ -447,33 +451,37 @@ def _side(
 
 def _answers(parts: Sequence[Sequence[Seen]]) -> tuple[Answer, ...]:
     found = []
-    photos = [tuple(one.photo for one in part if one.kind == "photo") for part in parts]
+    photos = [[one for one in part if one.kind == "photo"] for part in parts]
     if all(photos):
         # The smaller side first: more often it is the odd one out.
         photos.sort(key=len)
         for side in photos:
             found.append(
-                Answer("other_animal", f"{_photos(side)} show{_s(side)} another animal", side)
+                Answer("other_animal", f"{_photos(side)} show{_s(side)} another animal", _at(side))
             )
         for side in photos:
-            found.append(Answer("left_out", f"Leave {_photos(side).lower()} out", side))
+            found.append(Answer("left_out", f"Leave {_photos(side).lower()} out", _at(side)))
     for part in reversed(parts):
         for one in part:
             if one.kind != "photo" and one.kind in WRONG:
                 key, words = WRONG[one.kind]
                 what = one.text if one.witness is None else one.witness.what or one.text
                 at = (one.photo,) if one.photo >= 0 else ()
-                found.append(Answer(key, words.format(name=one.name, text=one.text), at, what))
+                said = words.format(name=one.name, text=one.text)
+                found.append(Answer(key, said[:1].upper() + said[1:], at, what))
     found.append(Answer("same_animal", "Same animal, I looked again"))
     return tuple(found)
 
 
-def _photos(indices: Sequence[int]) -> str:
-    names = [str(index + 1) for index in indices]
-    return f"Photo{'' if len(names) == 1 else 's'} {_listed(names)}"
+def _photos(side: Sequence[Seen]) -> str:
+    return f"Photo{'' if len(side) == 1 else 's'} {_listed([str(one.number) for one in side])}"
 
 
-def _s(many: Sequence[int]) -> str:
+def _at(side: Sequence[Seen]) -> tuple[int, ...]:
+    return tuple(one.photo for one in side)
+
+
+def _s(many: Sequence[Seen]) -> str:
     return "s" if len(many) == 1 else ""
 
 

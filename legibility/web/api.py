@@ -12,6 +12,7 @@ from werkzeug.exceptions import HTTPException
 from legibility.containers import Stage
 from legibility.errors import ChipError, StoreError
 from legibility.pipeline.chute import now_local
+from legibility.web.answers import AnswerRefused, answer_question
 from legibility.web.eyes import keep_eyes
 from legibility.web.guard import device_here
 from legibility.web.seen import is_held, photo_seen, visit_line, visit_seen
@@ -176,7 +177,10 @@ def put_eyes(visit_id: str, upload_id: str) -> dict[str, Any]:
         reader = device_here().name
         keep_eyes(here.config.herd, upload, text=text, at=at, blind=blind, reader=reader)
         entry = {"text": text, "at": at, "blind": blind}
-        here.visits.change(visit_id, lambda kept: kept["eyes"].setdefault(upload_id, entry))
+        changed = here.visits.change(
+            visit_id, lambda kept: kept["eyes"].setdefault(upload_id, entry)
+        )
+        here.combine(changed)
     return _seen(visit_id, upload_id)
 
 
@@ -194,8 +198,31 @@ def transponder(visit_id: str) -> Any:
         if said["number"] not in [scan["number"] for scan in kept["scans"]]:
             kept["scans"].append(said)
 
-    here.pair_scans(here.visits.change(visit_id, change))
+    changed = here.visits.change(visit_id, change)
+    here.pair_scans(changed)
+    here.combine(changed)
     return visit_seen(here, visit)
+
+
+@api.post("/visits/<visit_id>/answer")
+def answer(visit_id: str) -> Any:
+    """What a person says to the question that a visit asks."""
+    visit, here, said = _visit(visit_id), server(), _body()
+    uploads = said.get("uploads", [])
+    if not isinstance(uploads, list):
+        abort(400, "expected a list of photos")
+    try:
+        new_id = answer_question(
+            here,
+            visit,
+            key=str(said.get("key", "")),
+            uploads=[str(name) for name in uploads],
+            what=str(said.get("what", "")),
+            who=device_here().name,
+        )
+    except AnswerRefused as error:
+        abort(409, str(error))
+    return {**visit_seen(here, _visit(visit_id)), "new_visit": new_id}
 
 
 @api.get("/photos/<upload_id>/<name>")

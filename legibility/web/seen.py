@@ -9,7 +9,7 @@ from legibility.pipeline.chute import now_local
 from legibility.web.state import Server
 from legibility.web.transponder import disagreements
 from legibility.web.uploads import Upload
-from legibility.web.visits import Visit
+from legibility.web.visits import Visit, left_out, scans_that_count
 
 
 def visit_line(visit: Visit) -> dict[str, Any]:
@@ -28,8 +28,13 @@ def visit_seen(server: Server, visit: Visit) -> dict[str, Any]:
     uploads = [server.uploads.find(name) for name in visit["uploads"]]
     photos = [photo_seen(server, visit, upload) for upload in uploads if upload is not None]
     held = any(photo["state"] == "held" for photo in photos)
-    answers = [photo["answer"] for photo in photos if photo["state"] == "done"]
-    against = disagreements(visit["scans"], answers)
+    aside = left_out(visit)
+    answers = [
+        photo["answer"]
+        for photo in photos
+        if photo["state"] == "done" and photo["upload_id"] not in aside
+    ]
+    against = disagreements(scans_that_count(visit), answers)
     scans = {scan["number"]: scan for scan in visit["scans"]}
     return {
         **visit_line(visit),
@@ -39,7 +44,8 @@ def visit_seen(server: Server, visit: Visit) -> dict[str, Any]:
                 "number": number,
                 "animals": scan["animals"],
                 "notices": scan["notices"],
-                "disagreements": against[number],
+                "disagreements": against.get(number, []),
+                "left_out": number not in against,
             }
             for number, scan in scans.items()
         ],
@@ -57,6 +63,7 @@ def photo_seen(server: Server, visit: Visit, upload: Upload) -> dict[str, Any]:
         "upload_id": upload.upload_id,
         "stage": upload.stage,
         "drawn_from": upload.drawn_from,
+        "left_out": upload.upload_id in left_out(visit),
         "state": "waiting",
     }
     if upload.upload_id in visit["eyes"]:

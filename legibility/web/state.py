@@ -11,7 +11,7 @@ from legibility.batch.executors import usable_cores
 from legibility.errors import StoreError
 from legibility.photo.load import MIB
 from legibility.pipeline.chute import ChutePhoto, read_chute_photo
-from legibility.pipeline.chute_session import READ_FILE, ChuteShot, ChuteVisit
+from legibility.pipeline.chute_session import READ_FILE, ChuteEyes, ChuteShot, ChuteVisit
 from legibility.web.combining import Combining
 from legibility.web.config import ServerConfig
 from legibility.web.devices import Devices
@@ -22,7 +22,14 @@ from legibility.web.office_tasks import OfficeTasks, gentle_pool
 from legibility.web.office_work import run_task
 from legibility.web.transponder import pair_photos_of
 from legibility.web.uploads import Upload, Uploads
-from legibility.web.visits import Visit, Visits
+from legibility.web.visits import (
+    Visit,
+    Visits,
+    answered,
+    left_out,
+    one_for_sure,
+    scans_that_count,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +55,11 @@ class Server:
         photos = [photo for photo in found if photo is not None]
         if not photos:
             return
-        redrawn = {photo.drawn_from for photo in photos}
+        aside = {photo.drawn_from for photo in photos} | left_out(visit)
         shots = tuple(
             ChuteShot(self.uploads.folder_of(p.upload_id), p.stage, p.ear, number)
             for number, p in enumerate(photos, start=1)
-            if p.upload_id not in redrawn
+            if p.upload_id not in aside
         )
         minutes = max(0.0, (max(p.received_at for p in photos) - visit["started_at"]) / 60)
         asked = ChuteVisit(
@@ -61,6 +68,10 @@ class Server:
             shots,
             self.config.settings,
             minutes,
+            eyes=_eyes(visit),
+            scans=tuple((s["number"], tuple(s["animals"])) for s in scans_that_count(visit)),
+            earlier_wrong=tuple(answer["what"] for answer in answered(visit, "earlier_wrong")),
+            one_for_sure=one_for_sure(visit),
         )
         self.combining.ask(visit["visit_id"], asked)
 
@@ -79,8 +90,10 @@ class Server:
 
     def pair_scans(self, visit: Visit) -> None:
         """Connect the photos of a visit with the transponder read there."""
-        photos = filter(None, (self.uploads.find(name) for name in visit["uploads"]))
-        pair_photos_of(self.config.herd, visit["scans"], [photo.sha256 for photo in photos])
+        names = [name for name in visit["uploads"] if name not in left_out(visit)]
+        photos = filter(None, (self.uploads.find(name) for name in names))
+        digests = [photo.sha256 for photo in photos]
+        pair_photos_of(self.config.herd, scans_that_count(visit), digests)
 
     def close(self) -> None:
         """Stop; the next start goes on with what was not done."""
@@ -152,6 +165,14 @@ def open_server(
         if _is_behind(server, visit):
             server.combine(visit)
     return server
+
+
+def _eyes(visit: Visit) -> tuple[ChuteEyes, ...]:
+    """What people read of the photos, but what was said to be wrong."""
+    wrong = {answer["what"] for answer in answered(visit, "reading_wrong")}
+    return tuple(
+        ChuteEyes(name, said["text"]) for name, said in visit["eyes"].items() if name not in wrong
+    )
 
 
 def _is_behind(server: Server, visit: Visit) -> bool:

@@ -136,6 +136,13 @@ class Uploads:
         finally:
             shutil.rmtree(waiting, ignore_errors=True)
 
+    def move(self, upload_id: str, visit_id: str) -> None:
+        """Give a photo to another visit."""
+        known = self.find(upload_id)
+        if known is not None:
+            kept = {**asdict(known), "visit_id": visit_id}
+            write_json(self.folder_of(upload_id) / "upload.json", kept)
+
     def unanswered(self) -> Iterator[Upload]:
         """Acknowledged uploads without an answer, oldest first; what a restart goes on with."""
         found = []

@@ -11,7 +11,8 @@ from typing import Any, TypeAlias
 from legibility.web.keeping import is_client_id, read_json, write_json
 
 Visit: TypeAlias = dict[str, Any]
-"""Fields: visit_id, number, started_at, label, ear, uploads, scans, eyes, shown, closed."""
+"""Fields: visit_id, number, started_at, label, ear, uploads, scans, eyes, shown, closed, and what
+a person answered to the question that a visit asked: answers."""
 
 
 class Visits:
@@ -59,6 +60,7 @@ class Visits:
                     "eyes": {},
                     "shown": {},
                     "closed": None,
+                    "answers": [],
                 }
                 self._save(visit_id)
             return self._visits[visit_id]
@@ -82,3 +84,27 @@ class Visits:
 
     def _save(self, visit_id: str) -> None:
         write_json(self._folder / f"{visit_id}.json", self._visits[visit_id])
+
+
+def answered(visit: Visit, key: str) -> list[Visit]:
+    """Answers of one kind to the question that a visit asked."""
+    return [answer for answer in visit.get("answers", []) if answer["key"] == key]
+
+
+def left_out(visit: Visit) -> set[str]:
+    """Photos of a visit that count for nothing."""
+    return {name for answer in answered(visit, "left_out") for name in answer["uploads"]}
+
+
+def scans_that_count(visit: Visit) -> list[Visit]:
+    """Scans but those of which a person said that they are another animal's."""
+    wrong = {answer["what"] for answer in answered(visit, "transponder_wrong")}
+    return [scan for scan in visit["scans"] if scan["number"] not in wrong]
+
+
+def one_for_sure(visit: Visit) -> bool:
+    """Whether a person looked again and said "one animal" since the newest photo came."""
+    return any(
+        set(visit["uploads"]) <= set(answer["photos_then"])
+        for answer in answered(visit, "same_animal")
+    )

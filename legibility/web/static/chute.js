@@ -132,7 +132,7 @@ function showPhoto(photo, number) {
   const body = photo.state === "waiting" ? waitingOf(photo)
     : photo.state === "held" ? [make("img", { class: "wide", src: picture(photo.upload_id, "photo.jpg"), alt: "the photo" }), eyesForm(photo, act, "First: what do your eyes read? The answer is shown after it. Leave it empty if nothing can be read.")]
     : answerOf(photo, act);
-  return make("article", { class: "photo", id: `photo-${photo.upload_id}` }, make("h3", {}, `Photo ${number}: ${name}${photo.drawn_from ? ", row drawn" : ""}`), ...body);
+  return make("article", { class: "photo", id: `photo-${photo.upload_id}` }, make("h3", {}, `Photo ${number}: ${name}${photo.drawn_from ? ", row drawn" : ""}${photo.left_out ? ", left out" : ""}`), ...body);
 }
 
 // What is known of the newest photo, at the top: nobody scrolls with gloves on.
@@ -151,11 +151,28 @@ function showVerdict(visit) {
   const said = visit.session, line = newestLine(visit);
   if (!said) return byId("verdict").replaceChildren(...(line ? [line] : []));
   // Two ways to tell the animal that name different ones: then neither settles it.
-  const against = visit.scans.flatMap((scan) => scan.disagreements);
-  const sign = against.length ? "✗" : { settled: "✓", step: "→", stop: "■" }[said.verdict];
+  const against = said.question ? [] : visit.scans.flatMap((scan) => scan.disagreements);
+  const sign = against.length ? "✗" : { settled: "✓", step: "→", stop: "■", ask: "✗" }[said.verdict];
+  if (said.question) return byId("verdict").replaceChildren(...(line ? [line] : []), questionOf(said.question), make("p", { class: "small" }, said.defer));
   byId("verdict").replaceChildren(...(line ? [line] : []), make("div", { class: `verdict ${against.length ? "against" : said.verdict}` },
     make("p", {}, `${sign} ${against.length ? "Not settled: mark and transponder disagree." : said.reason}`),
-    ...against.map((text) => make("p", { class: "plain" }, text)), make("p", { class: "plain" }, said.who), ...said.notices.map((text) => make("p", { class: "plain" }, text))), make("p", { class: "small" }, said.defer));
+    ...against.map((text) => make("p", { class: "plain" }, text)), make("p", { class: "plain" }, said.who), said.why && said.verdict !== "settled" ? make("p", { class: "plain" }, said.why) : null, ...said.notices.map((text) => make("p", { class: "plain" }, text))), make("p", { class: "small" }, said.defer));
+}
+
+// Two sides beside each other, the characters that differ framed, and one question.
+function questionOf(said) {
+  const side = (one) => make("div", { class: "side" }, make("b", {}, one.pieces.join(", ")),
+    one.uploads.length ? make("img", { class: "wide", src: picture(one.uploads[0], "mark.jpg"), alt: `the mark in ${one.pieces[0]}` }) : null,
+    ...one.rows.map((row) => make("p", { class: "marked" }, ...row.map(([character, differs]) => make(differs ? "mark" : "span", {}, character)))),
+    make("p", { class: "plain" }, one.animal_id === null ? "not registered, or not read" : `${one.animal_id}, ${one.chance}`));
+  return make("div", { class: "verdict ask", role: "group", "aria-label": said.question },
+    make("p", {}, `✗ Not settled: ${said.question}`), make("div", { class: "sides" }, ...said.sides.map(side)), make("p", { class: "plain" }, said.sentence),
+    ...said.answers.map((one) => make("button", { onclick: () => giveAnswer(one) }, one.words)));
+}
+
+async function giveAnswer(one) {
+  if (!await change("POST", "/answer", { key: one.key, uploads: one.uploads, what: one.what })) return;
+  if (one.key === "other_animal") say("Moved: it is in the list of animals below, as an animal of its own.");
 }
 
 async function refresh() {
@@ -180,6 +197,7 @@ async function refresh() {
       const made = showPhoto(photo, at + 1); made.dataset.key = key;
       if (before) before.replaceWith(made); else byId("photos").prepend(made);
     }
+    for (const [id, article] of old) if (!visit.photos.some((photo) => `photo-${photo.upload_id}` === id)) article.remove();
   }
 }
 
