@@ -406,8 +406,8 @@ def _told(
     known: bool,
 ) -> Disagreement:
     parts = [[seen[k] for k in side] for side in sides]
-    if all(any(one.kind == "photo" for one in part) for part in parts):
-        parts.sort(key=lambda part: min(one.photo for one in part if one.kind == "photo"))
+    # The first photo's side first; what people and transponders say alone stands second.
+    parts.sort(key=lambda part: min([k.photo for k in part if k.kind == "photo"], default=10**6))
     first, second = (_side(part, registry, prior=prior, ear=ear) for part in parts)
     if not known:
         first, second = (replace(side, animal_id=None) for side in (first, second))

@@ -37,16 +37,16 @@ def by_counting(said: list[Piece], *, p_not_one: float, p_near: float) -> float:
     """The same from all pairs of animals and all memberships, one by one."""
     chances, count = np.exp(PRIOR), len(said)
     likely = [np.exp(piece.straight) for piece in said]
-    one = sum(
-        chances[a] * np.prod([values[a] for values in likely]) for a in range(PRIOR.size)
-    )
+    one = sum(chances[a] * np.prod([values[a] for values in likely]) for a in range(PRIOR.size))
     twins = {
-        a: [b for b in range(6) if sum(x != y for x, y in zip(MARKS[a], MARKS[b], strict=True)) == 1]
+        a: [
+            b for b in range(6) if sum(x != y for x, y in zip(MARKS[a], MARKS[b], strict=True)) == 1
+        ]
         for a in range(6)
     }
     sizes = {}
     for members in product((0, 1), repeat=count):
-        if members[0] == 0 and 0 < sum(members):
+        if members[0] == 0 and sum(members) > 0:
             sizes.setdefault(min(sum(members), count - sum(members)), []).append(members)
     two = 0.0
     for alike in sizes.values():
@@ -58,7 +58,9 @@ def by_counting(said: list[Piece], *, p_not_one: float, p_near: float) -> float:
             for a, b in product(range(PRIOR.size), repeat=2):
                 if a == b < 6:
                     continue
-                value = np.prod([v[a] if m == first else v[b] for v, m in zip(likely, members)])
+                value = np.prod(
+                    [v[a] if m == first else v[b] for v, m in zip(likely, members, strict=True)]
+                )
                 near = (1 / len(twins[a]) if b in twins[a] else 0.0) if twins.get(a) else chances[b]
                 either += chances[a] * ((1 - p_near) * chances[b] + p_near * near) * value
             for a in range(PRIOR.size):
@@ -73,9 +75,7 @@ def by_counting(said: list[Piece], *, p_not_one: float, p_near: float) -> float:
 @pytest.mark.parametrize("p_near", [0.0, 0.5])
 def test_the_sum_over_all_splits_is_exact(count: int, p_near: float) -> None:
     said = pieces(count, count)
-    got = weigh_one_animal(
-        said, PRIOR, HERD, p_not_one=0.2, p_near_twin=p_near, p_wrong_ear=0.0
-    )
+    got = weigh_one_animal(said, PRIOR, HERD, p_not_one=0.2, p_near_twin=p_near, p_wrong_ear=0.0)
     assert got.not_one == pytest.approx(by_counting(said, p_not_one=0.2, p_near=p_near), rel=1e-6)
 
 

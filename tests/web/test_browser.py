@@ -299,7 +299,9 @@ def test_real_visit(barn, tmp_path: Path) -> None:
     page.get_by_label("15 digits").fill(NUMBER)
     page.keyboard.press("Enter")
     expect(page.locator("#scans")).to_contain_text("Disagreement")
-    expect(page.locator("#verdict")).to_contain_text("Not settled: mark and transponder disagree")
+    expect(page.locator("#verdict")).to_contain_text(
+        "Not settled: Two animals, or is the transponder another one's?"
+    )
     expect(page.locator("#verdict .settled")).to_have_count(0)
     # The same row drawn by hand is read the same.
     page.locator("details summary").click()
@@ -313,3 +315,49 @@ def test_real_visit(barn, tmp_path: Path) -> None:
         "Photo 3 shows the same shot as Photo 2", timeout=60_000
     )
     assert str(tmp_path) not in page.content()
+
+
+def test_two_animals_are_asked_about_and_the_answer_parts_them(barn, tmp_path: Path) -> None:
+    """Photos of J342 and of F845 as one animal: nothing is settled until a person says what is so.
+
+    Then the answer moves the second photo to an animal of its own, and each is settled.
+    """
+    from legibility.pipeline.herd_registry import read_registry_file
+    from legibility.store.importing import import_registry
+
+    file = read_registry_file(SAMPLES / "registry.csv")
+    with create_herd(tmp_path / "herd.db") as db:
+        import_registry(db, file.rows, source=file.source)
+    here = barn("--jobs", "1", program=(sys.executable, "-m", "legibility", "serve"))
+    page = here.phone()
+    page.set_default_timeout(60_000)
+    take(page, PHOTO)
+    expect(page.locator("#verdict .settled")).to_contain_text("Eskel 005", timeout=60_000)
+    take(page, SAMPLES / "grey-skin.jpg")
+    verdict = page.locator("#verdict")
+    expect(verdict).to_contain_text("Not settled: Two animals?", timeout=60_000)
+    expect(page.locator("#verdict .settled")).to_have_count(0)
+    sides = verdict.locator(".side")
+    expect(sides).to_have_count(2)
+    for side, name, mark in zip(sides.all(), ("Eskel", "Ilvie"), ("J342", "F845"), strict=True):
+        expect(side).to_contain_text(name)
+        expect(side.locator(".marked mark")).to_have_text([c for c in mark if c != "4"])
+        picture = side.locator("img")
+        assert picture.evaluate("(image) => image.decode().then(() => image.naturalWidth > 0)")
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    for button in verdict.get_by_role("button").all():
+        size = button.bounding_box()
+        assert size is not None
+        assert size["height"] >= 64
+    verdict.get_by_role("button", name="Photo 2 shows another animal").click()
+    expect(page.locator("#verdict .settled")).to_contain_text("Eskel 005", timeout=60_000)
+    expect(page.locator("article")).to_have_count(1)
+    page.get_by_role("button", name=f"Open animal {here.before + 2}", exact=True).click()
+    expect(page.locator("#verdict .settled")).to_contain_text("Ilvie 009", timeout=60_000)
+    # What eyes read is held against the photo, too.
+    page.get_by_label("What do your eyes read?").fill("F846")
+    page.get_by_role("button", name="Keep what I read").click()
+    expect(verdict).to_contain_text("was the reading by eye wrong?", timeout=60_000)
+    expect(verdict.locator(".side").nth(1).locator("mark")).to_have_text("6")
+    verdict.get_by_role("button", name="was wrong").click()
+    expect(page.locator("#verdict .settled")).to_contain_text("Ilvie 009", timeout=60_000)
