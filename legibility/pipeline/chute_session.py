@@ -181,7 +181,7 @@ def _question(one: Disagreement, uploads: Sequence[str]) -> dict[str, Any]:
                 "pieces": list(side.pieces),
                 "uploads": [uploads[index] for index in side.photos],
                 "animal_id": side.animal_id,
-                "chance": percent(side.probability),
+                "chance": percent(side.probability) if side.photos else "",
                 "rows": [
                     [[character, (r, p) in differ] for p, character in enumerate(row, start=1)]
                     for r, row in enumerate(side.mark.split(ROW_SEPARATOR), start=1)

@@ -491,10 +491,12 @@ def _speak(side: Side) -> str:
 
 def _named(side: Side, known: bool) -> str:
     mark = f"mark {side.mark}" if side.mark else "a mark that was not read"
+    # How probable a reading or a number makes an animal by itself is no figure to act on.
+    chance = f", {percent(side.probability)}" if side.photos else ""
     if side.animal_id is not None:
-        return f"{side.animal_id} ({mark}, {percent(side.probability)})"
+        return f"{side.animal_id} ({mark}{chance})"
     if not known:
-        return f"{mark} ({percent(side.probability)})"
+        return f"{mark}{chance}"
     return f"an animal that is {NOT_REGISTERED} ({mark})"
 
 

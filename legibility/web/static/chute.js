@@ -153,7 +153,7 @@ function showVerdict(visit) {
   // Two ways to tell the animal that name different ones: then neither settles it.
   const against = said.question ? [] : visit.scans.flatMap((scan) => scan.disagreements);
   const sign = against.length ? "✗" : { settled: "✓", step: "→", stop: "■", ask: "✗" }[said.verdict];
-  if (said.question) return byId("verdict").replaceChildren(...(line ? [line] : []), questionOf(said.question), make("p", { class: "small" }, said.defer));
+  if (said.question) return byId("verdict").replaceChildren(...(line ? [line] : []), questionOf(said.question), ...said.notices.map((text) => make("p", {}, text)), make("p", { class: "small" }, said.defer));
   byId("verdict").replaceChildren(...(line ? [line] : []), make("div", { class: `verdict ${against.length ? "against" : said.verdict}` },
     make("p", {}, `${sign} ${against.length ? "Not settled: mark and transponder disagree." : said.reason}`),
     ...against.map((text) => make("p", { class: "plain" }, text)), make("p", { class: "plain" }, said.who), said.why && said.verdict !== "settled" ? make("p", { class: "plain" }, said.why) : null, ...said.notices.map((text) => make("p", { class: "plain" }, text))), make("p", { class: "small" }, said.defer));
@@ -164,7 +164,7 @@ function questionOf(said) {
   const side = (one) => make("div", { class: "side" }, make("b", {}, one.pieces.join(", ")),
     one.uploads.length ? make("img", { class: "wide", src: picture(one.uploads[0], "mark.jpg"), alt: `the mark in ${one.pieces[0]}` }) : null,
     ...one.rows.map((row) => make("p", { class: "marked" }, ...row.map(([character, differs]) => make(differs ? "mark" : "span", {}, character)))),
-    make("p", { class: "plain" }, one.animal_id === null ? "not registered, or not read" : `${one.animal_id}, ${one.chance}`));
+    make("p", { class: "plain" }, one.animal_id === null ? "no registered animal" : [one.animal_id, one.chance].filter(Boolean).join(", ")));
   return make("div", { class: "verdict ask", role: "group", "aria-label": said.question },
     make("p", {}, `✗ Not settled: ${said.question}`), make("div", { class: "sides" }, ...said.sides.map(side)), make("p", { class: "plain" }, said.sentence),
     ...said.answers.map((one) => make("button", { onclick: () => giveAnswer(one) }, one.words)));
