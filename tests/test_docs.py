@@ -83,7 +83,7 @@ def test_set_up_begins_with_the_demo_and_the_tests(number: str, wanted: str) -> 
         [sys.executable, str(ROOT / ".ci" / "readme_command.py"), str(README), number],
         capture_output=True,
         text=True,
-        timeout=30,
+        timeout=300,
         check=False,
     )
     assert done.returncode == 0, done.stderr

@@ -17,7 +17,7 @@ GOLDEN = Path(__file__).parent / "data" / "public_names.txt"
 
 def run_python(code: str) -> str:
     done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=300, check=False
     )
     assert done.returncode == 0, done.stderr
     return done.stdout.strip()

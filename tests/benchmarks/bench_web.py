@@ -7,6 +7,7 @@ Reading is measured by the reader itself and told apart from what the server add
 from __future__ import annotations
 
 import os
+import socket
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -19,6 +20,7 @@ from legibility.pipeline.herd_registry import read_registry_file
 from legibility.store.database import create_herd, open_herd
 from legibility.store.importing import import_registry
 from legibility.store.photos import all_photos
+from tests.web.barn import ARRANGED
 from tests.web.live import ROOT, HttpPhone, LiveServer
 
 SAMPLES = ROOT / "sample_images"
@@ -88,6 +90,26 @@ def test_one_phone_alone(server, capsys: pytest.CaptureFixture[str]) -> None:
             )
             assert judged <= ANSWER_S
             assert added <= OVERHEAD_S
+
+
+@pytest.mark.benchmark
+def test_answers_beside_silent_devices(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Forty devices that connect and say nothing; the reading is arranged."""
+    herd = tmp_path / "herd.db"
+    create_herd(herd).close()
+    with LiveServer(herd, ("--tls", "--command"), ARRANGED) as running:
+        certificate = herd.with_suffix(".web") / "certificate.pem"
+        phone = HttpPhone(running.address, running.code, certificate=certificate)
+        silent = [socket.create_connection(("127.0.0.1", running.port)) for _ in range(40)]
+        times = []
+        for _ in range(20):
+            began = time.perf_counter()
+            assert phone.ask("GET", "/healthz").status == 200
+            times.append(time.perf_counter() - began)
+        for line in silent:
+            line.close()
+    with capsys.disabled():
+        print(f"\nbeside {len(silent)} silent devices, with TLS: {told(times)}")
 
 
 @pytest.mark.benchmark

@@ -104,7 +104,7 @@ def test_a_closed_pipe_ends_the_program_quietly() -> None:
         [sys.executable, "-m", "legibility", "flags"],
         stdout=writing,
         stderr=subprocess.PIPE,
-        timeout=60,
+        timeout=300,
         check=False,
     )
     os.close(writing)
@@ -117,7 +117,7 @@ def test_a_terminal_that_knows_only_ascii(tmp_path: Path) -> None:
         [sys.executable, "-m", "legibility", "check", str(name)],
         env={**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"},
         capture_output=True,
-        timeout=60,
+        timeout=300,
         check=False,
     )
     assert done.returncode == 4
@@ -130,7 +130,7 @@ def test_a_name_that_is_not_utf8(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "legibility", "check", name, "--json", "-"],
         capture_output=True,
-        timeout=60,
+        timeout=300,
         check=False,
     )
     assert done.returncode == 4
@@ -143,7 +143,7 @@ def test_an_output_that_is_full_is_one_line() -> None:
             [sys.executable, "-m", "legibility", "flags"],
             stdout=full,
             stderr=subprocess.PIPE,
-            timeout=60,
+            timeout=300,
             check=False,
         )
     assert done.returncode == 7

@@ -286,12 +286,14 @@ def test_paths_and_bombs_in_a_zip_are_refused(tmp_path: Path) -> None:
 
 
 def test_a_comparison_enters_the_record_with_its_page(made: Made, tmp_path: Path) -> None:
-    page = tmp_path / "page.html"
+    page, herd = tmp_path / "page.html", tmp_path / "herd.db"
+    with sqlite3.connect(made.herd) as source, sqlite3.connect(herd) as copy:
+        source.backup(copy)
     good(
         "compare", made.photo, "--claim", "J342", "--claim", "J341", "--html", page,
-        "--settings", made.folder / "settings.toml", "--record", made.herd, "--by", "Cy",
+        "--settings", made.folder / "settings.toml", "--record", herd, "--by", "Cy",
     )  # fmt: skip
-    with sqlite3.connect(made.herd) as db:
+    with sqlite3.connect(herd) as db:
         what, who, inputs, outputs = db.execute(
             "SELECT what, who, inputs, outputs FROM events ORDER BY seq DESC LIMIT 1"
         ).fetchone()

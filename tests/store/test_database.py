@@ -172,7 +172,7 @@ def test_a_record_that_may_only_be_read_can_be_read_and_not_written(herd_bytes: 
             [sys.executable, "-c", code],
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=300,
             check=False,
             cwd=Path(__file__).parents[2],
         )

@@ -24,7 +24,7 @@ from legibility.store.human_readings import all_human_readings
 from legibility.store.readings import readings_of, whole_reading
 from tests.example_results import ambiguous_result
 from tests.store.herds import digest
-from tests.store.writer import BATCH, ROWS, SCANS
+from tests.store.writer import BATCH, KINDS, ROWS, SCANS
 
 ROOT = Path(__file__).parents[2]
 LONGEST_LIFE_S = 0.4
@@ -106,7 +106,10 @@ def kill_many(path: Path, kills: int, seed: int) -> int:
     create_herd(path).close()
     committed: set[tuple[str, str]] = set()
     for number in range(kills):
-        committed |= set(kill_after(start(path, f"w{number}"), LONGEST_LIFE_S * rng.random()))
+        writer, life_s = start(path, f"w{number}"), LONGEST_LIFE_S * rng.random()
+        # Every other one lives through a round at least, so that there is enough to lose.
+        at_least = KINDS if number % 2 else 0
+        committed |= set(kill_after(writer, life_s, at_least=at_least))
         with open_herd(path) as db:
             check(db, committed, killed=number + 1)
     return len(committed)
@@ -139,19 +142,21 @@ def test_a_process_killed_while_it_makes_a_record_leaves_all_or_nothing(tmp_path
     code = (
         "import sys; from pathlib import Path\n"
         "from legibility.store.database import create_herd\n"
-        "print('go', flush=True)\n"
-        "for i in range(10000): create_herd(Path(sys.argv[1]) / f'{i}.db').close()\n"
+        "for i in range(10000):\n"
+        "    create_herd(Path(sys.argv[1]) / f'{i}.db').close()\n"
+        "    print('made', i, flush=True)\n"
     )
     maker = subprocess.Popen(
         [sys.executable, "-c", code, str(tmp_path)], cwd=ROOT, stdout=subprocess.PIPE, text=True
     )
     assert maker.stdout is not None
-    assert maker.stdout.readline() == "go\n"
+    assert maker.stdout.readline() == "made 0\n"
     time.sleep(0.3)
     maker.kill()
     maker.wait()
     maker.stdout.close()
     made = sorted(tmp_path.glob("[0-9]*.db"))
+    assert made
     for path in made:
         with open_herd(path) as db:
             assert db.problems() == ()

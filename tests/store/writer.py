@@ -33,6 +33,8 @@ BATCH = 5
 """Readings of one batch."""
 SCANS = 20
 """Lines of one log."""
+KINDS = 5
+"""Commits of one round: import, look, photo, batch, log."""
 
 
 def main(path: Path, name: str) -> None:

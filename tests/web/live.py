@@ -66,6 +66,7 @@ class LiveServer:
 
     def start(self) -> None:
         """Start it and wait until it has printed its pairing code."""
+        python_path = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
         self.log = self.herd.with_name(f"log-{time.monotonic_ns()}.jsonl")
         with self.log.open("w") as errors:
             self.process = subprocess.Popen(
@@ -73,7 +74,7 @@ class LiveServer:
                 stdout=subprocess.PIPE,
                 stderr=errors,
                 text=True,
-                env={**os.environ, "PYTHONUNBUFFERED": "1", "PYTHONPATH": str(ROOT)},
+                env={**os.environ, "PYTHONUNBUFFERED": "1", "PYTHONPATH": python_path},
                 start_new_session=True,
             )
         assert self.process.stdout is not None
@@ -97,7 +98,7 @@ class LiveServer:
             os.killpg(self.process.pid, how)
         else:
             self.process.send_signal(how)
-        rc = self.process.wait(timeout=30)
+        rc = self.process.wait(timeout=300)
         assert self.process.stdout is not None
         self.process.stdout.close()
         self.process = None
@@ -160,7 +161,7 @@ class HttpPhone:
             said.setdefault("Content-Type", "application/json")
         asked = urllib.request.Request(self.address + path, data=data, headers=said, method=method)
         try:
-            with self._open.open(asked, timeout=60) as answer:
+            with self._open.open(asked, timeout=300) as answer:
                 return Answer(answer.status, dict(answer.headers), answer.read())
         except urllib.error.HTTPError as error:
             with error:
@@ -203,7 +204,7 @@ class HttpPhone:
         said = self.ask("GET", f"/api/visits/{visit}").json
         return next(dict(photo) for photo in said["photos"] if photo["upload_id"] == upload)
 
-    def answer_of(self, visit: str, upload: str, *, wait_s: float = 60) -> dict[str, Any]:
+    def answer_of(self, visit: str, upload: str, *, wait_s: float = 300) -> dict[str, Any]:
         """The answer to a photo once there is one."""
         end = time.monotonic() + wait_s
         while time.monotonic() < end:

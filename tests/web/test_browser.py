@@ -285,9 +285,9 @@ def test_real_visit(barn, tmp_path: Path) -> None:
         import_registry(db, file.rows, source=file.source)
     here = barn("--jobs", "1", program=(sys.executable, "-m", "legibility", "serve"))
     page = here.phone()
-    page.set_default_timeout(60_000)
+    page.set_default_timeout(WAIT_MS)
     take(page, PHOTO)
-    expect(page.locator("article .cells b")).to_have_text(list("J342"), timeout=60_000)
+    expect(page.locator("article .cells b")).to_have_text(list("J342"), timeout=WAIT_MS)
     expect(page.locator("article table")).to_contain_text("Eskel 005")
     expect(page.locator("#verdict")).to_contain_text("Eskel 005")
     cells = csv.reader((SAMPLES / "registry.csv").read_text().splitlines())
@@ -308,11 +308,11 @@ def test_real_visit(barn, tmp_path: Path) -> None:
     page.locator(".draw img").evaluate("(image) => image.decode()")
     draw(page, (0.22, 0.335), (0.71, 0.27))
     drawn = page.locator("article", has_text="row drawn")
-    expect(drawn.locator(".cells b")).to_have_text(list("J342"), timeout=60_000)
+    expect(drawn.locator(".cells b")).to_have_text(list("J342"), timeout=WAIT_MS)
     # The same photo again counts once, and is called what the page calls it.
     take(page, PHOTO)
     expect(page.locator("#verdict")).to_contain_text(
-        "Photo 3 shows the same shot as Photo 2", timeout=60_000
+        "Photo 3 shows the same shot as Photo 2", timeout=WAIT_MS
     )
     assert str(tmp_path) not in page.content()
 

@@ -40,5 +40,5 @@ def test_a_server_that_is_ended_at_its_start_ends(monkeypatch: pytest.MonkeyPatc
     listening.stop()
     (own,) = [thread for thread in threading.enumerate() if thread.name == "serving"] or [None]
     if own is not None:
-        own.join(timeout=30)
+        own.join(timeout=300)
         assert not own.is_alive()
