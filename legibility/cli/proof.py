@@ -16,6 +16,7 @@ from legibility.report.writing import write_text
 @click.argument("card", type=options.ANY_PATH, metavar="CARD")
 @click.option("--mark", required=True, metavar="MARK", help="The mark that is meant, e.g. AB/123.")
 @options.rules_option
+@options.registry_option
 @click.option(
     "--learn",
     type=options.ANY_PATH,
@@ -31,6 +32,7 @@ def proof(
     card: Path,
     mark: str,
     rules: Path | None,
+    registry: Path | None,
     learn: Path | None,
     settings_file: Path | None,
     json_target: str | None,
@@ -48,12 +50,17 @@ def proof(
     Needles are judged only in dies that an earlier card taught (--learn). A card of
     other dies is right with code 0, too, and the answer says in which of them a
     needle may be missing unseen (in JSON: needles_judged is false).
+
+    With --registry the answer says, too, who carries the mark already and whether
+    it is of a form that the registered marks have.
     """
     from legibility.photo.load import load_photo
     from legibility.pipeline.proof_file import proof_of_file, proof_record
 
     settings = options.settings_from(settings_file)
-    result = proof_of_file(card, mark, rules=rules, dies=learn, settings=settings)
+    result = proof_of_file(
+        card, mark, rules=rules, registry=registry, dies=learn, settings=settings
+    )
     record = proof_record(result)
     if html_target is not None:
         page = proof_page(record, load_photo(card, settings=settings).pixels)

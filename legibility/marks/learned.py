@@ -92,6 +92,19 @@ class LearnedRules:
             lines.append(f"    ... and {odd - exceptions:,} more")
         return lines
 
+    def said_of(self, mark: str, *, ear: str = "", birth_year: int = 0) -> str:
+        """Which of the forms a mark keeps to, or that it keeps to none, as a sentence."""
+        [plain] = plain_marks([mark])
+        matcher = Matcher(self.rules)
+        kept = matcher.kept(plain, birth_year, ear=ear)
+        if kept.form >= 0:
+            return f"keeps to the {self.title}: {self.words[kept.form]}"
+        why = kept.why or matcher.hint(plain, birth_year, ear=ear)
+        return (
+            f"keeps to none of the {self.title} (about {100 * self.rare_share:.2g} % of marks are "
+            f"of other forms){': ' if why else ''}{why}"
+        )
+
     def toml(self) -> str:
         """The rules as a file to keep and to edit, each form under its count.
 

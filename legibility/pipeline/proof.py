@@ -54,6 +54,8 @@ class CardProof:
     """The known dies and those this card shows without doubt."""
     new: str
     """Characters whose die this card taught or confirmed."""
+    said_of_mark: tuple[str, ...] = ()
+    """Who carries the mark already, and whether it is of a form in use; a sentence each."""
 
 
 def prove_card(

@@ -45,6 +45,8 @@ def proof_lines(record: Mapping[str, Any]) -> list[str]:
         *wrapped(record["sentence"], first="Answer       ", indent="             "),
         f"{CHANCE}: {percent(record['probability'])}",
     ]
+    for said in record["said_of_mark"]:
+        lines += wrapped(said, first="The mark     ", indent="             ")
     if record["dies"]:
         heading = ("Row", "Die", "Meant", "On the card", "Certainty", "Needles")
         rows = [_die_row(die) for die in record["dies"]]

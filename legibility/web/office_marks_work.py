@@ -64,6 +64,7 @@ def work_assign(task: Task) -> Said:
 def work_proof(task: Task) -> Said:
     """``legibility proof`` of a photo that was sent."""
     from legibility.photo.load import load_photo, printable_name
+    from legibility.pipeline.herd_registry import herd_registry
     from legibility.pipeline.proof_file import proof_of_file, proof_record
     from legibility.report.proof import answer_of, proof_page
 
@@ -73,6 +74,7 @@ def work_proof(task: Task) -> Said:
             card,
             task.asked["mark"],
             rules=task.rules,
+            registry=herd_registry(task.herd),
             dies=dies if task.asked["learn"] else None,
             settings=task.settings,
         )

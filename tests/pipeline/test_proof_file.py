@@ -125,3 +125,29 @@ def test_dies_that_are_no_dies_are_named(tmp_path: Path) -> None:
     result = run(card(tmp_path / "card.jpg", "K417"), "--mark", "K417", "--learn", dies)
     assert result.exit_code in (6, 8)
     assert "dies.toml" in result.output
+
+
+def test_a_registry_says_who_carries_the_mark_and_of_what_form_it_is(tmp_path: Path) -> None:
+    lines = [f"Amsel {n},K{n // 10}/{n % 10}{n % 7}" for n in range(10, 90)]
+    registry = tmp_path / "herd.csv"
+    registry.write_text("\n".join(["animal_id,mark", *lines, "Tamlin,K/417"]) + "\n")
+    photo = card(tmp_path / "card.jpg", "K417")
+    answer = run(photo, "--mark", "K417", "--registry", registry, "--json", "-")
+    assert answer.exit_code == 0
+    carried, form = record(answer)["said_of_mark"]
+    assert carried == "K417 is in the registry already: Tamlin"
+    assert "forms learned from 81 marks" in form
+    said = " ".join(run(photo, "--mark", "K417", "--registry", registry).output.split())
+    assert "already: Tamlin" in said
+    assert record(run(photo, "--mark", "K417", "--json", "-"))["said_of_mark"] == []
+
+
+def test_a_mark_of_another_form_is_proved_all_the_same(tmp_path: Path) -> None:
+    registry = tmp_path / "herd.csv"
+    registry.write_text("animal_id,mark\n" + "".join(f"A{n},{n}KR\n" for n in range(10, 99)))
+    photo = card(tmp_path / "card.jpg", "K417")
+    answer = run(photo, "--mark", "K417", "--registry", registry, "--json", "-")
+    assert answer.exit_code == 0
+    [said] = record(answer)["said_of_mark"]
+    # Laplace's rule: (0 + 1) / (89 + 2).
+    assert said.startswith("K417 keeps to none of the forms learned from 89 marks (about 1.1 %")

@@ -22,7 +22,8 @@ def record(verdict: str, *needles: dict[str, Any]) -> dict[str, Any]:
     ]  # fmt: skip
     return {
         "mark": "KK", "found": "KK", "verdict": verdict, "sentence": "so it is",
-        "probability": 0.99, "mirrored": False, "dies": dies, "learned": [], "sha256": "ab12",
+        "probability": 0.99, "mirrored": False, "dies": dies, "learned": [],
+        "said_of_mark": [], "sha256": "ab12",
     }  # fmt: skip
 
 
