@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import islice
 from typing import Final
 
 from legibility.identify.row_problems import Problems
@@ -12,7 +13,7 @@ from legibility.tables.choice import EXTRA, MARKS, ROLES
 from legibility.tables.contents import EXPONENT, is_chip
 from legibility.tables.dates import read_birth
 from legibility.tables.header_row import is_total, rows_below
-from legibility.tables.plain import cell_words, is_blank, plain
+from legibility.tables.plain import DASHES, cell_words, is_blank, plain
 from legibility.tables.sheet import BrokenRow, Sheet, letters
 from legibility.tables.understanding import Understood
 
@@ -42,16 +43,10 @@ class OwnRows:
 
     def batches(self, size: int) -> Iterator[tuple[list[int], list[list[str]]]]:
         """Lines and rows, so many at a time; what is wrong with single cells is reported."""
-        lines: list[int] = []
-        rows: list[list[str]] = []
-        for line, cells in self._animals():
-            lines.append(line)
-            rows.append(self._own(line, cells))
-            if len(rows) == size:
-                yield lines, rows
-                lines, rows = [], []
-        if rows:
-            yield lines, rows
+        animals = self._animals()
+        while found := list(islice(animals, size)):
+            lines = [line for line, _ in found]
+            yield lines, self._own(lines, [cells for _, cells in found])
 
     def _animals(self) -> Iterator[tuple[int, list[str]]]:
         """Rows that are animals; sums at the end are told and left out."""
@@ -96,46 +91,57 @@ class OwnRows:
         for role, problem in faults.get(line, ()):
             self.problems.add(line, role, problem, is_cause=True)
 
-    def _own(self, line: int, cells: list[str]) -> list[str]:
-        """One row's cells of ``header``; further ones go to ``extra``."""
-        own: dict[str, str] = {}
-        for column in self.found.columns:
-            text = cells[column.place]
-            own[column.role] = "" if is_blank(text) else text.strip()
-        self._births(line, own)
-        if (text := own.get("animal_id", "")) and EXPONENT.fullmatch(text):
-            problem = f"animal_id {text!r} is what a spreadsheet leaves of a long number"
-            self.problems.add(line, "animal_id", problem, is_cause=True)
-            own["animal_id"] = ""
+    def _own(self, lines: list[int], rows: list[list[str]]) -> list[list[str]]:
+        """Some rows' cells of ``header``; further ones go to ``extra``."""
+        columns = list(zip(*rows, strict=True))
+        own = {column.role: _said(columns[column.place]) for column in self.found.columns}
+        self._births(lines, own)
+        if (ids := own.get("animal_id")) and any("E" in text or "e" in text for text in ids):
+            for place, text in enumerate(ids):
+                if EXPONENT.fullmatch(text):
+                    problem = f"animal_id {text!r} is what a spreadsheet leaves of a long number"
+                    self.problems.add(lines[place], "animal_id", problem, is_cause=True)
+                    ids[place] = ""
         for role, translate in _TRANSLATED.items():
-            if own.get(role):
-                own[role] = translate(own[role])
+            if role in own:
+                meanings = {text: translate(text) for text in set(own[role])}
+                own[role] = [meanings[text] for text in own[role]]
         if self.extra is not None:
-            self.extra[line] = {role: own[role] for role in (*EXTRA, "birth_date") if own.get(role)}
-        return [own.get(role, "") for role in self.header]
+            kept = [role for role in (*EXTRA, "birth_date") if role in own]
+            for place, line in enumerate(lines):
+                self.extra[line] = {role: own[role][place] for role in kept if own[role][place]}
+        return [list(row) for row in zip(*(own[role] for role in self.header), strict=True)]
 
-    def _births(self, line: int, own: dict[str, str]) -> None:
+    def _births(self, lines: list[int], own: dict[str, list[str]]) -> None:
         """Days as YYYY-MM-DD; a year that stands for a day goes to the year."""
         this_year = datetime.now(tz=UTC).year
+        if "birth_date" in own:
+            own.setdefault("birth_year", [""] * len(lines))
         for role in ("birth_date", "applied_on"):
-            text = own.get(role, "")
-            if not text:
-                continue
             order = self.found.orders[role].order if role in self.found.orders else ""
-            day, problem = read_birth(text, order, this_year=this_year)
-            if not problem and role == "applied_on" and len(day) == 4:
-                problem = f"{text[:40]!r}; expected a day"
-            if problem:
-                self.problems.add(line, role, f"{role} is {problem}", is_cause=True)
-                day = ""
-            own[role] = day
-            if role == "birth_date" and len(day) == 4:
-                own[role], own["birth_year"] = "", own.get("birth_year") or day
-        year = own.get("birth_year", "")
-        if year and not (len(year) == 4 and year.isdigit()):
-            day, problem = read_birth(year, "", this_year=this_year)
-            if not problem:
-                own["birth_year"] = day[:4]
+            for place, text in enumerate(own.get(role, ())):
+                if not text:
+                    continue
+                day, problem = read_birth(text, order, this_year=this_year)
+                if not problem and role == "applied_on" and len(day) == 4:
+                    problem = f"{text[:40]!r}; expected a day"
+                if problem:
+                    self.problems.add(lines[place], role, f"{role} is {problem}", is_cause=True)
+                    day = ""
+                own[role][place] = day
+                if role == "birth_date" and len(day) == 4:
+                    own[role][place] = ""
+                    own["birth_year"][place] = own["birth_year"][place] or day
+        for place, year in enumerate(own.get("birth_year", ())):
+            if year and not (len(year) == 4 and year.isdigit()):
+                day, problem = read_birth(year, "", this_year=this_year)
+                own["birth_year"][place] = year if problem else day[:4]
+
+
+def _said(texts: Sequence[str]) -> list[str]:
+    """Cells without surrounding blanks; dashes say nothing."""
+    stripped = [text.strip() for text in texts]
+    return ["" if text[:1] in DASHES and is_blank(text) else text for text in stripped]
 
 
 def addresses(found: Understood) -> Callable[[int, str], str]:

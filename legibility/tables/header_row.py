@@ -82,11 +82,17 @@ def sampled(rows: Iterator[Row], most: int) -> list[Row]:
 
 def rows_below(sheet: Sheet, line: int) -> Iterator[Row]:
     """Rows with a cell, below a line."""
-    return (row for row in sheet.rows() if row[0] > line and any(cell.strip() for cell in row[1]))
+    for row in sheet.rows():
+        cells = row[1]
+        if row[0] > line and cells and (cells[0].strip() or any(cell.strip() for cell in cells)):
+            yield row
 
 
 def is_total(cells: Sequence[str]) -> bool:
     """Whether a row sums up or signs off: a word for it first, most other cells empty."""
+    first = next((cell for cell in cells if cell.strip()), "")
+    if any(character.isdigit() for character in (first.split(None, 1) or [""])[0]):
+        return False
     said = [cell for cell in cells if not is_blank(cell)]
     if not said or len(said) > max(2, (len(cells) + 1) // 2):
         return False

@@ -12,6 +12,7 @@ from legibility.tables.plain import data_of, words_of
 
 OWN: Final = (*ROLES, *EXTRA)
 _SHORTEST_PART: Final = 2
+_SHORTEST_ENDING: Final = 4
 _LONGEST_PHRASE: Final = 3
 _SIDES: Final = {
     "l": "left", "g": "left", "i": "left", "v": "left", "e": "left", "s": "left",
@@ -62,7 +63,8 @@ def heading_of(text: str) -> Heading:
     """
     own = text.strip().lower()
     if own in OWN:
-        return Heading(text, (Claim(own, True, -1, f"its heading is {own}"),), frozenset({own}))
+        rank = -1 if "_" in own else 0
+        return Heading(text, (Claim(own, True, rank, f"its heading is {own}"),), frozenset({own}))
     words = words_of(text)
     kinds = _kinds(words)
     excluded = _excluded(kinds)
@@ -123,7 +125,7 @@ def _kinds_within(word: str) -> frozenset[str]:
     """Concepts of a word that known words make up without a rest, ``lefttattoo``."""
     if len(word) < 2 * _SHORTEST_PART:
         return frozenset()
-    whole, _ = _lexicon()
+    whole, begun = _lexicon()
     ways: dict[int, frozenset[str]] = {0: frozenset()}
     for end in range(_SHORTEST_PART, len(word) + 1):
         for start in sorted(ways):
@@ -131,6 +133,10 @@ def _kinds_within(word: str) -> frozenset[str]:
             known = len(part) >= 3 or part in ("no", "nr", "id")
             if known and part in whole and end not in ways:
                 ways[end] = ways[start] | whole[part]
+    for start in sorted(ways)[1:]:
+        for beginning, kind in begun:
+            if len(beginning) >= _SHORTEST_ENDING and word.startswith(beginning, start):
+                return ways[start] | {kind}
     return ways.get(len(word), frozenset())
 
 

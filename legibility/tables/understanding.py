@@ -276,7 +276,11 @@ def _said(work: _Working, name: str, sheet: Sheet) -> None:
 
 
 def _own(work: _Working) -> None:
-    """Columns with the names of this program."""
+    """Columns with the names of this program, in a table that has them; mark, ear, sex, chip and
+    status alone are everybody's words."""
+    named = {heading.text.strip().lower() for heading in work.header.headings}
+    if "animal_id" not in named or not named & set(MARKS):
+        return
     for role in (*ROLES, *EXTRA):
         places = [
             place
