@@ -26,6 +26,10 @@ TIME_LIMIT_S: Final = 8.0
 """Contract: seconds after which the best plan so far is given, with its gap."""
 WANTED_GAP: Final = 0.005
 """Choice: a plan certainly this near to the best one is good enough; minutes are guesses."""
+LIMIT_REACHED: Final = 1
+"""Contract: the status of scipy.optimize.milp when its time is up."""
+LONGER: Final = 8.0
+"""Choice: so many times longer is asked for after the solver stopped too early."""
 _SLACK: Final = 1e-6
 
 
@@ -128,17 +132,24 @@ def best_plan(
     least = np.array([1.0 if name in must else 0.0 for name in animals])
     gain = np.array([act.gain for act in usable], dtype=np.float64)
     scale = max(float(gain.max()), 1e-300)
-    found = milp(
-        -gain / scale,
-        integrality=np.ones(len(usable)),
-        bounds=Bounds(0, 1),
-        constraints=[
-            LinearConstraint(choice, least, 1.0),
-            LinearConstraint(_uses(usable), -np.inf, _limits(day)),
-        ],
-        options={"time_limit": time_limit_s, "mip_rel_gap": wanted_gap},
-    )
-    seconds = time.perf_counter() - start
+    limits = [
+        LinearConstraint(choice, least, 1.0),
+        LinearConstraint(_uses(usable), -np.inf, _limits(day)),
+    ]
+    told_s = time_limit_s
+    while True:
+        found = milp(
+            -gain / scale,
+            integrality=np.ones(len(usable)),
+            bounds=Bounds(0, 1),
+            constraints=limits,
+            options={"time_limit": told_s, "mip_rel_gap": wanted_gap},
+        )
+        seconds = time.perf_counter() - start
+        if found.status != LIMIT_REACHED or seconds >= time_limit_s:
+            break
+        # The solver counts by the date, which was set forward meanwhile.
+        told_s *= LONGER
     if found.x is None:
         if found.status == 2:
             raise SettingsError(

@@ -8,6 +8,7 @@ import hashlib
 import io
 import json
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -45,12 +46,19 @@ def fill(sheet: Path, key: Path, *, wrong: str = "") -> None:
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+def blank(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("blind")
     sheets, key = folder / "sheets", folder / "key.json"
     done = run("make", *PHOTOS, "--out", sheets, "--key", key, "--repeats", 0.5, "--seed", 3)
     assert done.exit_code == 0, done.output
-    return sheets, key
+    return folder
+
+
+@pytest.fixture
+def made(blank: Path, tmp_path: Path) -> tuple[Path, Path]:
+    """Sheets of the test's own, which it may fill in, and their key."""
+    folder = shutil.copytree(blank, tmp_path / "blind")
+    return folder / "sheets", folder / "key.json"
 
 
 def test_a_sheet_opens_offline_and_gives_nothing_away(made: tuple[Path, Path]) -> None:

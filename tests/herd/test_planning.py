@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pytest
+from scipy.optimize import OptimizeResult, milp
 
 from legibility.errors import SettingsError
 from legibility.herd.planning import Act, Day, best_plan, ranked_plan
@@ -108,6 +110,22 @@ def test_two_thousand_acts_within_the_gap() -> None:
     assert found.considered == 2000
     assert found.gap <= 0.01
     assert found.bound >= found.gain
+
+
+def test_a_clock_that_is_set_while_a_plan_is_sought(monkeypatch: pytest.MonkeyPatch) -> None:
+    """HiGHS counts its limit of time by the date; here that runs a million times too fast."""
+    acts = [Act(f"animal {i}", "x", 1.0 + i % 7, 2.0 + i % 5) for i in range(60)]
+    asked: list[float] = []
+
+    def hurried(*arguments: Any, options: dict[str, float], **others: Any) -> OptimizeResult:
+        asked.append(options["time_limit"])
+        less = {**options, "time_limit": options["time_limit"] / 1e6}
+        return milp(*arguments, options=less, **others)
+
+    wanted = best_plan(acts, Day(40), time_limit_s=300)
+    monkeypatch.setattr("scipy.optimize.milp", hurried)
+    assert best_plan(acts, Day(40), time_limit_s=300).gain == pytest.approx(wanted.gain)
+    assert len(asked) > 1
 
 
 @pytest.mark.parametrize(
