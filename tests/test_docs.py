@@ -45,9 +45,10 @@ def test_the_readme_calls_only_commands_and_options_that_exist() -> None:
             continue
         assert words[0] in cli.commands, words
         command = cli.commands[words[0]]
-        if isinstance(command, click.Group) and words[1:]:
-            assert words[1] in command.commands, words
-            command = command.commands[words[1]]
+        deeper = words[1:]
+        while isinstance(command, click.Group) and deeper:
+            assert deeper[0] in command.commands, words
+            command, deeper = command.commands[deeper[0]], deeper[1:]
         known = {
             option
             for parameter in command.params
