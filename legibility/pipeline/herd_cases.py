@@ -19,7 +19,7 @@ from legibility.herd.contradictions import (
     mark_against_claim,
     scan_against_record,
 )
-from legibility.store.animals import all_chips
+from legibility.store.animals import all_chips, animals_with_chip, chips_of, owners_of_chips
 from legibility.store.claimed import claimed_readings, strange_eye_readings
 from legibility.store.corrections import add_corrections, corrections_of
 from legibility.store.database import HerdDatabase
@@ -194,9 +194,7 @@ def _of_photos(db: HerdDatabase, looked: Looked | None) -> Iterator[tuple[Contra
             yield against, (seen.photo_sha256, seen.claimed) in told
     yield from _by_eye(db, looked)
     if looked is None or looked.animals:
-        for scanned in _scanned(db):
-            if looked is None or scanned.detail["animal_by_list"] in looked.animals:
-                yield scanned, False
+        yield from ((found, False) for found in _scanned(db, looked))
 
 
 def _by_eye(db: HerdDatabase, looked: Looked | None) -> Iterator[tuple[Contradiction, bool]]:
@@ -215,20 +213,22 @@ def _by_eye(db: HerdDatabase, looked: Looked | None) -> Iterator[tuple[Contradic
             yield against, False
 
 
-def _scanned(db: HerdDatabase) -> Iterator[Contradiction]:
+def _scanned(db: HerdDatabase, looked: Looked | None) -> Iterator[Contradiction]:
     """Scans that name their animal, against the transponders on record."""
-    owners: dict[str, list[str]] = {}
+    owners = owners_of_chips(db) if looked is None else None
     numbers: dict[str, list[str]] = {}
-    for chip in all_chips(db):
-        owners.setdefault(chip.number, []).append(chip.animal_id)
-        numbers.setdefault(chip.animal_id, []).append(chip.number)
-    for animal_id, number, at in scanned_animals(db):
+    if looked is None:
+        for chip in all_chips(db):
+            numbers.setdefault(chip.animal_id, []).append(chip.number)
+    some = None if looked is None else looked.animals
+    for animal_id, number, at in scanned_animals(db, animals=some):
+        if owners is None:
+            whose = animals_with_chip(db, number)
+            its = [chip.number for chip in chips_of(db, animal_id)]
+        else:
+            whose, its = owners.get(number, ()), numbers.get(animal_id, [])
         found = scan_against_record(
-            at=at,
-            animal_id=animal_id,
-            number=number,
-            owners=owners.get(number, ()),
-            its=numbers.get(animal_id, ()),
+            at=at, animal_id=animal_id, number=number, owners=whose, its=its
         )
         if found is not None:
             yield found

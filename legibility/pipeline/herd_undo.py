@@ -123,6 +123,14 @@ def last_action(db: HerdDatabase) -> Action | None:
         return None
 
 
+def last_decision(db: HerdDatabase, case_key: str) -> Action | None:
+    """The newest decision about a case, as long as it holds."""
+    for event in recent_events(db, kinds=("decide",), most=10_000):
+        if _json(event.inputs).get("case") == case_key:
+            return _action(db, event) if can_undo(db, event) else None
+    return None
+
+
 def recent_actions(db: HerdDatabase, *, most: int) -> tuple[Action, ...]:
     """What persons corrected, newest first."""
     return tuple(_action(db, event) for event in recent_events(db, kinds=CORRECTED, most=most))

@@ -103,6 +103,14 @@ def put_chips(db: HerdDatabase, chips: Iterable[ChipRow]) -> int:
     )
 
 
+def owners_of_chips(db: HerdDatabase) -> dict[str, tuple[str, ...]]:
+    """Animals said to carry each transponder, in the order they became known."""
+    found: dict[str, tuple[str, ...]] = {}
+    for chip in all_chips(db):
+        found[chip.number] = (*found.get(chip.number, ()), chip.animal_id)
+    return found
+
+
 def animals_with_chip(db: HerdDatabase, number: str) -> tuple[str, ...]:
     """Animals said to carry a transponder; more than one is a contradiction."""
     sql = """SELECT a.animal_id FROM chips AS c JOIN animals AS a ON a.id = c.animal

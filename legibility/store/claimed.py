@@ -97,8 +97,12 @@ def strange_eye_readings(
     some = "1"
     asked: tuple[str, ...] = ()
     if photos is not None or animals is not None:
-        some = """(p.sha256 IN (SELECT value FROM json_each(?))
-                   OR (h.photo IS NULL AND a.animal_id IN (SELECT value FROM json_each(?))))"""
+        some = """h.id IN (
+            SELECT r.id FROM human_readings AS r WHERE r.photo IN (
+                SELECT id FROM photos WHERE sha256 IN (SELECT value FROM json_each(?)))
+            UNION ALL
+            SELECT r.id FROM human_readings AS r WHERE r.photo IS NULL AND r.animal IN (
+                SELECT id FROM animals WHERE animal_id IN (SELECT value FROM json_each(?))))"""
         asked = (json.dumps(list(photos or ())), json.dumps(list(animals or ())))
     plain = "replace(replace({}, '/', ''), ' ', '')"
     sql = f"""

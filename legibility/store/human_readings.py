@@ -28,7 +28,8 @@ def all_human_readings(db: HerdDatabase) -> Iterator[HumanReading]:
 
 def human_readings_of_photo(db: HerdDatabase, sha256: str) -> tuple[HumanReading, ...]:
     """What people read from one photo, by time, but for what was taken back."""
-    sql = f"""{_COLUMNS} FROM human_readings_now AS h {_JOINS} WHERE p.sha256 = ?
+    sql = f"""{_COLUMNS} FROM human_readings_now AS h {_JOINS}
+              WHERE h.photo = (SELECT id FROM photos WHERE sha256 = ?)
               ORDER BY h.read_at, h.id"""
     return tuple(_reading(row) for row in db.rows(sql, (sha256,)))
 

@@ -12,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
+from legibility.store.animals import animals_with_chip, owners_of_chips
 from legibility.store.cells import guarded
 from legibility.store.database import HerdDatabase
 from legibility.store.marks import marks_of
@@ -135,13 +136,8 @@ def paired_readings(
     photos : collection of str, optional
         Only those with these digests.
     """
-    owners: dict[str, list[str]] = {}
-    for number, animal_id in db.rows(
-        "SELECT c.number, a.animal_id FROM chips AS c JOIN animals AS a ON a.id = c.animal "
-        "ORDER BY c.id"
-    ):
-        owners.setdefault(number, []).append(animal_id)
     some = "" if photos is None else "WHERE p.sha256 IN (SELECT value FROM json_each(?))"
+    owners = owners_of_chips(db) if photos is None else None
     sql = f"""
         SELECT p.sha256, p.path, s.number, ifnull(a.animal_id, ''), p.claimed_by,
                ifnull(r.text, ''), c.content, ifnull(r.first_animal, ''), r.misread_risk
@@ -157,7 +153,7 @@ def paired_readings(
             photo_sha256=sha256,
             path=path,
             number=number,
-            animals=tuple(owners.get(number, ())),
+            animals=animals_with_chip(db, number) if owners is None else owners.get(number, ()),
             claimed=claimed,
             claimed_by=by,
             text=text,

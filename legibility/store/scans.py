@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Collection, Iterator
 
 from legibility.errors import StoreError
 from legibility.store.animals import optional_animal_key
@@ -20,12 +21,28 @@ def all_scans(db: HerdDatabase) -> Iterator[ScanRow]:
         yield ScanRow(*row)
 
 
-def scanned_animals(db: HerdDatabase) -> Iterator[tuple[str, str, str]]:
-    """Each animal that a log names with each number read for it, and when it was first so."""
-    sql = """SELECT a.animal_id, s.number, min(s.scanned_at)
+def scanned_animals(
+    db: HerdDatabase, *, animals: Collection[str] | None = None
+) -> Iterator[tuple[str, str, str]]:
+    """Each animal that a log names with each number read for it, and when it was first so.
+
+    Parameters
+    ----------
+    animals : collection of str, optional
+        Only these.
+    """
+    some = (
+        ""
+        if animals is None
+        else """AND s.animal IN (
+                SELECT id FROM animals WHERE animal_id IN (SELECT value FROM json_each(?)))"""
+    )
+    sql = f"""SELECT a.animal_id, s.number, min(s.scanned_at)
              FROM scans_now AS s JOIN animals AS a ON a.id = s.animal
-             WHERE s.outcome = 'read' GROUP BY s.animal, s.number ORDER BY min(s.id)"""
-    for animal_id, number, at in db.rows(sql):
+             WHERE s.outcome = 'read' {some}
+             GROUP BY s.animal, s.number ORDER BY min(s.id)"""
+    asked = () if animals is None else (json.dumps(list(animals)),)
+    for animal_id, number, at in db.rows(sql, asked):
         yield str(animal_id), str(number), str(at)
 
 

@@ -161,6 +161,11 @@ def test_a_listed_photo_of_another_mark_has_its_case_and_is_corrected_from_it(
             ("Cy", "nobody knows")
         }
         assert list(all_cases(db, open_only=True)) == []
+    # The list was right after all: a decision closes the case, and it can be taken back, too.
+    tap(desk, "/office/corrections", "Undo")
+    shown = tap(desk, address, "Record it", what="list is right", reason="mark altered", who="Cy")
+    assert "; closed." in shown
+    assert "; open." in tap(desk, address, "Undo the last decision")
     assert "<h2>Corrections</h2>" in desk.client.get(f"/office/animal?id={SHEEP}").text
 
 

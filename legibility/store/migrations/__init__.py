@@ -15,6 +15,7 @@ from legibility.store.migrations import (
     m0003_compact,
     m0004_marked_anew,
     m0005_corrections,
+    m0006_lookups,
 )
 
 MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
@@ -23,6 +24,7 @@ MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
     3: m0003_compact.STATEMENTS,
     4: m0004_marked_anew.STATEMENTS,
     5: m0005_corrections.STATEMENTS,
+    6: m0006_lookups.STATEMENTS,
 }
 """Version reached -> statements that lead there from the version before."""
 
