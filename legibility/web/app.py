@@ -16,6 +16,7 @@ from legibility.web import (
     office_lists,
     office_marks,
     office_pages,
+    office_registry,
 )
 from legibility.web.api import api
 from legibility.web.journal import log
@@ -25,7 +26,7 @@ from legibility.web.state import Server
 
 OFFICE = (
     office_animals, office_blind, office_claims, office_correct, office_lists, office_marks,
-    office_pages,
+    office_pages, office_registry,
 )  # fmt: skip
 """Their pages are part of the office as soon as they are imported."""
 

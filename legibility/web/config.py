@@ -25,6 +25,8 @@ class Limits:
     """Choice: a long handling day; after it a device is paired again."""
     code_minutes: float = 30.0
     """Choice: how long a pairing code is good for."""
+    registry_mib: float = 20.0
+    """Choice: a workbook of some hundred thousand animals; more is imported with the command."""
     form_bytes: int = 256 * 1024
     """Choice: largest request that is no photo."""
 

@@ -23,6 +23,8 @@ QUIET: Final = frozenset({"api.get_visit", "api.visits", "api.picture", "static"
 """Asked for many times a minute; counted, and logged only when it fails."""
 CARD: Final = "office.prove"
 """Takes the photo of a card in a form."""
+REGISTRY: Final = "office.take_registry"
+"""Takes a registry in a form."""
 CHANGES: Final = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 FORMS: Final = ("application/x-www-form-urlencoded", "multipart/form-data")
 """How browsers send forms; their size was looked at before. A photo is no form."""
@@ -63,9 +65,10 @@ def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measur
             _check_origin()
         if endpoint != "api.put_photo":
             request.max_content_length = config.limits.form_bytes
-        if endpoint == CARD:
+        file_mib = {CARD: config.settings.max_file_mib, REGISTRY: config.limits.registry_mib}
+        if endpoint in file_mib:
             # Its fields are no larger than those of other forms.
-            room = int(config.settings.max_file_mib * MIB)
+            room = int(file_mib[endpoint] * MIB)
             request.max_content_length = config.limits.form_bytes + room
             request.max_form_memory_size = config.limits.form_bytes
         if endpoint in OPEN or (endpoint == "pages.metrics" and _is_this_computer()):
@@ -73,11 +76,13 @@ def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measur
         if device is None:
             abort(401)
         _pass(requests, device.device_id)
-        if endpoint == "api.put_photo" or (endpoint == CARD and request.method in CHANGES):
+        if endpoint == "api.put_photo" or (endpoint in file_mib and request.method in CHANGES):
             _pass(uploads, device.device_id)
-        if endpoint == CARD and (request.content_length or 0) > (request.max_content_length or 0):
-            most = f"{config.settings.max_file_mib:g} MiB"
-            abort(413, f"the limit for a photo is {most}; send a smaller copy")
+        too_long = (request.content_length or 0) > (request.max_content_length or 0)
+        if endpoint in file_mib and too_long:
+            what = "photo" if endpoint == CARD else "registry"
+            most = f"{file_mib[endpoint]:g} MiB"
+            abort(413, f"the limit for a {what} is {most}; send a smaller copy")
         if request.method in CHANGES:
             _check_csrf(devices, device)
 

@@ -71,6 +71,14 @@ NAVIGATION: Final = (
 PART_OF: Final = {
     "office.animal": "office.animals",
     "office.photo": "office.photos",
+    **dict.fromkeys(
+        (
+            f"office.{name}"
+            for name in ("registry", "take_registry", "look_registry", "say_columns")
+        ),
+        "office.animals",
+    ),
+    "office.import_sent": "office.animals",
     "office.case": "office.cases",
     "office.corrections": "office.cases",
     "office.entered_reading": "office.animals",

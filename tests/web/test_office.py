@@ -59,6 +59,7 @@ PAGES = (
     "/office/worklist?limit=40",
     "/office/plan",
     "/office/plan?minutes=60&hands=2&transponders=2&sedations=1",
+    "/office/registry",
     "/office/animals",
     "/office/animals?group=judged",
     "/office/animals?group=age-2",
