@@ -244,7 +244,8 @@ def open_herd(
             if version < LATEST and read_only:
                 raise StoreError(
                     f"{printable_path(path)}: has schema {version}, this program works with "
-                    f"{LATEST}, and the file may not be written; copy it to where it can be"
+                    f"{LATEST}; `legibility herd check` brings it up to date, or a copy of it "
+                    "where the file may not be written"
                 )
             if not read_only:
                 connection.execute("PRAGMA journal_mode = WAL")

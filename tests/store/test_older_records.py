@@ -10,7 +10,9 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from legibility.cli import cli
 from legibility.pipeline.herd_corrections import correct_photo
 from legibility.pipeline.herd_mistaken import take_back_reading, take_back_scan
 from legibility.pipeline.herd_undo import undo
@@ -54,6 +56,16 @@ def _is_used_as_any(db: HerdDatabase) -> None:
         before[table] for table in ("photos", "human_readings", "scans")
     ]
     assert chain_problem(all_events(db)) == ""
+
+
+def test_what_only_reads_says_how_an_old_record_is_brought_up_to_date(old: Path) -> None:
+    herd = [str(old / "herd.db")]
+    export = ["herd", "export", *herd, str(old / "out")]
+    done = CliRunner().invoke(cli, export)
+    assert done.exit_code == 10
+    assert "`legibility herd check` brings it up to date" in done.output
+    CliRunner().invoke(cli, ["herd", "check", *herd])
+    assert CliRunner().invoke(cli, export).exit_code == 0
 
 
 def test_an_old_record(old: Path) -> None:
