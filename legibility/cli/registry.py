@@ -22,7 +22,8 @@ from legibility.errors import RegistryError
     "save_target",
     type=ANY_PATH,
     metavar="RULES.toml",
-    help="Write what was understood into a rules file, for --rules of every command.",
+    help="Write what was understood, and into a new file the forms of the marks, as a rules file "
+    "for --rules of every command.",
 )
 @test_option
 @json_option
@@ -40,12 +41,13 @@ def registry(
 
     FILE is CSV with any separator and encoding, or XLSX, with headings in any
     usual words. A column that cannot be told safely is asked about: say it with
-    --columns. Exit code 5 when something is asked or would be refused.
+    --columns. The forms that the marks have are learned and used wherever no --rules
+    are given. Exit code 5 when something is asked or would be refused.
     """
     from legibility.identify.rules import load_rules
     from legibility.marks.rules_file import with_columns
     from legibility.pipeline.registry_look import look_at_registry
-    from legibility.report.registry import registry_text
+    from legibility.report.registry import forms_text, registry_text, saved_text
     from legibility.report.writing import write_text
 
     known = None if rules is None else load_rules(rules)
@@ -54,10 +56,13 @@ def registry(
     with json_output(json_target) as (write, _):
         write(record)
     if json_target != "-":
-        click.echo(registry_text(record), nl=False)
+        click.echo(registry_text(record, parts=[forms_text(look.learned)]), nl=False)
     if save_target is not None:
         if look.found.questions:
             raise RegistryError(f"{look.name}: nothing was saved: the columns are not clear yet")
-        write_text(save_target, with_columns(save_target, look.found.in_words()))
-        click.echo(f"{save_target}: [columns] written", err=json_target == "-")
+        learned = None if save_target.exists() else look.learned
+        new = "" if learned is None else learned.toml()
+        write_text(save_target, with_columns(save_target, look.found.in_words(), new=new))
+        said = saved_text(learned)
+        click.echo(f"{save_target}: {said}", err=json_target == "-")
     ctx.exit(0 if look.is_good else RegistryError.exit_code)

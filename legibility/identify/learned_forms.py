@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from legibility.identify.animals import EARS, Registry
-from legibility.marks.learned import LearnedRules, learned_rules
+from legibility.marks.learned import LearnedRules, Odd, learned_rules
 
 _KEPT: Final = 4
 """Choice: registries whose forms are kept; a command asks for one, a server for a few."""
@@ -28,6 +28,13 @@ def forms_of(registry: Registry) -> LearnedRules:
             _LEARNED.pop(next(iter(_LEARNED)))
         _LEARNED[registry.digest] = found
     return found
+
+
+def animal_of(registry: Registry, odd: Odd) -> int:
+    """Index of the animal that carries an exception."""
+    if odd.index < len(registry) or registry.right is None:
+        return odd.index
+    return int(registry.right.animals[odd.index - len(registry)])
 
 
 def _learn(registry: Registry) -> LearnedRules:

@@ -105,16 +105,19 @@ class LearnedRules:
             f"of other forms){': ' if why else ''}{why}"
         )
 
-    def toml(self) -> str:
+    def toml(self, *, comments: bool = True) -> str:
         """The rules as a file to keep and to edit, each form under its count.
 
         ``rules_from`` of it gives ``rules`` again.
         """
+        if not comments:
+            return rules_toml(self.rules)
         heading = [self.title, *self.notes]
         if self.exceptions:
             first = ", ".join(one.mark for one in self.exceptions[:5])
             more = len(self.exceptions) - 5
-            heading.append(f"not of these forms: {first}" + (f" and {more:,} more" * (more > 0)))
+            first += f" and {more:,} more" * (more > 0)
+            heading.append(f"not of these forms, so refused with this file: {first}")
         counted = [
             f"{count:,} mark{'' if count == 1 else 's'}: {words}"
             for count, words in zip(self.counts, self.words, strict=True)

@@ -117,7 +117,8 @@ def _runs(line: Line) -> list[str]:
 def _lengths(texts: Sequence[str]) -> tuple[int, int]:
     """Fewest and most characters of a run; single longer or shorter ones are slips."""
     counts = Counter(map(len, texts))
-    need = 1 if len(texts) < FEW else least_marks(len(texts))
+    is_few = len(texts) < FEW and texts[0].isdigit()
+    need = 1 if is_few else least_marks(len(texts))
     usual = [length for length, count in counts.items() if count >= need] or [max(counts)]
     low, high = min(usual), max(usual)
     if len(usual) > 1 or _is_number(texts):

@@ -43,15 +43,23 @@ def load_rules(path: Path) -> Rules:
     return rules_from(values, where=str(path))
 
 
-def with_columns(path: Path, choice: Mapping[str, str]) -> str:
+def with_columns(path: Path, choice: Mapping[str, str], *, new: str = "") -> str:
     """Text of a rules file with ``[columns]``; what else is in it stays as it is.
+
+    Parameters
+    ----------
+    path : Path
+    choice : mapping
+        What ``[columns]`` says.
+    new : str
+        What else stands in the file where there is none yet.
 
     Raises
     ------
     SettingsError
         If the file is there and is no rules file.
     """
-    text = ""
+    text = new
     if path.exists():
         load_rules(path)
         text = path.read_text(encoding="utf-8-sig")

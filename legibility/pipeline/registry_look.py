@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from legibility.identify.animals import Registry
     from legibility.identify.rules import Rules
+    from legibility.marks.learned import LearnedRules
     from legibility.pipeline.herd_registry import RegistryFile
 
 
@@ -30,6 +31,8 @@ class RegistryLook:
     """None while it is not clear which column holds what."""
     problem: str = ""
     """Why no row at all can be used."""
+    has_forms: bool = False
+    """Rules were given that say what marks look like."""
 
     @property
     def is_good(self) -> bool:
@@ -90,6 +93,52 @@ class RegistryLook:
             "problem": self.problem,
             "notices": list(self._notices()),
             "choice": self._choice(),
+            "forms": self._forms(),
+        }
+
+    @property
+    def learned(self) -> LearnedRules | None:
+        """The forms that the marks show; None without a mark, or where rules say the forms."""
+        if self.registry is None or self.has_forms:
+            return None
+        from legibility.identify.learned_forms import forms_of
+
+        return forms_of(self.registry)
+
+    def _forms(self) -> dict[str, Any] | None:
+        """What was learned of the marks, as JSON."""
+        from legibility.identify.learned_forms import animal_of
+
+        learned, herd = self.learned, self.registry
+        if learned is None or herd is None:
+            return None
+        forms = zip(
+            learned.rules.forms, learned.counts, learned.words, learned.examples, strict=True
+        )
+        return {
+            "title": learned.title,
+            "forms": [
+                {
+                    "marks": marks,
+                    "words": words,
+                    "rows": list(form.rows),
+                    "ear": form.ear,
+                    "check": form.check,
+                    "examples": list(examples),
+                }
+                for form, marks, words, examples in forms
+            ],
+            "exceptions": [
+                {
+                    "animal_id": herd.animal_id(animal_of(herd, odd)),
+                    "mark": odd.mark,
+                    "why": odd.why,
+                }
+                for odd in learned.exceptions
+            ],
+            "rare_share": round(learned.rare_share, 6),
+            "notes": list(learned.notes),
+            "toml": learned.toml(),
         }
 
     def _choice(self) -> str:
@@ -125,6 +174,7 @@ def look_at_registry(
         If the file cannot be read as a table, or a column that was named is not there.
     """
     from legibility.identify.registry import understood
+    from legibility.marks.rules import of_marks
     from legibility.pipeline.herd_registry import read_registry_file
 
     columns = columns or (dict(rules.columns) if rules is not None else {})
@@ -137,4 +187,4 @@ def look_at_registry(
         )
     except RegistryError as error:
         return RegistryLook(table.name, table, found, None, str(error))
-    return RegistryLook(table.name, table, found, file)
+    return RegistryLook(table.name, table, found, file, has_forms=of_marks(rules) is not None)

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from legibility.marks.learned import LearnedRules
 from legibility.report.writing import printable
 
 WIDTH: Final = 98
@@ -53,6 +54,32 @@ def registry_text(record: Mapping[str, Any], *, parts: Sequence[str] = ()) -> st
         _end(record),
     ]
     return printable_lines("\n\n".join(section for section in sections if section) + "\n")
+
+
+def forms_text(learned: LearnedRules | None) -> str:
+    """The forms that the marks show, in words and as rules; empty where none were learned."""
+    if learned is None:
+        return ""
+    said = learned.described(exceptions=REFUSED_NAMED)
+    said[0] = said[0][:1].upper() + said[0][1:-1] + " (used where no --rules are given):"
+    rules = [f"    {line}".rstrip() for line in learned.toml(comments=False).strip().splitlines()]
+    return "\n".join([*said, "", "  The same as rules (--save RULES.toml):", *rules])
+
+
+def saved_text(learned: LearnedRules | None) -> str:
+    """What a saved rules file holds, and what it will refuse."""
+    if learned is None:
+        return "[columns] written; what else is in the file was left as it is"
+    said = f"{learned.title} and [columns] written"
+    odd = len(learned.exceptions)
+    if odd:
+        said += (
+            "; 1 mark of another form is refused with these rules: mend it, or add its form"
+            if odd == 1
+            else f"; {odd:,} marks of other forms are refused with these rules: mend them, or add "
+            "their forms"
+        )
+    return said
 
 
 def printable_lines(text: str) -> str:

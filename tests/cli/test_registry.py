@@ -160,3 +160,38 @@ def test_rows_without_a_mark_are_left_out_whole(run: Run) -> None:
             ("UK 1", "HD1"),
             ("UK 4", "HD4"),
         ]
+
+
+def test_forms_of_the_marks_are_shown_and_saved_as_rules(run: Run) -> None:
+    lines = [f"A{n},HD {n:03d}" for n in range(1, 90)]
+    write("herd.csv", "\n".join(["Tag,Tattoo", *lines, "A90,HDO12"]) + "\n")
+    done = run("registry", "herd.csv", "--save", "herd.toml", "--json", "look.json")
+    assert done.exit_code == 0, done.output
+    text = " ".join(done.stdout.split())
+    for words in (
+        "Forms learned from 90 marks (used where no --rules are given): 89 marks: HD, 3 figures",
+        "1 mark keeps to none of these",
+        "HDO12: the letter O where HD012 has the figure 0",
+        '[[forms]] rows = ["{prefix}#{3}"]',
+        "1 mark of another form is refused with these rules",
+    ):
+        assert words in text, (words, done.stdout)
+    forms = json.loads(Path("look.json").read_text())["forms"]
+    assert forms["title"] == "forms learned from 90 marks"
+    assert [form["marks"] for form in forms["forms"]] == [89]
+    assert [odd["animal_id"] for odd in forms["exceptions"]] == ["A90"]
+    # The file does what it says: the slip is refused, and the rest is of its one form.
+    refused = run("rules", "--check", "herd.csv", "--rules", "herd.toml")
+    assert "mark 'HDO12' has 'O' at place 3; the rules allow 0-9" in refused.output
+    assert "1 of 90 rows cannot be used" in refused.output
+    assert run("registry", "herd.csv", "--rules", "herd.toml").exit_code == 5
+
+
+def test_a_rules_file_that_is_there_keeps_its_own_forms(run: Run) -> None:
+    write("herd.csv", "animal_id,mark\n" + "".join(f"A{n},HD{n}\n" for n in range(10, 60)))
+    write("herd.toml", 'exclude = "O"   # mine\n')
+    done = run("registry", "herd.csv", "--rules", "herd.toml", "--save", "herd.toml")
+    assert done.exit_code == 0, done.output
+    assert "Forms learned" not in done.stdout
+    assert "# mine" in Path("herd.toml").read_text()
+    assert "[[forms]]" not in Path("herd.toml").read_text()
