@@ -158,6 +158,7 @@ def test_several_processes_give_the_same(tmp_path: Path, monkeypatch: pytest.Mon
 
 
 # As in test_results: Dask closes its sockets and threads late.
+@pytest.mark.usefixtures("closed_late")
 @pytest.mark.filterwarnings("default")
 def test_the_same_through_a_dask_cluster(tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed")

@@ -68,6 +68,7 @@ def test_thousands_of_results_can_be_kept() -> None:
 
 # Dask closes its sockets and threads late, which pytest sees as warnings of the test that runs
 # at that moment; they are no warnings about this package.
+@pytest.mark.usefixtures("closed_late")
 @pytest.mark.filterwarnings("default")
 def test_the_same_through_a_dask_cluster(tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed")
@@ -87,6 +88,7 @@ def test_the_same_through_a_dask_cluster(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.usefixtures("closed_late")
 @pytest.mark.filterwarnings("default")
 def test_a_scheduler_that_does_not_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("legibility.batch.executors.SCHEDULER_TIMEOUT_S", 1)
