@@ -149,7 +149,7 @@ def result(state: TaskState, *, tools: str = "", **values: Any) -> Response:
         answer = page(
             "office_wait.html",
             what=KINDS[state.kind],
-            seconds=round(time.time() - state.at),
+            seconds=max(0, round(time.time() - state.at)),
             before=here.office.before(state.task_id),
             task=state,
         )

@@ -187,10 +187,10 @@ class OfficeTasks:
         kept = read_json(folder / ASKED_FILE)
         if kept is None:
             return None
+        # Looked at first: a task that ends meanwhile has its file before it runs no more.
+        without_file = "waiting" if task_id in self._running else "stopped"
         done, failed = read_json(folder / DONE_FILE), read_json(folder / FAILED_FILE)
-        state = "done" if done is not None else "failed" if failed is not None else "stopped"
-        if state == "stopped" and task_id in self._running:
-            state = "waiting"
+        state = "done" if done is not None else "failed" if failed is not None else without_file
         return TaskState(
             task_id,
             kept["kind"],
@@ -216,7 +216,7 @@ class OfficeTasks:
 
     def _every(self) -> list[TaskState]:
         found = [self.find(path.name) for path in self._folder.iterdir()]
-        return sorted((f for f in found if f is not None), key=lambda f: -f.at)
+        return sorted((f for f in found if f is not None), key=lambda f: (-f.at, f.task_id))
 
     def _start(
         self,

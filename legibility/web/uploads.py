@@ -151,7 +151,7 @@ class Uploads:
                 upload = self.find(folder.name)
                 if upload is not None:
                     found.append(upload)
-        yield from sorted(found, key=lambda upload: upload.received_at)
+        yield from sorted(found, key=lambda upload: (upload.received_at, upload.upload_id))
 
     def _keep(
         self, target: Path, waiting: Path, upload: Upload, sha256: str, size: int

@@ -30,7 +30,9 @@ class Visits:
 
     def all(self) -> list[Visit]:
         """All visits, newest first."""
-        return sorted(self._visits.values(), key=lambda visit: -visit["started_at"])
+        return sorted(
+            self._visits.values(), key=lambda visit: (-visit["started_at"], -visit["number"])
+        )
 
     def find(self, visit_id: str) -> Visit | None:
         """One visit, or None."""

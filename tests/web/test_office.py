@@ -16,6 +16,7 @@ from dataclasses import replace
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote, urljoin, urlsplit
 
 import pytest
@@ -44,6 +45,7 @@ from legibility.store.records import (
     ScanRow,
 )
 from legibility.store.scans import add_scan
+from legibility.web import office_tasks
 from legibility.web.config import ServerConfig
 from legibility.web.office_tasks import OfficeTasks, Task
 from legibility.web.office_work import run_task
@@ -467,6 +469,29 @@ def test_a_long_computation_shows_a_page_that_looks_again(
     answer = desk.client.get(address)
     assert "Refresh" not in answer.headers
     assert "Whom to look at first" in answer.text
+
+
+def test_a_computation_that_ends_while_it_is_looked_for_has_not_stopped(
+    herd: Path, pair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("legibility.web.office_parts.MOMENT_S", 0.01)
+    pool = Slow()
+    desk = open_desk(herd, pair, lambda: pool)
+    address = "/office/worklist?limit=6"
+    assert "Being computed" in desk.client.get(address).text
+    read_json = office_tasks.read_json
+    worked: list[bool] = []
+
+    def read_late(file: Path) -> dict[str, Any] | None:
+        found = read_json(file)
+        if file.name == office_tasks.DONE_FILE and not worked:
+            worked.append(True)
+            pool.work()
+        return found
+
+    monkeypatch.setattr(office_tasks, "read_json", read_late)
+    assert "Whom to look at first" in desk.client.get(address).text
+    assert len(pool.waiting) == 1
 
 
 def test_tasks_survive_failures_and_restarts(tmp_path: Path) -> None:
