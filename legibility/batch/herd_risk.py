@@ -19,10 +19,11 @@ from legibility.identify.rules import Rules, load_rules
 from legibility.marks.rules import of_marks
 from legibility.risk.ages import load_age_model
 from legibility.risk.blend import OwnCounts
+from legibility.risk.classes import Classes
 from legibility.risk.kernel import Matrix, condition_words, grade_of, load_kernel
 from legibility.risk.marks import MarkSet, mark_set
 from legibility.risk.misreading import Allowed, Errors, channel
-from legibility.risk.pairs import LEAST, Finder
+from legibility.risk.pairs import LEAST
 from legibility.risk.risk import Part, PartRisk, part_risk, parts_of, registry_risk
 from legibility.settings import Settings
 
@@ -46,21 +47,21 @@ class _Work:
     least: float
 
     def __call__(self, part: Part) -> PartRisk:
-        if self.digest not in _FINDERS:
-            _FINDERS.clear()
-            _FINDERS[self.digest] = Finder(self.marks)
+        if self.digest not in _CLASSES:
+            _CLASSES.clear()
+            _CLASSES[self.digest] = Classes(self.marks)
         return part_risk(
             part,
             self.marks,
-            _FINDERS[self.digest],
-            channel(self.matrices[part.level], self.errors),
+            _CLASSES[self.digest],
+            channel(self.matrices[part.level], self.errors, self.allowed),
             allowed=self.allowed,
             least=self.least,
         )
 
 
-_FINDERS: Final[dict[str, Finder]] = {}
-"""The last registry's finder, kept by each process for its next part."""
+_CLASSES: Final[dict[str, Classes]] = {}
+"""The last registry's classes, kept by each process for its next part."""
 
 
 def registry_report(
@@ -155,7 +156,8 @@ def report_on(
     settings = settings or Settings()
     errors = Errors(settings.p_swap, settings.p_wrong_die, settings.p_turned_die)
     marks = mark_set(written_marks(registry))
-    work = _Work(registry.digest, marks, matrices, errors, _allowed(rules), least)
+    allowed, classes = _allowed(rules), Classes(marks)
+    work = _Work(registry.digest, marks, matrices, errors, allowed, least)
     wanted = [np.unique(marks.of_given[levels == level]) for level in range(len(grades))]
     parts = list(parts_of(marks, wanted))
     few = len(marks) < MARKS_FOR_A_POOL and not scheduler
@@ -167,11 +169,11 @@ def report_on(
         done = list(executor.map(work, parts))
     return RegistryReport(
         registry=registry,
-        marks=marks,
+        classes=classes,
         grades=grades,
         levels=levels,
-        channels=tuple(channel(matrix, errors) for matrix in matrices),
-        arrays=registry_risk(marks, levels, done),
+        channels=tuple(channel(matrix, errors, allowed) for matrix in matrices),
+        arrays=registry_risk(classes, levels, done),
         least=least,
         condition=words,
         kernel=kernel,

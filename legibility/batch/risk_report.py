@@ -16,9 +16,9 @@ from legibility.identify.marktable import BASE
 from legibility.identify.registry import Registry
 from legibility.misreadings import AnimalRisk, HerdRisk, RiskColumns, WatchedPair
 from legibility.risk.blend import OwnCounts
+from legibility.risk.classes import Classes
 from legibility.risk.explain import N_PHRASES, phrase
 from legibility.risk.kernel import Kernel, Matrix, beta_interval
-from legibility.risk.marks import MarkSet
 from legibility.risk.misreading import Channel
 from legibility.risk.risk import TOP, RegistryRisk
 from legibility.risk.rivals import RivalFinder
@@ -27,6 +27,8 @@ PAIRS_WATCHED: Final = 20
 """Choice: pairs to watch that the totals list; they fit a screen."""
 LIMITS: Final = (0.01, 0.05, 0.2, 0.5)
 """Choice: risks above which animals are counted."""
+STRINGS_NAMED: Final = 5
+"""Choice: as many as fit a screen beside the rest."""
 AT_A_TIME: Final = 3_000
 """Measured: animals listed at a time; more need memory, fewer time."""
 
@@ -36,7 +38,7 @@ class RegistryReport:
     """Risk of a registry, animal by animal when asked."""
 
     registry: Registry
-    marks: MarkSet
+    classes: Classes
     grades: tuple[float, ...]
     """The conditions looked at."""
     levels: NDArray[np.int64]
@@ -104,10 +106,10 @@ class RegistryReport:
     def totals(self, *, pairs: int = PAIRS_WATCHED) -> HerdRisk:
         """The herd in figures, with the pairs of animals to watch most."""
         arrays, animals = self.arrays, len(self)
-        carriers = self.marks.carriers
+        carriers = self.classes.marks.carriers
         return HerdRisk(
             animals=animals,
-            marks=len(self.marks),
+            marks=len(self.classes.marks),
             shared_marks=int(carriers[carriers > 1].sum()),
             pairs=arrays.found,
             least=self.least,
@@ -120,12 +122,12 @@ class RegistryReport:
             kernel=self._kernel_words(),
             row_unread=self._row_unread(),
             pairs_to_watch=tuple(self._watched(pairs)),
-            notices=self.registry.notices,
+            notices=(*self.registry.notices, *self._same_characters()),
         )
 
     @cached_property
     def _rivals(self) -> RivalFinder:
-        return RivalFinder(self.marks, self.levels, self.arrays, self.channels)
+        return RivalFinder(self.classes, self.levels, self.arrays, self.channels)
 
     @cached_property
     def _names(self) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
@@ -152,11 +154,14 @@ class RegistryReport:
         first_animal = np.full(len(arrays.start) - 1, -1, dtype=np.int64)
         first_animal[arrays.record_of[::-1]] = np.arange(animals)[::-1]
         owner = first_animal[np.searchsorted(arrays.start, likely, side="right") - 1]
-        other = self._rivals.first_carrier(arrays.read[likely])
+        other = self._rivals.first_of(arrays.read[likely])
         keys = np.unique(np.minimum(owner, other) * animals + np.maximum(owner, other))
         low, high = np.divmod(keys, animals)
-        there = arrays.of_pairs(arrays.record_of[low], self.marks.of_given[high])
-        back = arrays.of_pairs(arrays.record_of[high], self.marks.of_given[low])
+        marks = self.classes.marks.of_given
+        there, back = (
+            arrays.of_pairs(arrays.record_of[one], self.classes.seen_from(marks[one], marks[other]))
+            for one, other in ((low, high), (high, low))
+        )
         for at in np.argsort(-(there + back), kind="stable")[:count]:
             a, b, one, two = int(low[at]), int(high[at]), float(there[at]), float(back[at])
             if two > one:
@@ -170,6 +175,16 @@ class RegistryReport:
                 two,
                 "; ".join(phrase(int(number)) for number in self._rivals.words(a, b)),
             )
+
+    def _same_characters(self) -> Iterator[str]:
+        """Different marks with the same characters, and who carries them."""
+        found = self.classes.same_strings()
+        for marks in found[:STRINGS_NAMED]:
+            first = [int(np.flatnonzero(self.classes.marks.of_given == m)[0]) for m in marks]
+            named = [f"{self.registry.mark(a)} ({self.registry.animal_id(a)})" for a in first]
+            yield f"cannot be told apart by characters alone: {', '.join(named)}"
+        if len(found) > STRINGS_NAMED:
+            yield f"{len(found) - STRINGS_NAMED:,} more marks have another one's characters"
 
     def _row_unread(self) -> float:
         share = [self.kernel.row_unread_at(grade) for grade in self.grades]

@@ -9,10 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.alphabet import ROW_SEPARATOR
+from legibility.risk.classes import Classes
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import MarkSet, mark_set
-from legibility.risk.misreading import Allowed, Errors, channel, pair_probability, readings
-from legibility.risk.pairs import LEAST, Finder
+from legibility.risk.misreading import Allowed, Errors, channel, pair_probability, views
+from legibility.risk.pairs import LEAST
 from legibility.risk.risk import RegistryRisk, part_risk, parts_of, registry_risk
 from legibility.settings import Settings
 
@@ -92,7 +94,7 @@ def mark_risks(
             _put(out, gone, _nothing(len(gone)))
             anew = of_animal[found[texts[found] != ""]]
     if len(anew):
-        part = _of_some(known, Finder(known), levels[has], anew, errors)
+        part = _of_some(Classes(known), levels[has], anew, errors)
         rival = np.where(part.rival >= 0, has[part.rival], -1)
         _put(out, has[anew], replace(part, rival=rival))
     return out
@@ -142,11 +144,16 @@ def _to_do(
     if len(moved) > MOST_MOVED:
         return None
     touched = ~same
-    touched |= np.isin(texts, moved)
+    touched |= np.isin(_characters(texts), _characters(np.array(moved, dtype=np.str_)))
     has = np.flatnonzero(texts != "")
-    for text in moved:
+    # Whoever is read as the characters of a mark, in whatever rows, may share it otherwise now.
+    for text in sorted({*moved, *_characters(np.array(moved, dtype=np.str_)).tolist()}):
         touched[has[_read_as(known, levels[has], text, errors)]] = True
     return np.flatnonzero(touched)
+
+
+def _characters(marks: NDArray[np.str_]) -> NDArray[np.str_]:
+    return np.strings.replace(marks, ROW_SEPARATOR, "")
 
 
 def _read_as(
@@ -157,7 +164,7 @@ def _read_as(
     (wanted,) = mark_set([text]).groups
     found = []
     for group in known.groups:
-        if wanted.structure not in readings(group.structure, errors):
+        if not views(group.structure, wanted.structure, channel(kernel.at(GRADE_LOST), errors)):
             continue
         place = known.of_given - group.ids[0]
         mine = np.flatnonzero((place >= 0) & (place < len(group.ids)))
@@ -173,72 +180,81 @@ def _read_as(
 
 
 def _of_some(
-    known: MarkSet,
-    finder: Finder,
+    classes: Classes,
     levels: NDArray[np.float64],
     animals: NDArray[np.int64],
     errors: Errors,
 ) -> MarkRisks:
     """Figures of some animals against all; ``levels`` and rivals are by all animals with a mark."""
-    now, unread = _at(known, finder, levels, animals, errors)
+    now, unread = _at(classes, levels, animals, errors)
     lost = np.full(len(levels), GRADE_LOST)
-    later, unread_later = _at(known, finder, lost, animals, errors)
-    rival, probability = _rivals(known, now, animals)
+    later, unread_later = _at(classes, lost, animals, errors)
+    rival, probability = _rivals(classes, now, animals)
+    own = classes.own[classes.marks.of_given[animals]]
     return MarkRisks(
         risk=now.risk * (1 - unread),
         risk_lost=later.risk * (1 - unread_later),
         rival=rival,
         rival_probability=probability * (1 - unread)[:, None],
-        same_mark=(known.carriers[known.of_given] - 1)[animals],
+        same_mark=classes.carriers[own] - 1,
     )
 
 
 def _at(
-    known: MarkSet,
-    finder: Finder,
+    classes: Classes,
     all_grades: NDArray[np.float64],
     animals: NDArray[np.int64],
     errors: Errors,
 ) -> tuple[RegistryRisk, NDArray[np.float64]]:
     """Risks of some animals at their grades, and the share of rows that cannot be read at all."""
-    kernel = load_kernel()
+    kernel, known = load_kernel(), classes.marks
     grades, levels = np.unique(all_grades[animals], return_inverse=True)
     marks = known.of_given[animals]
     wanted = [np.unique(marks[levels == level]) for level in range(len(grades))]
     channels = [channel(kernel.at(float(value)), errors) for value in grades]
     done = [
-        part_risk(part, known, finder, channels[part.level], allowed=Allowed(), least=LEAST)
+        part_risk(part, known, classes, channels[part.level], allowed=Allowed(), least=LEAST)
         for part in parts_of(known, wanted)
     ]
     unread = np.array([kernel.row_unread_at(float(value)) for value in grades])[levels]
-    found = registry_risk(known, levels.astype(np.int64), done, animals=animals)
+    found = registry_risk(classes, levels.astype(np.int64), done, animals=animals)
     return found, np.asarray(unread, np.float64)
 
 
 def _rivals(
-    known: MarkSet, found: RegistryRisk, animals: NDArray[np.int64]
+    classes: Classes, found: RegistryRisk, animals: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """The most probable rivals of some animals; one of several with the same mark stands first."""
-    everyone = len(known.of_given)
-    order = np.argsort(known.of_given, kind="stable")
-    start = np.concatenate([[0], np.cumsum(known.carriers)])
-    place = np.empty(everyone, dtype=np.int64)
-    place[order] = np.arange(everyone) - start[known.of_given[order]]
-    mine = known.of_given[animals]
-    carriers = known.carriers[mine]
+    """The most probable rivals of some animals; one of several of a class stands first."""
+    order, start = classes.members, classes.start
+    mine = classes.own[classes.marks.of_given[animals]]
+    carriers = classes.carriers[mine]
     n = len(animals)
     rival = np.full((n, RIVALS + 1), -1, dtype=np.int64)
     probability = np.zeros((n, RIVALS + 1))
-    twin = carriers > 1
-    following = start[mine] + (place[animals] + 1) % carriers
-    rival[twin, RIVALS] = order[following[twin]]
+    twin = np.flatnonzero(carriers > 1)
+    place = _place_in_class(classes, mine[twin], animals[twin])
+    following = start[mine[twin]] + (place + 1) % carriers[twin]
+    rival[twin, RIVALS] = order[following]
     probability[twin, RIVALS] = found.same_mark[twin] / (carriers[twin] - 1)
     for rank in range(RIVALS):
         at = found.start[found.record_of] + rank
         has = at < found.start[found.record_of + 1]
-        mark = found.read[at[has]]
-        rival[has, rank] = order[start[mark]]
-        probability[has, rank] = found.probability[at[has]] / known.carriers[mark]
+        read = found.read[at[has]]
+        rival[has, rank] = order[start[read]]
+        probability[has, rank] = found.probability[at[has]] / classes.carriers[read]
     best = np.argsort(-probability, axis=1, kind="stable")[:, :RIVALS]
     rows = np.arange(n)[:, None]
     return rival[rows, best], probability[rows, best]
+
+
+def _place_in_class(
+    classes: Classes, which: NDArray[np.int64], animals: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """(n,) how many of a class stand before an animal of it."""
+    place = np.zeros(len(which), dtype=np.int64)
+    sizes = classes.carriers[which]
+    for nth in range(int(sizes.max(initial=0))):
+        here = np.flatnonzero(sizes > nth)
+        at = classes.members[classes.start[which[here]] + nth]
+        place[here[at == animals[here]]] = nth
+    return place

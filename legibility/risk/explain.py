@@ -23,14 +23,17 @@ from legibility.risk.misreading import (
     Channel,
     View,
     inner_pairs,
+    is_open,
     views,
 )
 
 SAME_MARK: Final = "both carry this mark"
+SAME_CHARACTERS: Final = "same characters, cannot be told apart by characters alone"
 
 _FIXED: Final = (
     "",
     SAME_MARK,
+    SAME_CHARACTERS,
     "row 1 not found",
     "row 2 not found",
     "rows in the other order",
@@ -42,10 +45,10 @@ _FIXED: Final = (
     "last character of row 2 lost",
 )
 _PLACES: Final = 2 * LONGEST_ROW
-_FIXED_KIND, _MISREAD, _TURNED, _WRONG, _SWAPPED = range(5)
+_FIXED_KIND, _MISREAD, _TURNED, _WRONG, _SWAPPED, _LOST = range(6)
 _KIND: Final = _PLACES * N_CHARACTERS**2
 _PLACE: Final = N_CHARACTERS**2
-N_PHRASES: Final = 5 * _KIND
+N_PHRASES: Final = 6 * _KIND
 """Numbers of phrases are below this."""
 NOTHING: Final = -1
 """Stands in tables of numbers where nothing is to be said."""
@@ -64,6 +67,8 @@ def phrase(number: int) -> str:
         return f"die {place + 1} upside down ({there})"
     if kind == _WRONG:
         return f"wrong die at {place + 1} ({shown} for {there})"
+    if kind == _LOST:
+        return f"character {place + 1} lost at the end of a row"
     return f"dies {place + 1} and {place + 2} swapped"
 
 
@@ -123,7 +128,7 @@ class Explainer:
         ndarray of int32, (n, 2 + characters of a record)
             Numbers in the order in which they are said, ``NOTHING`` between them.
         """
-        ways = views(record, reading, self._ch.errors)
+        ways = views(record, reading, self._ch)
         out = np.full((len(records), 2 + records.shape[1]), NOTHING, dtype=np.int32)
         for start in range(0, len(records), CHUNK):
             part = slice(start, start + CHUNK)
@@ -176,18 +181,19 @@ class Explainer:
         for place in seen:
             _keep_larger(ratio, event, self._ratio[cell[place]], place)
         for place in inner_pairs(record):
-            if place not in k:
-                continue
-            one, other = (records[:, p].astype(np.int32) * N_CLASSES for p in (place, place + 1))
-            crossed = self._k[other + classes[place]] * self._k[one + classes[place + 1]]
-            crossed *= self._ch.swap_odds / (k[place] * k[place + 1])
-            crossed[one == other] = 0.0
+            crossed = self._ch.swap_odds * (records[:, place] != records[:, place + 1])
+            for here, there in ((place, place + 1), (place + 1, place)):
+                if here in k:
+                    at_there = records[:, there].astype(np.int32) * N_CLASSES
+                    crossed = crossed * self._k[at_there + classes[here]] / k[here]
             _keep_larger(ratio, event, crossed, _PLACES + place)
         weight = view.weight * intact * ratio
         rows = np.flatnonzero(weight > best)
         said = np.full((len(rows), 2 + records.shape[1]), NOTHING, dtype=np.int32)
         said[:, 0] = _view_phrase(view, record)
         event = event[rows]
+        for place in range(len(view.places)):
+            said[event == _PLACES + place, 1] = _SWAPPED * _KIND + place * _PLACE
         for place in seen:
             pairs = cell[place][rows]
             true, shown = np.divmod(pairs, N_CLASSES)
@@ -197,9 +203,7 @@ class Explainer:
             turned = here & self._is_turned[pairs]
             said[turned, 1] = (_TURNED * _KIND + pair)[turned]
             said[here & ~turned, 1] = (_WRONG * _KIND + pair)[here & ~turned]
-            swapped = event == _PLACES + place
-            said[swapped, 1] = _SWAPPED * _KIND + place * _PLACE
-            wrong &= ~here & ~swapped & (event != _PLACES + place - 1)
+            wrong &= ~here & (event != _PLACES + place) & (event != _PLACES + place - 1)
             said[wrong, 2 + place] = (_MISREAD * _KIND + pair)[wrong]
         return rows, weight[rows], said
 
@@ -217,6 +221,8 @@ def _view_phrase(view: View, structure: Structure) -> int:
         return fixed("row 1 not found" if view.places[0] == HIDDEN else "row 2 not found")
     if LOST in view.places:
         lost = view.places.index(LOST)
+        if is_open(structure) and 0 < lost < structure[0] - 1:
+            return _LOST * _KIND + lost * _PLACE
         row = 2 if lost >= structure[0] else 1
         end = "first" if lost in (0, structure[0]) else "last"
         return fixed(f"{end} character{f' of row {row}' if structure[1] else ''} lost")

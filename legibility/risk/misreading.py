@@ -13,12 +13,19 @@ swap), and O the sum of all odds: at most one thing goes wrong at application, a
 
 Ways to lay a reading over a record (*views*): as it is; the first or last character of a row lost;
 one of two rows not found; two rows in the other order. At most one of these happens.
+
+A mark written without a break says nothing of rows (its structure is (L, 0)): it stands in one row
+or is broken anywhere that the rules allow, each as likely as the other (choice; no source). Its
+views are those of all these layouts, and where it or the mark that is read leaves the rows open,
+the two are compared by their characters alone. Dies are swapped between neighbours as written, also
+across a break that nobody wrote down.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +41,10 @@ HIDDEN: int = -2
 """Place of a view in a row that was not found."""
 CHUNK: int = 1 << 14
 """Measured: pairs reckoned at a time; more do not fit the processor's cache and take longer."""
+NEGLIGIBLE: float = 1e-10
+"""Choice: a view that cannot add more is left out of a sum, a millionth of what is looked for."""
+RARE: float = 0.01
+"""Choice: views less likely than this are first bounded, since they hardly ever add anything."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +102,11 @@ class Channel:
     odds: NDArray[np.float64]
     """(36,) odds that something is wrong with the die of a character."""
     errors: Errors
+    allowed: Allowed = Allowed()
+    """Marks that a reader accepts, in rows that marks without a break may stand in."""
+    any_layout: bool = False
+    """Marks without a break stand in whichever layout makes a reading likeliest, not in all of them
+    alike: probabilities are then at most so large."""
 
     @property
     def upper(self) -> Matrix:
@@ -98,8 +114,10 @@ class Channel:
         return self.matrix + self.event
 
 
-def channel(matrix: Matrix, errors: Errors | None = None) -> Channel:
-    """Channel from a kernel's matrix (``Kernel.at``) and the errors to allow for."""
+def channel(
+    matrix: Matrix, errors: Errors | None = None, allowed: Allowed | None = None
+) -> Channel:
+    """Channel from a kernel's matrix (``Kernel.at``), the errors to allow for and the rules."""
     errors = Errors() if errors is None else errors
     wrong, turned = _odds(errors.wrong_die), _odds(errors.turned_die)
     turns = turned_index()
@@ -107,22 +125,62 @@ def channel(matrix: Matrix, errors: Errors | None = None) -> Channel:
     k = np.asarray(matrix, dtype=np.float64)
     event = wrong / (N_CHARACTERS - 1) * (k.sum(axis=0, keepdims=True) - k)
     event = event + turned * is_turnable[:, None] * k[turns]
-    return Channel(k, event, _odds(errors.swap), wrong + turned * is_turnable, errors)
+    odds = wrong + turned * is_turnable
+    return Channel(k, event, _odds(errors.swap), odds, errors, allowed or Allowed())
 
 
-def views(record: Structure, reading: Structure, errors: Errors) -> tuple[View, ...]:
+def in_any_layout(ch: Channel) -> Channel:
+    """The same channel, for bounds that hold however marks without a break stand in the ear."""
+    return replace(ch, any_layout=True)
+
+
+def is_open(structure: Structure) -> bool:
+    """Whether a mark leaves open where its rows break."""
+    return structure[1] == 0
+
+
+def views(record: Structure, reading: Structure, ch: Channel) -> tuple[View, ...]:
     """All ways in which a record of one structure can be read as a mark of another."""
-    both = 1.0 - 2 * errors.missed_row - errors.crossed_rows if record[1] else 1.0
-    return tuple(
-        View(weight * (both if crossing == "both" else 1.0), places)
-        for structure, weight, crossing, places in _all_views(record, errors)
-        if structure == reading
-    )
+    return _views(record, reading, ch.errors, ch.allowed, ch.any_layout)
 
 
-def readings(record: Structure, errors: Errors) -> frozenset[Structure]:
-    """Structures that a record of one structure can be read as."""
-    return frozenset(structure for structure, _, _, _ in _all_views(record, errors))
+@lru_cache(maxsize=4096)
+def _views(
+    record: Structure, reading: Structure, errors: Errors, allowed: Allowed, any_layout: bool
+) -> tuple[View, ...]:
+    by_characters = is_open(record) or is_open(reading)
+    found: dict[tuple[int, ...], float] = {}
+    for structure, weight, places in _ways(record, errors, allowed, any_layout):
+        if by_characters:
+            fits = sum(structure) == sum(reading) and allowed.fits(structure)
+        else:
+            fits = structure == reading
+        if fits and any_layout and is_open(record):
+            found[places] = max(found.get(places, 0.0), weight)
+        elif fits:
+            found[places] = found.get(places, 0.0) + weight
+    return tuple(View(weight, places) for places, weight in found.items())
+
+
+def layouts(record: Structure, allowed: Allowed) -> tuple[Structure, ...]:
+    """Structures in which a record may stand in the ear."""
+    if not is_open(record):
+        return (record,)
+    count = record[0]
+    every = (record, *((cut, count - cut) for cut in range(1, count)))
+    return tuple(filter(allowed.fits, every)) or every
+
+
+def _ways(
+    record: Structure, errors: Errors, allowed: Allowed, any_layout: bool = False
+) -> Iterator[tuple[Structure, float, tuple[int, ...]]]:
+    """Structure, weight and places of everything that can be seen of a record."""
+    stands = layouts(record, allowed)
+    prior = 1.0 if any_layout else 1.0 / len(stands)
+    for layout in stands:
+        both = 1.0 - 2 * errors.missed_row - errors.crossed_rows if layout[1] else 1.0
+        for structure, weight, crossing, places in _all_views(layout, errors):
+            yield structure, prior * weight * (both if crossing == "both" else 1.0), places
 
 
 def _all_views(
@@ -190,15 +248,48 @@ def pair_probability(
     """
     odds = total_odds(records, record, ch) if odds is None else odds
     event_ratio = ch.event / ch.matrix
-    ways = views(record, reading, ch.errors)
     total = np.zeros(len(records))
-    for start in range(0, len(records), CHUNK):
-        part = slice(start, start + CHUNK)
-        for view in ways:
-            total[part] += view.weight * _one_view(
-                records[part], record, read[part], view, ch, event_ratio
-            )
+    for view in views(record, reading, ch):
+        for start in range(0, len(records), CHUNK):
+            part = slice(start, start + CHUNK)
+            x, y = records[part], read[part]
+            if view.weight >= RARE:
+                total[part] += view.weight * _one_view(x, record, y, view, ch, event_ratio)
+                continue
+            rows = _not_negligible(x, record, y, view, ch)
+            if len(rows):
+                one = _one_view(x[rows], record, y[rows], view, ch, event_ratio)
+                total[start + rows] += view.weight * one
     return np.asarray(total / (1.0 + odds), dtype=np.float64)
+
+
+def _not_negligible(
+    records: Codes, record: Structure, read: Codes, view: View, ch: Channel
+) -> NDArray[np.int64]:
+    """Pairs to which a view may add more than ``NEGLIGIBLE``.
+
+    At each place the likeliest of what any one error puts there: the character itself, a wrong die,
+    or a neighbour's. Many pairs are out after two or three places.
+    """
+    swaps = inner_pairs(record)
+    upper, k = ch.upper.ravel(), ch.matrix.ravel()
+    rows = np.arange(len(records))
+    # Nothing wrong, something wrong at one of the places, or between two of them.
+    most = view.weight * 2.0 * len(view.places)
+    bound = np.full(len(records), most)
+    for place, at in enumerate(view.places):
+        if at == HIDDEN:
+            continue
+        shown = NO_CHARACTER if at == LOST else read[rows, at].astype(np.int64)
+        likeliest = upper[records[rows, place].astype(np.int64) * N_CLASSES + shown]
+        for near in (place - 1, place + 1):
+            if min(near, place) in swaps and 0 <= near < len(view.places):
+                other = k[records[rows, near].astype(np.int64) * N_CLASSES + shown]
+                likeliest = np.maximum(likeliest, other)
+        bound = bound * likeliest
+        kept = np.flatnonzero(bound > NEGLIGIBLE)
+        rows, bound = rows[kept], bound[kept]
+    return rows
 
 
 def _one_view(
@@ -214,7 +305,7 @@ def _one_view(
 
     flat, flat_ratio = ch.matrix.ravel(), event_ratio.ravel()
     classes = {place: class_of(place) for place in seen}
-    own = {place: records[:, place].astype(np.intp) * N_CLASSES for place in seen}
+    own = [records[:, place].astype(np.intp) * N_CLASSES for place in range(records.shape[1])]
     intact = np.ones(len(records))
     ratio = np.zeros(len(records))
     k = {}
@@ -224,12 +315,11 @@ def _one_view(
         intact *= k[place]
         ratio += flat_ratio[at]
     for place in inner_pairs(record):
-        if place not in k:
-            ratio += ch.swap_odds * (records[:, place] != records[:, place + 1])
-            continue
-        crossed = flat[own[place + 1] + classes[place]] * flat[own[place] + classes[place + 1]]
-        unequal = records[:, place] != records[:, place + 1]
-        ratio += ch.swap_odds * unequal * crossed / (k[place] * k[place + 1])
+        swapped = ch.swap_odds * (records[:, place] != records[:, place + 1])
+        for here, there in ((place, place + 1), (place + 1, place)):
+            if here in k:
+                swapped = swapped * flat[own[there] + classes[here]] / k[here]
+        ratio += swapped
     for place in range(records.shape[1]):
         if place not in k:
             ratio += ch.odds[records[:, place]]
@@ -245,27 +335,41 @@ def read_whole(
     """
     usable = np.array([character in allowed.characters for character in CHARACTERS])
     # A reading's sum over the allowed characters, and over "not read", is a kernel of two classes.
-    two = np.stack([ch.matrix[:, :N_CHARACTERS] @ usable, ch.matrix[:, NO_CHARACTER]], axis=1)
-    event = np.stack([ch.event[:, :N_CHARACTERS] @ usable, ch.event[:, NO_CHARACTER]], axis=1)
-    k = two[records]
-    e = event[records] / k
+    two = np.stack([ch.matrix[:, :N_CHARACTERS] @ usable, ch.matrix[:, NO_CHARACTER]])
+    event = np.stack([ch.event[:, :N_CHARACTERS] @ usable, ch.event[:, NO_CHARACTER]])
+    # Ways differ in which places are read, lost or unseen; in what order they are does not matter.
+    ways: dict[tuple[int, ...], float] = {}
+    for reading, weight, places in _ways(structure, ch.errors, ch.allowed):
+        if allowed.fits(reading):
+            state = tuple(min(at, 0) for at in places)
+            ways[state] = ways.get(state, 0.0) + weight
     odds = total_odds(records, structure, ch)
     total = np.zeros(len(records))
-    for reading in sorted(filter(allowed.fits, readings(structure, ch.errors))):
-        for view in views(structure, reading, ch.errors):
-            lost = np.array([at == LOST for at in view.places]).astype(np.intp)
-            seen = np.array([at != HIDDEN for at in view.places])
-            here = np.take_along_axis(k, lost[None, :, None], axis=2)[:, :, 0]
-            ratio = np.take_along_axis(e, lost[None, :, None], axis=2)[:, :, 0]
-            intact = np.where(seen, here, 1.0).prod(axis=1)
-            extra = np.where(seen, ratio, ch.odds[records]).sum(axis=1)
-            for place in inner_pairs(structure):
-                unequal = records[:, place] != records[:, place + 1]
-                if seen[place]:
-                    there = k[:, place + 1, lost[place]] * k[:, place, lost[place + 1]]
-                    unequal = unequal * there / (here[:, place] * here[:, place + 1])
-                extra += ch.swap_odds * unequal
-            total += view.weight * intact * (1.0 + extra)
+    swaps = inner_pairs(structure)
+    for start in range(0, len(records), CHUNK):
+        part = slice(start, start + CHUNK)
+        columns = [np.ascontiguousarray(column) for column in records[part].T]
+        k = [[table[column] for table in two] for column in columns]
+        ratio = [[table[column] for table in event / two] for column in columns]
+        unequal = {p: columns[p] != columns[p + 1] for p in swaps}
+        for state, weight in ways.items():
+            intact, extra = np.ones(len(columns[0])), np.zeros(len(columns[0]))
+            for place, seen in enumerate(state):
+                if seen == HIDDEN:
+                    extra += ch.odds[columns[place]]
+                    continue
+                lost = int(seen == LOST)
+                intact *= k[place][lost]
+                extra += ratio[place][lost]
+            for place in swaps:
+                swapped = ch.swap_odds * unequal[place]
+                if state[place] != state[place + 1]:
+                    for here, there in ((place, place + 1), (place + 1, place)):
+                        if state[here] != HIDDEN:
+                            lost = int(state[here] == LOST)
+                            swapped = swapped * k[there][lost] / k[here][lost]
+                extra += swapped
+            total[part] += weight * intact * (1.0 + extra)
     return np.asarray(total / (1.0 + odds), dtype=np.float64)
 
 

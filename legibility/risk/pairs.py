@@ -26,7 +26,6 @@ from legibility.risk.misreading import (
     View,
     inner_pairs,
     pair_probability,
-    readings,
     total_odds,
     views,
 )
@@ -72,8 +71,8 @@ class Finder:
         """
         parts = [
             self._of_structure(records, reading, ch, least)
-            for reading in sorted(readings(records.structure, ch.errors))
-            if reading in self._targets
+            for reading in self._groups
+            if views(records.structure, reading, ch)
         ]
         return sorted_pairs(parts)
 
@@ -84,7 +83,7 @@ class Finder:
         own = _places(records.codes, group.codes) if reading == records.structure else _NOWHERE
         odds = total_odds(records.codes, records.structure, ch)
         kept: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
-        ways = views(records.structure, reading, ch.errors)
+        ways = views(records.structure, reading, ch)
         for source, target in _candidates(records, ways, targets, ch, least):
             if len(own):
                 is_other = np.flatnonzero(own[source] != target)
@@ -173,20 +172,23 @@ def _candidates(
     swaps = inner_pairs(records.structure)
     share = 1.0 - SWAP_SHARE if swaps and ch.swap_odds > 0 else 1.0
     codes = records.codes
-    for view in ways:
+    # Some view reaches its part of the sum. Rare ones get a small part, which leaves nearly all to
+    # the others, and need most of their characters right all the same.
+    roots = np.sqrt([view.weight for view in ways])
+    for view, part in zip(ways, roots / roots.sum(), strict=True):
         strings, weight = _laid(codes, view, upper)
-        need = share * least / len(ways) / weight
+        need = share * part * least / weight
         yield from join(strings, -np.log(need), targets, upper_cost)
         if share == 1.0:
             continue
         for place in swaps:
-            if HIDDEN in (view.places[place], view.places[place + 1]):
+            if view.places[place] == view.places[place + 1] == HIDDEN:
                 continue
             rows = np.flatnonzero(codes[:, place] != codes[:, place + 1])
             swapped = codes[rows]
             swapped[:, [place, place + 1]] = swapped[:, [place + 1, place]]
             strings, weight = _laid(swapped, view, k)
-            need = SWAP_SHARE * least / len(ways) / len(swaps) / (weight * ch.swap_odds)
+            need = SWAP_SHARE * part * least / len(swaps) / (weight * ch.swap_odds)
             for source, target in join(strings, -np.log(need), targets, cost):
                 yield rows[source], target
 

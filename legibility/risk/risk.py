@@ -13,9 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.risk.classes import Classes
 from legibility.risk.marks import MarkGroup, MarkSet, Structure
 from legibility.risk.misreading import Allowed, Channel, pair_probability, read_whole
-from legibility.risk.pairs import LEAST, Finder
+from legibility.risk.pairs import LEAST
 
 TOP: Final = 20
 """Contract: rivals kept for a mark."""
@@ -46,13 +47,13 @@ class PartRisk:
     whole: NDArray[np.float64]
     """(n,) ... as some whole mark that the rules allow."""
     registered: NDArray[np.float64]
-    """(n,) ... as another mark of the registry, those of at least ``least``."""
+    """(n,) ... as another class of the registry, those of at least ``least``."""
     found: int
     """Pairs of at least ``least``."""
     listed: NDArray[np.int32]
     """(n,) how many of them are kept of each record, at most ``TOP``: the most probable ones."""
     read: NDArray[np.int32]
-    """(sum of listed,) marks read instead, record by record, most probable first."""
+    """(sum of listed,) classes read instead, record by record, most probable first."""
     probability: NDArray[np.float32]
 
 
@@ -79,7 +80,7 @@ def parts_of(
 def part_risk(
     part: Part,
     marks: MarkSet,
-    finder: Finder,
+    classes: Classes,
     ch: Channel,
     *,
     allowed: Allowed,
@@ -93,7 +94,7 @@ def part_risk(
     part : Part
     marks : MarkSet
         All marks of the registry.
-    finder : Finder
+    classes : Classes
         Of the same marks.
     ch : Channel
         At the part's condition.
@@ -105,7 +106,7 @@ def part_risk(
     group = next(group for group in marks.groups if group.structure == part.structure)
     codes = group.codes[part.ids - group.ids[0]]
     records = MarkGroup(part.structure, codes, part.ids)
-    pairs = finder.pairs(records, ch, least=least)
+    pairs = classes.pairs(records, ch, least=least)
     row = np.searchsorted(part.ids, pairs.record)
     first = np.searchsorted(row, np.arange(len(part.ids)))
     best = np.flatnonzero(np.arange(len(row)) - first[row] < top)
@@ -135,28 +136,28 @@ class RegistryRisk:
     unregistered: NDArray[np.float64]
     unread: NDArray[np.float64]
     same_mark: NDArray[np.float64]
-    """(animals,) part of ``risk``: read right, but other animals carry the mark too."""
+    """(animals,) part of ``risk``: read right, but other animals are of the mark's class too."""
     start: NDArray[np.int64]
     """(records + 1,) where each record's pairs begin."""
     read: NDArray[np.int32]
-    """Marks read instead, most probable first."""
+    """Classes read instead, most probable first."""
     probability: NDArray[np.float32]
     found: int
     """Pairs found, those beyond the ``TOP`` of a record included."""
 
-    def of_pairs(self, record: NDArray[np.int64], mark: NDArray[np.int64]) -> NDArray[np.float64]:
-        """(n,) probability that each record is read as each mark; 0 for pairs not kept."""
+    def of_pairs(self, record: NDArray[np.int64], read: NDArray[np.int64]) -> NDArray[np.float64]:
+        """(n,) probability that each record is read as each class; 0 for pairs not kept."""
         found = np.zeros(len(record))
         for nth in range(TOP):
             at = self.start[record] + nth
             here = np.flatnonzero(at < self.start[record + 1])
-            here = here[self.read[at[here]] == mark[here]]
+            here = here[self.read[at[here]] == read[here]]
             found[here] = self.probability[at[here]]
         return found
 
 
 def registry_risk(
-    marks: MarkSet,
+    classes: Classes,
     levels: NDArray[np.int64],
     done: Iterable[PartRisk],
     *,
@@ -166,8 +167,8 @@ def registry_risk(
 
     Parameters
     ----------
-    marks : MarkSet
-        Of all animals, in their order.
+    classes : Classes
+        Of the marks of all animals, in their order.
     levels : ndarray of int, (animals,)
         Condition of each animal.
     done : iterable of PartRisk
@@ -175,6 +176,7 @@ def registry_risk(
     animals : ndarray of int, optional
         Only these, by their place among the marks given; ``levels`` and the result are theirs.
     """
+    marks = classes.marks
     count = len(marks)
     of_given = marks.of_given if animals is None else marks.of_given[animals]
     results = sorted(done, key=lambda part: (part.level, int(part.ids[0])))
@@ -184,7 +186,7 @@ def registry_risk(
         np.concatenate([getattr(part, name) for part in results])
         for name in ("right", "whole", "registered")
     )
-    carriers = marks.carriers[of_given]
+    carriers = classes.carriers[classes.own[of_given]]
     own = right[record_of]
     same_mark = own * (carriers - 1) / carriers
     unregistered = np.maximum(whole - right - registered, 0.0)[record_of]

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.risk.explain import NOTHING, SAME_MARK, Explainer, fixed
-from legibility.risk.marks import MarkSet
+from legibility.risk.classes import Classes
+from legibility.risk.explain import NOTHING, SAME_CHARACTERS, SAME_MARK, Explainer, fixed
 from legibility.risk.misreading import Channel
 from legibility.risk.risk import TOP, RegistryRisk
 
@@ -35,20 +35,20 @@ class RivalFinder:
 
     def __init__(
         self,
-        marks: MarkSet,
+        classes: Classes,
         levels: NDArray[np.int64],
         arrays: RegistryRisk,
         channels: Sequence[Channel],
     ) -> None:
-        self._marks, self._levels, self._arrays = marks, levels, arrays
+        self._classes, self._marks = classes, classes.marks
+        self._levels, self._arrays = levels, arrays
         self._explainers = [Explainer(ch) for ch in channels]
-        self._order = np.argsort(marks.of_given, kind="stable").astype(np.int32)
-        self._start = np.concatenate([[0], np.cumsum(marks.carriers)])
-        self._groups = np.cumsum([0, *(len(group.ids) for group in marks.groups)])
+        self._order, self._start = classes.members, classes.start
+        self._groups = np.cumsum([0, *(len(group.ids) for group in self._marks.groups)])
 
-    def first_carrier(self, mark: NDArray[np.integer]) -> NDArray[np.int64]:
-        """The first animal that carries each mark."""
-        return np.asarray(self._order[self._start[mark]], dtype=np.int64)
+    def first_of(self, read: NDArray[np.integer]) -> NDArray[np.int64]:
+        """The first animal of each class."""
+        return np.asarray(self._order[self._start[read]], dtype=np.int64)
 
     def of(self, animals: NDArray[np.int64], *, most: int = TOP) -> Rivals:
         """Rivals of some animals.
@@ -60,6 +60,8 @@ class RivalFinder:
             Rivals of each, ``TOP`` at most.
         """
         owner, other, probability = self._all(animals)
+        if self._classes.overlap:
+            owner, other, probability = _merged(owner, other, probability)
         order = np.argsort(owner - np.minimum(probability, 1.0) / 2, kind="stable")
         counts = np.minimum(np.bincount(owner, minlength=len(animals)), most)
         first = np.searchsorted(owner[order], np.arange(len(animals)))
@@ -85,17 +87,17 @@ class RivalFinder:
     def _all(
         self, animals: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-        """(animal's place, rival, probability), at most ``TOP`` rivals of one mark."""
-        arrays, marks = self._arrays, self._marks.of_given[animals]
+        """(animal's place, rival, probability), at most ``TOP`` rivals of one class."""
+        arrays, own = self._arrays, self._classes.own[self._marks.of_given[animals]]
         carriers = np.diff(self._start)
-        # Animals that carry the same mark, all of them, then without the animal itself.
+        # Animals of the same class, all of them, then without the animal itself.
         shared = np.flatnonzero(arrays.same_mark[animals] > 0)
-        at, twin = self._spread(marks[shared], TOP + 1)
+        at, twin = self._spread(own[shared], TOP + 1)
         at = shared[at]
         twins = np.flatnonzero(twin != animals[at])
         nth = np.arange(len(twins)) - np.searchsorted(at[twins], at[twins])
         at, twin = at[twins[nth < TOP]], twin[twins[nth < TOP]]
-        share = arrays.same_mark[animals[at]] / (carriers[marks[at]] - 1)
+        share = arrays.same_mark[animals[at]] / (carriers[own[at]] - 1)
         record = arrays.record_of[animals]
         counts = arrays.start[record + 1] - arrays.start[record]
         owner = np.repeat(np.arange(len(animals)), counts)
@@ -112,13 +114,13 @@ class RivalFinder:
         )
 
     def _spread(
-        self, marks: NDArray[np.integer], most: int
+        self, classes: NDArray[np.integer], most: int
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """(place in ``marks``, animal) of at most so many carriers of each mark."""
-        counts = np.minimum(self._start[marks + 1] - self._start[marks], most)
-        place = np.repeat(np.arange(len(marks)), counts)
+        """(place in ``classes``, animal) of at most so many animals of each class."""
+        counts = np.minimum(self._start[classes + 1] - self._start[classes], most)
+        place = np.repeat(np.arange(len(classes)), counts)
         nth = np.arange(len(place)) - np.repeat(np.cumsum(counts) - counts, counts)
-        return place, self._order[self._start[marks[place]] + nth].astype(np.int64)
+        return place, self._order[self._start[classes[place]] + nth].astype(np.int64)
 
     def _words(self, animals: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.int32]:
         """(r, most phrases) of each pair, ``NOTHING`` between them."""
@@ -130,6 +132,9 @@ class RivalFinder:
         )
         same = record == read
         out[same, 0] = fixed(SAME_MARK)
+        alike = self._classes.same_characters(record, read)
+        out[alike, 0] = fixed(SAME_CHARACTERS)
+        same |= alike
         kinds = (self._levels[animals] * len(self._groups) + of_record) * len(self._groups)
         kinds = np.where(same, -1, kinds + of_read)
         for kind in np.unique(kinds[~same]):
@@ -146,3 +151,12 @@ class RivalFinder:
         silent = (out == NOTHING).all(axis=1)
         out[silent, 0] = fixed("")
         return out
+
+
+def _merged(
+    owner: NDArray[np.int64], other: NDArray[np.int64], probability: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Rivals that several classes name, each once."""
+    pairs, which = np.unique(np.stack([owner, other], axis=1), axis=0, return_inverse=True)
+    total = np.bincount(which.ravel(), probability, minlength=len(pairs))
+    return pairs[:, 0], pairs[:, 1], total

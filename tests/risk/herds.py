@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from legibility.alphabet import CHARACTERS
+from legibility.alphabet import CHARACTERS, NO_CHARACTER, index_of, split_mark
 from legibility.risk.marks import MarkSet
-from legibility.risk.misreading import Channel, pair_probability, readings
+from legibility.risk.misreading import Channel, pair_probability, views
 
 
 def random_marks(
@@ -37,7 +37,7 @@ def all_pairs(
     found = {}
     for a in records.groups:
         for b in marks.groups:
-            if b.structure not in readings(a.structure, ch.errors):
+            if not views(a.structure, b.structure, ch):
                 continue
             step = max(1, 200_000 // len(b.ids))
             for start in range(0, len(a.ids), step):
@@ -50,3 +50,38 @@ def all_pairs(
                 ids = zip(a.ids[x[kept]].tolist(), b.ids[y[kept]].tolist(), strict=True)
                 found.update(zip(ids, p[kept].tolist(), strict=True))
     return found
+
+
+def cut(mark: str, at: int) -> str:
+    """A mark broken at a place, 0 for one row."""
+    characters = mark.replace("/", "")
+    return f"{characters[:at]}/{characters[at:]}" if at else characters
+
+
+def in_rows(pressed: str, read: str, ch: Channel) -> float:
+    """p(these characters in these rows | dies pressed in these rows), every way listed."""
+    rows, seen = split_mark(pressed), split_mark(read)
+    total = 0.0
+    weight = 1.0 if len(rows) == 1 else 1.0 - 2 * ch.errors.missed_row - ch.errors.crossed_rows
+    if len(rows) == len(seen):
+        total += weight * np.prod([plain(a, b, ch) for a, b in zip(rows, seen, strict=True)])
+        for number, row in enumerate(rows):
+            if len(row) < 2:
+                continue
+            others = [plain(rows[i], seen[i], ch) for i in range(len(rows)) if i != number]
+            for kept, lost in ((row[1:], row[0]), (row[:-1], row[-1])):
+                gone = ch.matrix[index_of(lost), NO_CHARACTER]
+                total += weight * gone * plain(kept, seen[number], ch) * np.prod(others)
+    if len(rows) == 2 and len(seen) == 1:
+        total += ch.errors.missed_row * sum(plain(row, seen[0], ch) for row in rows)
+    if len(rows) == 2 and len(seen) == 2:
+        crossed = [plain(a, b, ch) for a, b in zip(rows, reversed(seen), strict=True)]
+        total += ch.errors.crossed_rows * np.prod(crossed)
+    return float(total)
+
+
+def plain(row: str, seen: str, ch: Channel) -> float:
+    if len(row) != len(seen):
+        return 0.0
+    pairs = zip(row, seen, strict=True)
+    return float(np.prod([ch.matrix[index_of(a), index_of(b)] for a, b in pairs]))

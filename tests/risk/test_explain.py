@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from legibility.alphabet import CHARACTERS, NO_CHARACTER, index_of, split_mark
+from legibility.alphabet import CHARACTERS, NO_CHARACTER, index_of
 from legibility.risk.explain import Explainer
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import mark_set
@@ -18,28 +18,47 @@ from tests.risk.herds import random_marks
 
 
 def ways(record: str, read: str, ch: Channel) -> Iterator[tuple[float, str]]:
-    """Weight and words of every way for marks of one row, or of two with the same rows."""
-    rows, seen = split_mark(record), split_mark(read)
-    lengths, found = [len(row) for row in rows], [len(row) for row in seen]
-    x, y = "".join(rows), "".join(seen)
-    if lengths == found:
-        yield from events(x, y, lengths, ch, "")
-    if len(rows) == 1 and found == [lengths[0] - 1]:
-        yield from events(x, "?" + y, lengths, ch, "first character lost")
-        yield from events(x, y + "?", lengths, ch, "last character lost")
+    """Weight and words of every way in which a mark without a break is read as another one.
+
+    "?" stands at a place that was lost, "-" at one in a row that was not found.
+    """
+    n, errors = len(record), ch.errors
+    weights: dict[tuple[str, str], float] = {}
+
+    def add(shown: str, view: str, weight: float) -> None:
+        if len(shown) == n:
+            weights[shown, view] = weights.get((shown, view), 0.0) + weight / n
+
+    for cut in range(n):
+        both = 1 - 2 * errors.missed_row - errors.crossed_rows if cut else 1.0
+        add(read, "", both)
+        for start, stop in ((0, cut), (cut, n)):
+            for lost in {start, stop - 1} if stop - start > 1 else ():
+                ends = {0: "first character lost", n - 1: "last character lost"}
+                words = ends.get(lost, f"character {lost + 1} lost at the end of a row")
+                add(f"{read[:lost]}?{read[lost:]}", words, both)
+        if cut:
+            if len(read) == n - cut:
+                add("-" * cut + read, "row 1 not found", errors.missed_row)
+            if len(read) == cut:
+                add(read + "-" * (n - cut), "row 2 not found", errors.missed_row)
+            add(read[n - cut :] + read[: n - cut], "rows in the other order", errors.crossed_rows)
+    for (shown, view), weight in weights.items():
+        for likely, words in events(record, shown, ch, view):
+            yield weight * likely, words
 
 
-def events(
-    x: str, shown: str, lengths: list[int], ch: Channel, view: str
-) -> Iterator[tuple[float, str]]:
+def events(x: str, shown: str, ch: Channel, view: str) -> Iterator[tuple[float, str]]:
     def k(true: str, read: str) -> float:
+        if read == "-":
+            return 1.0
         return float(ch.matrix[index_of(true), NO_CHARACTER if read == "?" else index_of(read)])
 
     def say(event: str, places: tuple[int, ...]) -> str:
         misread = [
             f"{a} read as {b} at {i + 1}: {mechanism(a, b).words}"
             for i, (a, b) in enumerate(zip(x, shown, strict=True))
-            if b not in (a, "?") and i not in places
+            if b not in (a, "?", "-") and i not in places
         ]
         return "; ".join(filter(None, [view, event, *misread]))
 
@@ -48,7 +67,7 @@ def events(
     turned_odds = ch.errors.turned_die / (1 - ch.errors.turned_die)
     wrong_odds = ch.errors.wrong_die / (1 - ch.errors.wrong_die)
     for i, (a, b) in enumerate(zip(x, shown, strict=True)):
-        if b in (a, "?"):
+        if b in (a, "?", "-"):
             continue
         rest = float(np.prod(parts[:i] + parts[i + 1 :]))
         if a in TURNED:
@@ -56,7 +75,7 @@ def events(
         wrong = sum(k(c, b) for c in CHARACTERS if c != a) / 35
         yield rest * wrong_odds * wrong, say(f"wrong die at {i + 1} ({b} for {a})", (i,))
     for i in range(len(x) - 1):
-        if x[i] == x[i + 1] or i + 1 == lengths[0] < len(x):
+        if x[i] == x[i + 1]:
             continue
         rest = float(np.prod(parts[:i] + parts[i + 2 :]))
         crossed = k(x[i + 1], shown[i]) * k(x[i], shown[i + 1]) * ch.swap_odds

@@ -7,7 +7,6 @@ import itertools
 import numpy as np
 import pytest
 
-from legibility.alphabet import NO_CHARACTER, index_of, split_mark
 from legibility.identify.channel import TURNED, channel_odds, channel_outcomes
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import mark_set
@@ -17,11 +16,13 @@ from legibility.risk.misreading import (
     Channel,
     Errors,
     channel,
+    in_any_layout,
     pair_probability,
     read_whole,
-    readings,
+    views,
 )
 from legibility.settings import Settings
+from tests.risk.herds import cut, in_rows
 
 SETTINGS = Settings(p_swap=0.03, p_wrong_die=0.02, p_turned_die=0.05)
 ERRORS = Errors(swap=0.03, wrong_die=0.02, turned_die=0.05, missed_row=0.04, crossed_rows=0.01)
@@ -33,39 +34,30 @@ def ch() -> Channel:
 
 
 def enumerated(record: str, read: str, ch: Channel) -> float:
-    """p(read | record) from ``identify.channel`` (written apart from ``risk``) and the views."""
-    return sum(
-        eps * as_pressed(pressed, read, ch)
-        for pressed, eps in channel_outcomes(record, odds=channel_odds(SETTINGS)).items()
-    )
+    """p(read | record) from ``identify.channel`` (written apart from ``risk``) and the views.
 
-
-def as_pressed(pressed: str, read: str, ch: Channel) -> float:
-    rows, seen = split_mark(pressed), split_mark(read)
+    A record without a break stands in every layout alike; where it or what is read has no break,
+    only the characters are compared.
+    """
     total = 0.0
-    weight = 1.0 if len(rows) == 1 else 1.0 - 2 * ERRORS.missed_row - ERRORS.crossed_rows
-    if len(rows) == len(seen):
-        total += weight * np.prod([plain(a, b, ch) for a, b in zip(rows, seen, strict=True)])
-        for number, row in enumerate(rows):
-            if len(row) < 2:
-                continue
-            others = [plain(rows[i], seen[i], ch) for i in range(len(rows)) if i != number]
-            for kept, lost in ((row[1:], row[0]), (row[:-1], row[-1])):
-                gone = ch.matrix[index_of(lost), NO_CHARACTER]
-                total += weight * gone * plain(kept, seen[number], ch) * np.prod(others)
-    if len(rows) == 2 and len(seen) == 1:
-        total += ERRORS.missed_row * sum(plain(row, seen[0], ch) for row in rows)
-    if len(rows) == 2 and len(seen) == 2:
-        crossed = [plain(a, b, ch) for a, b in zip(rows, reversed(seen), strict=True)]
-        total += ERRORS.crossed_rows * np.prod(crossed)
-    return float(total)
+    stands = layouts(record)
+    for pressed, eps in channel_outcomes(record, odds=channel_odds(SETTINGS)).items():
+        for cuts in stands:
+            total += eps * as_pressed(cut(pressed, cuts), read, ch, "/" in record) / len(stands)
+    return total
 
 
-def plain(row: str, seen: str, ch: Channel) -> float:
-    if len(row) != len(seen):
-        return 0.0
-    pairs = zip(row, seen, strict=True)
-    return float(np.prod([ch.matrix[index_of(a), index_of(b)] for a, b in pairs]))
+def layouts(mark: str) -> list[int]:
+    """Places at which a mark may be broken; 0 for one row."""
+    return [mark.index("/")] if "/" in mark else list(range(len(mark)))
+
+
+def as_pressed(pressed: str, read: str, ch: Channel, rows_known: bool) -> float:
+    """The sum over all readings of these characters, in these rows where both say them."""
+    wanted = [read] if rows_known and "/" in read else [cut(read, at) for at in range(len(read))]
+    if not rows_known:
+        wanted = [cut(read, at) for at in range(len(read.replace("/", "")))]
+    return sum(in_rows(pressed, seen, ch) for seen in wanted)
 
 
 @pytest.mark.parametrize(
@@ -86,6 +78,21 @@ def plain(row: str, seen: str, ch: Channel) -> float:
         ("L/7", "7/L"),
         ("W", "M"),
         ("AB", "A/B"),
+        ("AB/123", "AB123"),
+        ("AB/123", "AB128"),
+        ("AB/12", "12AB"),
+        ("AB/12", "A12"),
+        ("AB/12", "B12"),
+        ("A/AA", "AAA"),
+        ("HD782", "HD/782"),
+        ("HD782", "HD/783"),
+        ("HD782", "H/D783"),
+        ("HD782", "82HD7"),
+        ("HD782", "HD8/2"),
+        ("HD782", "H782"),
+        ("HD782", "782"),
+        ("HD782", "D8"),
+        ("6MW9", "M9"),
     ],
 )
 def test_pair_probability_is_the_sum_over_everything_that_can_go_wrong(
@@ -100,12 +107,12 @@ def test_pair_probability_is_the_sum_over_everything_that_can_go_wrong(
 def test_read_whole_is_the_sum_over_all_marks(record: str, ch: Channel) -> None:
     characters = "ABD08"
     rows = ["".join(t) for n in (1, 2, 3) for t in itertools.product(characters, repeat=n)]
-    pairs = itertools.product(rows[:30], rows[:30])
-    marks = mark_set([*rows, *(f"{a}/{b}" for a, b in pairs)])
+    marks = mark_set(rows)
     x = mark_set([record]).groups[0]
     total = 0.0
     for group in marks.groups:
-        if group.structure in readings(x.structure, ch.errors):
+        # Marks without a break are compared by characters: each reading counts once, in any rows.
+        if views(x.structure, group.structure, ch):
             codes = np.repeat(x.codes, len(group.ids), axis=0)
             total += pair_probability(codes, x.structure, group.codes, group.structure, ch).sum()
     whole = read_whole(x.codes, x.structure, ch, Allowed(characters))
@@ -117,6 +124,35 @@ def test_rules_make_more_misreadings_visible(ch: Channel) -> None:
     free = read_whole(x.codes, x.structure, ch, Allowed())
     kept = read_whole(x.codes, x.structure, ch, Allowed(characters="K0123456789", shortest_row=4))
     assert 0 < kept[0] < free[0] < 1
+
+
+def test_rules_say_where_rows_may_break(ch: Channel) -> None:
+    x, y = mark_set(["AB12"]).groups[0], mark_set(["12AB"]).groups[0]
+
+    def read(allowed: Allowed) -> float:
+        rules = channel(load_kernel().at("worn"), ERRORS, allowed)
+        return float(pair_probability(x.codes, x.structure, y.codes, y.structure, rules)[0])
+
+    assert read(Allowed(max_rows=1)) < 1e-4 * read(Allowed())
+    # Broken in the middle only, which is where rows in the other order make 12AB of AB12.
+    assert read(Allowed(shortest_row=2, longest_row=3)) > 3 * read(Allowed())
+
+
+@pytest.mark.parametrize(
+    ("record", "read"), [("HD782", "HD783"), ("AB12", "12AB"), ("HD782", "HD")]
+)
+def test_no_layout_is_likelier_than_the_bound_over_all(record: str, read: str) -> None:
+    ch = in_any_layout(channel(load_kernel().at("worn"), ERRORS))
+    x, y = (mark_set([mark]).groups[0] for mark in (record, read))
+    bound = pair_probability(x.codes, x.structure, y.codes, y.structure, ch)[0]
+    likeliest = 0.0
+    for at in layouts(record):
+        total = 0.0
+        for pressed, eps in channel_outcomes(record, odds=channel_odds(SETTINGS)).items():
+            total += eps * as_pressed(cut(pressed, at), read, ch, False)
+        likeliest = max(likeliest, total)
+    assert likeliest <= bound * (1 + 1e-9)
+    assert bound < 3 * likeliest
 
 
 def test_a_turned_die_makes_what_reading_expects_it_to_make() -> None:
