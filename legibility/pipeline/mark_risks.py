@@ -153,7 +153,7 @@ def _to_do(
 
 
 def _characters(marks: NDArray[np.str_]) -> NDArray[np.str_]:
-    return np.strings.replace(marks, ROW_SEPARATOR, "")
+    return np.strings.replace(marks, ROW_SEPARATOR, "") if len(marks) else marks
 
 
 def _read_as(

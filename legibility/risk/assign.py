@@ -1,6 +1,8 @@
 """New marks that are hardly ever read as one another or as a registered one.
 
-Two marks *conflict* when either is read as the other with at least the stated probability. The
+Two marks *conflict* when either is read as the other with at least the stated probability, or when
+they have the same characters. A mark without a break may come to stand in any rows, registered or
+new, so the layout counts in which that probability is largest (``misreading.in_any_layout``). The
 marks that the rules allow and that conflict with no registered one are *free*; of these a set
 without conflicts is taken greedily, in an order that the seed decides, so that every mark left out
 conflicts with one that was taken.
@@ -15,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -25,7 +28,7 @@ from legibility.marks.rules import Layout, Rules, layouts_of
 from legibility.marks.space import count_marks, iter_marks, sample_marks
 from legibility.risk.bounds import code_bounds
 from legibility.risk.marks import MarkSet, mark_set
-from legibility.risk.misreading import Channel
+from legibility.risk.misreading import Channel, in_any_layout
 from legibility.risk.pairs import Finder, Pairs, find_pairs
 
 EXHAUSTIVE: Final = 30_000
@@ -49,7 +52,8 @@ class NewMark:
     worst_rival: str
     """Registered or proposed; empty when none reaches ``RIVAL_REACH`` of the bound."""
     probability: float
-    """Of reading one of the two as the other, the worse way round; 0 without a rival."""
+    """Of reading one of the two as the other, the worse way round, in the layout in which it is
+    largest, or a little more; 0 without a rival."""
     registered: bool
     """The rival is registered."""
     needles: int
@@ -144,6 +148,7 @@ def propose(
     allowed = count_marks(rules)
     if allowed == 0:
         raise ValueError("the rules allow no mark")
+    ch = in_any_layout(ch)
     rng = np.random.default_rng(seed)
     taken: list[str] = []
     whole = allowed <= EXHAUSTIVE
@@ -190,7 +195,8 @@ class Fixed:
     def __init__(self, marks: Sequence[str], ch: Channel, bound: float) -> None:
         self._set = mark_set(list(marks))
         self._finder = Finder(self._set) if len(marks) else None
-        self._ch, self._bound = ch, bound
+        self._ch, self._bound = in_any_layout(ch), bound
+        self._characters = set(map(_characters, marks))
 
     def free(self, marks: Sequence[str]) -> list[str]:
         """Those of some marks that conflict with none of the fixed ones, in their order."""
@@ -202,7 +208,9 @@ class Fixed:
             out[self._finder.pairs(group, self._ch, least=self._bound).record] = True
         out[find_pairs(self._set, others, self._ch, least=self._bound).read] = True
         return [
-            mark for mark, number in zip(marks, others.of_given, strict=True) if not out[number]
+            mark
+            for mark, number in zip(marks, others.of_given, strict=True)
+            if not out[number] and _characters(mark) not in self._characters
         ]
 
 
@@ -215,11 +223,22 @@ def conflicts(
     group = mark_set(list(marks))
     place = np.zeros(len(group), dtype=np.int64)
     place[group.of_given] = np.arange(len(marks))
-    pairs = find_pairs(group, group, ch, least=bound)
-    a, b = place[pairs.record], place[pairs.read]
+    pairs = find_pairs(group, group, in_any_layout(ch), least=bound)
+    same = _same_characters(marks)
+    a = np.concatenate([place[pairs.record], same[:, 0]])
+    b = np.concatenate([place[pairs.read], same[:, 1]])
     low, high = np.minimum(a, b), np.maximum(a, b)
     keys = np.unique(low * len(marks) + high)
     return keys // len(marks), keys % len(marks)
+
+
+def _same_characters(marks: Sequence[str]) -> NDArray[np.int64]:
+    """(p, 2) pairs of marks that differ in their rows alone."""
+    by_characters: dict[str, list[int]] = {}
+    for at, mark in enumerate(marks):
+        by_characters.setdefault(_characters(mark), []).append(at)
+    pairs = [pair for group in by_characters.values() for pair in combinations(group, 2)]
+    return np.array(pairs, dtype=np.int64).reshape(-1, 2)
 
 
 def caro_wei(n: int, first: NDArray[np.int64], second: NDArray[np.int64]) -> float:
@@ -268,9 +287,11 @@ def safe_distance(ch: Channel, layout: Layout, bound: float) -> int:
         np.fill_diagonal(part, 0.0)
         worst = max(worst, float(part.max()))
     top = max(1.0, float(np.diag(ch.upper[:, :N_CHARACTERS]).max())) ** len(places)
+    # The rows in the other order make another mark of the same characters, however far it is.
+    crossed = ch.errors.crossed_rows * max(len(places) - 1, 0) * top
     for distance in range(1, len(places) + 1):
         swap = ch.swap_odds * (len(places) - 1) * worst ** max(distance - 2, 0)
-        if top * (worst**distance + swap) < bound:
+        if top * (worst**distance + swap) + crossed < bound:
             return distance
     return 0
 

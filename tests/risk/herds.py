@@ -85,3 +85,16 @@ def plain(row: str, seen: str, ch: Channel) -> float:
         return 0.0
     pairs = zip(row, seen, strict=True)
     return float(np.prod([ch.matrix[index_of(a), index_of(b)] for a, b in pairs]))
+
+
+def layouts(mark: str) -> list[int]:
+    """Places at which a mark may be broken; 0 for one row."""
+    return [mark.index("/")] if "/" in mark else list(range(len(mark)))
+
+
+def as_pressed(pressed: str, read: str, ch: Channel, rows_known: bool) -> float:
+    """The sum over all readings of these characters, in these rows where both say them."""
+    wanted = [read] if rows_known and "/" in read else [cut(read, at) for at in range(len(read))]
+    if not rows_known:
+        wanted = [cut(read, at) for at in range(len(read.replace("/", "")))]
+    return sum(in_rows(pressed, seen, ch) for seen in wanted)

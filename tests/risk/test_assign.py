@@ -7,9 +7,11 @@ import itertools
 import numpy as np
 import pytest
 
+from legibility.identify.channel import channel_odds, channel_outcomes
 from legibility.marks.rules import Form, Rules
 from legibility.marks.space import iter_marks
 from legibility.risk.assign import (
+    Fixed,
     Proposal,
     caro_wei,
     clique_cover,
@@ -20,15 +22,17 @@ from legibility.risk.assign import (
 )
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import mark_set
-from legibility.risk.misreading import Channel, channel, pair_probability
+from legibility.risk.misreading import Channel, channel, in_any_layout, pair_probability
 from legibility.risk.needle_count import CAPACITY, needles_of, usual_needles
+from legibility.settings import Settings
+from tests.risk.herds import as_pressed, cut, layouts
 
 SMALL = Rules(characters="ABCDEFGH0123", shortest_row=2, longest_row=2, max_rows=1)
 BOUND = 2e-3
 
 
 def worn() -> Channel:
-    return channel(load_kernel().at("worn"))
+    return in_any_layout(channel(load_kernel().at("worn")))
 
 
 def pair(a: str, b: str, ch: Channel) -> float:
@@ -68,6 +72,44 @@ def test_no_pair_reaches_the_bound_and_rivals_are_the_worst() -> None:
             assert mark.probability == pytest.approx(worst)
             assert others[mark.worst_rival] == pytest.approx(worst)
             assert mark.registered == (mark.worst_rival in registered)
+
+
+@pytest.mark.parametrize("rows", [1, 2])
+def test_no_new_mark_comes_too_near_a_registered_one_in_any_layout(rows: int) -> None:
+    rules = Rules(characters="ABCKM0123", shortest_row=2, longest_row=4 // rows, max_rows=rows)
+    registered = ("AB12", "A/BK3", "0123", "KM/K2")
+    found = propose(
+        rules, registered, channel(load_kernel().at("worn")), count=4, bound=BOUND, seed=2,
+        needles=needles_of, needles_max=CAPACITY,
+    )  # fmt: skip
+    marks = [mark.mark for mark in found.marks]
+    assert len(marks) == 4
+    for new, other in itertools.product(marks, registered):
+        assert new.replace("/", "") != other.replace("/", "")
+        assert likeliest_layout(new, other) < BOUND
+        assert likeliest_layout(other, new) < BOUND
+    for one, other in itertools.permutations(marks, 2):
+        assert one.replace("/", "") != other.replace("/", "")
+        assert likeliest_layout(one, other) < BOUND
+
+
+def likeliest_layout(record: str, read: str) -> float:
+    """p(read | record) in the layout of the record in which that is largest, all ways listed."""
+    ch, odds = channel(load_kernel().at("worn")), channel_odds(Settings())
+    return max(
+        sum(
+            likely * as_pressed(cut(pressed, at), read, ch, "/" in record)
+            for pressed, likely in channel_outcomes(record, odds=odds).items()
+        )
+        for at in layouts(record)
+    )
+
+
+def test_marks_that_differ_in_their_rows_alone_conflict() -> None:
+    ch = channel(load_kernel().at("lost"))
+    first, second = conflicts(["ABCDEFGH/1", "ABCDEFGH1", "ABCDEFG/H1", "K7"], ch, 0.9)
+    assert list(zip(first.tolist(), second.tolist(), strict=True)) == [(0, 1), (0, 2), (1, 2)]
+    assert Fixed(["ABCDEFGH1"], ch, 0.9).free(["AB/CDEFGH1", "K7"]) == ["K7"]
 
 
 def test_a_whole_small_space_is_counted_exactly_and_filled() -> None:

@@ -22,7 +22,7 @@ from legibility.risk.misreading import (
     views,
 )
 from legibility.settings import Settings
-from tests.risk.herds import cut, in_rows
+from tests.risk.herds import as_pressed, cut, layouts
 
 SETTINGS = Settings(p_swap=0.03, p_wrong_die=0.02, p_turned_die=0.05)
 ERRORS = Errors(swap=0.03, wrong_die=0.02, turned_die=0.05, missed_row=0.04, crossed_rows=0.01)
@@ -45,19 +45,6 @@ def enumerated(record: str, read: str, ch: Channel) -> float:
         for cuts in stands:
             total += eps * as_pressed(cut(pressed, cuts), read, ch, "/" in record) / len(stands)
     return total
-
-
-def layouts(mark: str) -> list[int]:
-    """Places at which a mark may be broken; 0 for one row."""
-    return [mark.index("/")] if "/" in mark else list(range(len(mark)))
-
-
-def as_pressed(pressed: str, read: str, ch: Channel, rows_known: bool) -> float:
-    """The sum over all readings of these characters, in these rows where both say them."""
-    wanted = [read] if rows_known and "/" in read else [cut(read, at) for at in range(len(read))]
-    if not rows_known:
-        wanted = [cut(read, at) for at in range(len(read.replace("/", "")))]
-    return sum(in_rows(pressed, seen, ch) for seen in wanted)
 
 
 @pytest.mark.parametrize(
