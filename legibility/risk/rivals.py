@@ -159,4 +159,4 @@ def _merged(
     """Rivals that several classes name, each once."""
     pairs, which = np.unique(np.stack([owner, other], axis=1), axis=0, return_inverse=True)
     total = np.bincount(which.ravel(), probability, minlength=len(pairs))
-    return pairs[:, 0], pairs[:, 1], total
+    return pairs[:, 0], pairs[:, 1], np.asarray(total, dtype=np.float64)
