@@ -76,8 +76,8 @@ def test_no_pair_reaches_the_bound_and_rivals_are_the_worst() -> None:
 
 @pytest.mark.parametrize("rows", [1, 2])
 def test_no_new_mark_comes_too_near_a_registered_one_in_any_layout(rows: int) -> None:
-    rules = Rules(characters="ABCKM0123", shortest_row=2, longest_row=4 // rows, max_rows=rows)
-    registered = ("AB12", "A/BK3", "0123", "KM/K2")
+    rules = Rules(characters="ABK012", shortest_row=2, longest_row=4 // rows, max_rows=rows)
+    registered = ("AB12", "A/BK0")
     found = propose(
         rules, registered, channel(load_kernel().at("worn")), count=4, bound=BOUND, seed=2,
         needles=needles_of, needles_max=CAPACITY,
