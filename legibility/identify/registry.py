@@ -281,18 +281,18 @@ def _chunks(
     """All rows, checked; identifiers that are there twice are reported."""
     seen = set[str]()
     chunks: list[_Chunk] = []
-    repeated: list[tuple[int, str]] = []
+    repeated: list[tuple[int, str, str]] = []
     for lines, rows in batches:
         chunk, ids = _check(lines, rows, header, rules, problems)
         chunks.append(chunk)
         if len(set(ids)) < len(ids) or not seen.isdisjoint(ids):
-            for line, animal_id in zip(lines, ids, strict=True):
+            for line, animal_id, mark in zip(lines, ids, chunk.marks, strict=True):
                 if animal_id and animal_id in seen:
-                    repeated.append((line, animal_id))
+                    repeated.append((line, animal_id, mark.decode("ascii")))
                 seen.add(animal_id)
         else:
             seen.update(ids)
-    problems.add_repeated(repeated, ((chunk.columns, chunk.lines) for chunk in chunks))
+    problems.add_repeated(repeated, ((c.columns, c.lines, c.marks) for c in chunks))
     return chunks
 
 

@@ -7,6 +7,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from legibility.identify.textcolumn import TextColumn
 
 PROBLEMS_NAMED: Final = 20
@@ -68,30 +71,31 @@ class Problems:
 
     def add_repeated(
         self,
-        repeated: Iterable[tuple[int, str]],
-        parts: Iterable[tuple[Mapping[str, TextColumn], Iterable[int]]],
+        repeated: Iterable[tuple[int, str, str]],
+        parts: Iterable[tuple[Mapping[str, TextColumn], Iterable[int], NDArray[np.bytes_]]],
     ) -> None:
         """Rows whose ``animal_id`` was there before, with the line it was first.
 
         Parameters
         ----------
-        repeated : iterable of (line, animal_id)
-        parts : iterable of (columns, lines)
+        repeated : iterable of (line, animal_id, mark)
+        parts : iterable of (columns, lines, marks)
             All rows of the file, in order.
         """
         repeated = list(repeated)
-        wanted = {animal_id for _, animal_id in repeated[: self.limit]}
-        first: dict[str, int] = {}
-        for columns, lines in parts if wanted else []:
+        wanted = {animal_id for _, animal_id, _ in repeated[: self.limit]}
+        first: dict[str, tuple[int, str]] = {}
+        for columns, lines, marks in parts if wanted else []:
             ids = columns["animal_id"]
             for index, line in enumerate(lines):
                 if ids[index] in wanted:
-                    first.setdefault(ids[index], int(line))
+                    first.setdefault(ids[index], (int(line), marks[index].decode("ascii")))
             if len(first) == len(wanted):
                 break
-        for line, animal_id in repeated:
-            at = first.get(animal_id, 0)
-            self.add(line, "animal_id", f"animal_id {animal_id!r} was already on line {at}")
+        for line, animal_id, mark in repeated:
+            at, before = first.get(animal_id, (0, ""))
+            two = f", with the mark {before}; here {mark}" if mark and mark != before else ""
+            self.add(line, "animal_id", f"animal_id {animal_id!r} was already on line {at}{two}")
 
     def message(self, name: str, *, most: int = sys.maxsize) -> str:
         """Error message that names the problems kept, or the first of them."""

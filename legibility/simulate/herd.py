@@ -31,6 +31,10 @@ TWIN_SHARE: Final = 0.25
 """Choice: share of animals whose mark differs from another's in one such character."""
 NOT_REGISTERED_SHARE: Final = 0.10
 """Choice: share of photos that show an animal outside the registry."""
+HEADINGS: Final = (
+    "Goat", "Tattoo left ear", "Tattoo right ear", "Born", "Sex", "Transponder", "Status",
+)  # fmt: skip
+"""Choice: the words of a keeper's list, not of this program."""
 YEARS: Final = (2014, 2024)
 """Choice: first and last year of birth."""
 
@@ -127,16 +131,17 @@ def _chip(rng: np.random.Generator) -> str:
 
 
 def write_registry(path: Path, animals: Sequence[Animal]) -> None:
-    """The herd as ``registry.csv``: animal_id, mark, ear, birth_year, sex, chip, status."""
+    """The herd as ``registry.csv``, as its keeper would write it: a column for each ear."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(["animal_id", "mark", "ear", "birth_year", "sex", "chip", "status"])
+    writer.writerow(HEADINGS)
     for animal in animals:
+        right = animal.mark if animal.ear in ("right", "both") else animal.right_mark
         writer.writerow(
             [
                 animal.animal_id,
-                animal.mark,
-                animal.ear,
+                "" if animal.ear == "right" else animal.mark,
+                right,
                 animal.birth_year,
                 animal.sex,
                 animal.chip,

@@ -11,6 +11,7 @@ import pytest
 
 from legibility.alphabet import split_mark
 from legibility.errors import OutputError
+from legibility.identify.registry import load_registry
 from legibility.simulate import truth_from_json, write_photos
 from legibility.simulate.herd import NEAR_TWINS, make_herd, write_herd
 
@@ -53,11 +54,12 @@ def test_herd_files(tmp_path: Path) -> None:
     files = write_herd(tmp_path / "herd", seed=3, animals=40, photos=6, width_px=200)
     with files.registry.open(newline="") as stream:
         rows = list(csv.DictReader(stream))
-    assert list(rows[0]) == [
-        "animal_id", "mark", "ear", "birth_year", "sex", "chip", "status",
-    ]  # fmt: skip
-    by_id = {row["animal_id"]: row["mark"] for row in rows}
+    by_id = {row["Goat"]: row["Tattoo left ear"] or row["Tattoo right ear"] for row in rows}
     assert len(by_id) == 40
+    registry = load_registry(files.registry)
+    assert {animal.animal_id: animal.mark for animal in registry} == by_id
+    assert list(registry.columns) == ["animal_id", "ear", "sex", "chip", "status"]
+    assert (registry.birth_years > 0).all()
     assert len(files.photos) == len(files.animal_ids) == 6
     assert files.animal_ids.count(None) == 1
     truths = json.loads(files.truth.read_text())["photos"]
