@@ -16,7 +16,7 @@ OTHER = SAMPLES / "two-rows.jpg"
 ARRANGED = (sys.executable, "-m", "tests.web.arranged")
 PHONE = {"width": 390, "height": 844}
 NUMBER = "982000123456789"
-WAIT_MS = 120_000
+WAIT_MS = 300_000
 
 
 class Barn:

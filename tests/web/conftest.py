@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
 from legibility.batch.executors import InlineExecutor
 from legibility.store.database import create_herd
@@ -18,8 +18,10 @@ from legibility.web.config import Limits, ServerConfig
 from legibility.web.state import Server, open_server
 
 from .arranged import HOSTILE, arranged_read
-from .barn import ARRANGED, Barn
+from .barn import ARRANGED, WAIT_MS, Barn
 from .live import HttpPhone, LiveServer
+
+expect.set_options(timeout=WAIT_MS)
 
 VISIT = "a" * 32
 PHOTO = "b" * 32

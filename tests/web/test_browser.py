@@ -116,10 +116,11 @@ def test_a_lost_connection_loses_and_doubles_nothing(barn) -> None:
     expect(page.locator("article .cells")).to_have_count(1)
     expect_kept(page, 0)
     lines = here.laptop.ask("GET", "/metrics").body.decode().splitlines()
-    assert [line for line in lines if "uploads_total{" in line] == [
-        'legibility_uploads_total{outcome="again"} 1',
-        'legibility_uploads_total{outcome="new"} 1',
-    ]
+    counted = dict(line.rsplit(" ", 1) for line in lines if "uploads_total{" in line)
+    # How often the phone asks again meanwhile depends on the machine.
+    again = counted.pop('legibility_uploads_total{outcome="again"}')
+    assert counted == {'legibility_uploads_total{outcome="new"}': "1"}
+    assert int(again) >= 1
     context.set_offline(True)
     take(page, OTHER)
     expect(page.locator("#line")).to_contain_text("No connection")
@@ -287,7 +288,7 @@ def test_real_visit(barn, tmp_path: Path) -> None:
     page = here.phone()
     page.set_default_timeout(WAIT_MS)
     take(page, PHOTO)
-    expect(page.locator("article .cells b")).to_have_text(list("J342"), timeout=WAIT_MS)
+    expect(page.locator("article .cells b")).to_have_text(list("J342"))
     expect(page.locator("article table")).to_contain_text("Eskel 005")
     expect(page.locator("#verdict")).to_contain_text("Eskel 005")
     cells = csv.reader((SAMPLES / "registry.csv").read_text().splitlines())
@@ -308,12 +309,10 @@ def test_real_visit(barn, tmp_path: Path) -> None:
     page.locator(".draw img").evaluate("(image) => image.decode()")
     draw(page, (0.22, 0.335), (0.71, 0.27))
     drawn = page.locator("article", has_text="row drawn")
-    expect(drawn.locator(".cells b")).to_have_text(list("J342"), timeout=WAIT_MS)
+    expect(drawn.locator(".cells b")).to_have_text(list("J342"))
     # The same photo again counts once, and is called what the page calls it.
     take(page, PHOTO)
-    expect(page.locator("#verdict")).to_contain_text(
-        "Photo 3 shows the same shot as Photo 2", timeout=WAIT_MS
-    )
+    expect(page.locator("#verdict")).to_contain_text("Photo 3 shows the same shot as Photo 2")
     assert str(tmp_path) not in page.content()
 
 
@@ -332,10 +331,10 @@ def test_two_animals_are_asked_about_and_the_answer_parts_them(barn, tmp_path: P
     page = here.phone()
     page.set_default_timeout(60_000)
     take(page, PHOTO)
-    expect(page.locator("#verdict .settled")).to_contain_text("Eskel 005", timeout=60_000)
+    expect(page.locator("#verdict .settled")).to_contain_text("Eskel 005")
     take(page, SAMPLES / "grey-skin.jpg")
     verdict = page.locator("#verdict")
-    expect(verdict).to_contain_text("Not settled: Two animals?", timeout=60_000)
+    expect(verdict).to_contain_text("Not settled: Two animals?")
     expect(page.locator("#verdict .settled")).to_have_count(0)
     sides = verdict.locator(".side")
     expect(sides).to_have_count(2)
@@ -350,14 +349,14 @@ def test_two_animals_are_asked_about_and_the_answer_parts_them(barn, tmp_path: P
         assert size is not None
         assert size["height"] >= 64
     verdict.get_by_role("button", name="Photo 2 shows another animal").click()
-    expect(page.locator("#verdict .settled")).to_contain_text("Eskel 005", timeout=60_000)
+    expect(page.locator("#verdict .settled")).to_contain_text("Eskel 005")
     expect(page.locator("article")).to_have_count(1)
     page.get_by_role("button", name=f"Open animal {here.before + 2}", exact=True).click()
-    expect(page.locator("#verdict .settled")).to_contain_text("Ilvie 009", timeout=60_000)
+    expect(page.locator("#verdict .settled")).to_contain_text("Ilvie 009")
     # What eyes read is held against the photo, too.
     page.get_by_label("What do your eyes read?").fill("F846")
     page.get_by_role("button", name="Keep what I read").click()
-    expect(verdict).to_contain_text("was the reading by eye wrong?", timeout=60_000)
+    expect(verdict).to_contain_text("was the reading by eye wrong?")
     expect(verdict.locator(".side").nth(1).locator("mark")).to_have_text("6")
     verdict.get_by_role("button", name="was wrong").click()
-    expect(page.locator("#verdict .settled")).to_contain_text("Ilvie 009", timeout=60_000)
+    expect(page.locator("#verdict .settled")).to_contain_text("Ilvie 009")
