@@ -7,6 +7,7 @@ meet depends less on the renderer.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import torch
@@ -15,7 +16,7 @@ from torch.nn import functional as F
 
 from legibility.train.atlas import Atlas, cut, splat
 from legibility.train.camera import blur, camera, motion, some
-from legibility.train.placement import Placement, Sampler
+from legibility.train.placement import Placement, Sampler, joined
 
 SKIN = torch.tensor(
     [
@@ -54,6 +55,16 @@ class Batch:
     visibility: Tensor
     """(batch, PLACES) ink contrast against noise of each character, 0 = nothing to see."""
     placement: Placement
+
+
+def mixed(batches: Sequence[Batch], order: Tensor) -> Batch:
+    """Batches one after another, then put into ``order``."""
+    return Batch(
+        pixels=torch.cat([b.pixels for b in batches])[order],
+        coverage=torch.cat([b.coverage for b in batches])[order],
+        visibility=torch.cat([b.visibility for b in batches])[order],
+        placement=joined([b.placement for b in batches]).part(order),
+    )
 
 
 CALM_SHARE = 0.6

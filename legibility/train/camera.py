@@ -50,7 +50,7 @@ def motion(images: Tensor, length: Tensor, angle: Tensor, *, reach: int) -> Tens
     return flat.view(images.shape)
 
 
-def _jpeg(sampler: Sampler, image: Tensor) -> Tensor:
+def jpeg(sampler: Sampler, image: Tensor) -> Tensor:
     """Quantise 8 x 8 cosine blocks of luma and halved chroma (ISO/IEC 10918-1, annexes A, K)."""
     batch, _, height, width = image.shape
     device = image.device
@@ -126,5 +126,5 @@ def camera(
     dy, dx = int(sampler.integer(8)), int(sampler.integer(8))
     part = some(sampler, batch, 0.5)
     shifted = torch.roll(image[part], (dy, dx), dims=(2, 3))
-    image[part] = torch.roll(_jpeg(sampler, shifted), (-dy, -dx), dims=(2, 3))
+    image[part] = torch.roll(jpeg(sampler, shifted), (-dy, -dx), dims=(2, 3))
     return image.clamp(0, 1), noise

@@ -16,13 +16,16 @@ import torch
 from torch import Tensor, nn
 
 from legibility.dies.strokes import load_sources
-from legibility.train.appearance import Batch, render
+from legibility.train.appearance import Batch, mixed, render
 from legibility.train.atlas import LAYER_PX, Atlas, build_atlas
+from legibility.train.bending import draw_scar, pulled, tilted
 from legibility.train.layouts import LayoutBank, build_bank
 from legibility.train.losses import SEEN, pose_views, reader_loss, spotter_loss
 from legibility.train.networks import Spotter, StripReader, normalise
 from legibility.train.placement import Sampler, place_rows
+from legibility.train.sheets import Sheets, build_sheets
 from legibility.train.team import ALONE, Team, join_team
+from legibility.train.tissue import render_tissue
 
 SPOTTER_SIGMA = 4.0
 READER_SIGMA = 2.0
@@ -53,6 +56,14 @@ class Plan:
     variants: int = 24
 
 
+@dataclass(frozen=True, slots=True)
+class Scenery:
+    """Layers of both scene models."""
+
+    atlas: Atlas
+    sheets: Sheets
+
+
 @torch.no_grad()
 def _follow(average: nn.Module, network: nn.Module, *, updates: int) -> None:
     """Move the averaged network towards the trained one; starts as a plain mean."""
@@ -67,8 +78,14 @@ def build_network(name: str) -> nn.Module:
     return {"spotter": Spotter, "reader": StripReader}[name]()
 
 
-def render_batch(name: str, sampler: Sampler, atlas: Atlas, bank: LayoutBank, batch: int) -> Batch:
-    """Crops of 256 x 256 for the spotter, strips of 48 x 384 for the reader."""
+def render_batch(
+    name: str, sampler: Sampler, scenery: Scenery, bank: LayoutBank, batch: int
+) -> Batch:
+    """Crops of 256 x 256 for the spotter, strips of 48 x 384 for the reader.
+
+    Strips come by turns from two scene models (``appearance`` and ``tissue``).
+    """
+    atlas = scenery.atlas
     if name == "spotter":
         canvas = (256, 256)
         placement = place_rows(
@@ -81,9 +98,24 @@ def render_batch(name: str, sampler: Sampler, atlas: Atlas, bank: LayoutBank, ba
     placement = place_rows(
         sampler, bank, batch=batch, height_px=(23.0, 39.0), canvas=canvas, strip=True
     )
-    return render(
-        sampler, atlas, placement, canvas=canvas, reach=6, edge_chance=0.1, page_chance=0.01
+    placement = tilted(sampler, placement, canvas)
+    half = batch // 2
+    plain = render(
+        sampler,
+        atlas,
+        placement.part(slice(0, half)),
+        canvas=canvas,
+        reach=6,
+        edge_chance=0.1,
+        page_chance=0.01,
     )
+    other = placement.part(slice(half, batch))
+    scar = draw_scar(sampler, other)
+    other = pulled(sampler, other, scar, (canvas[0] - 1) / 2)
+    lit = render_tissue(sampler, scenery.sheets, atlas, other, scar, canvas=canvas)
+    # Flipped views are shown of the first strips of a batch: both models take part in them.
+    order = torch.randperm(batch, generator=sampler.generator, device=sampler.device)
+    return mixed((plain, lit), order)
 
 
 def loss_of(name: str, network: nn.Module, batch: Batch) -> tuple[Tensor, dict[str, Tensor]]:
@@ -116,7 +148,7 @@ def assess(
     name: str,
     network: nn.Module,
     sampler: Sampler,
-    atlas: Atlas,
+    scenery: Scenery,
     bank: LayoutBank,
     *,
     batches: int,
@@ -128,7 +160,7 @@ def assess(
     totals = np.zeros(4)
     losses: dict[str, list[float]] = {}
     for _ in range(batches):
-        rendered = render_batch(name, sampler, atlas, bank, batch)
+        rendered = render_batch(name, sampler, scenery, bank, batch)
         _, parts = loss_of(name, network, rendered)
         for key, value in parts.items():
             losses.setdefault(key, []).append(float(value))
@@ -185,6 +217,7 @@ def train(
     atlas = build_atlas(
         layouts, present, read_photographs(photographs, device), generator=generator, device=device
     )
+    scenery = Scenery(atlas, build_sheets(sampler))
     network = build_network(plan.network).to(device, memory_format=torch.channels_last)
     if resume is not None:
         network.load_state_dict(torch.load(resume, map_location=device, weights_only=True))
@@ -213,7 +246,7 @@ def train(
         rate = plan.rate_end + (plan.rate_start - plan.rate_end) * cosine
         for group in optimiser.param_groups:
             group["lr"] = rate * min(1.0, (step + 1) / 200)
-        batch = render_batch(plan.network, sampler, atlas, bank, plan.batch)
+        batch = render_batch(plan.network, sampler, scenery, bank, plan.batch)
         loss, _ = loss_of(plan.network, fast, batch)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
@@ -229,7 +262,7 @@ def train(
                 plan.network,
                 average,
                 sampler,
-                atlas,
+                scenery,
                 held_out,
                 batches=2,
                 batch=min(plan.batch, 256),
@@ -242,13 +275,14 @@ def train(
             }
             log.append(figures)
             say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
+            _write(average, plan, team, log, out)
     if team.rank > 0:
         return {}
     figures = assess(
         plan.network,
         average,
         sampler,
-        atlas,
+        scenery,
         held_out,
         batches=8,
         batch=min(plan.batch, 256),
@@ -260,16 +294,20 @@ def train(
     }
     log.append(figures)
     say(" ".join(f"{k}={v:.4g}" for k, v in figures.items()))
+    _write(average, plan, team, log, out)
+    return figures
+
+
+def _write(
+    average: nn.Module, plan: Plan, team: Team, log: list[dict[str, float]], out: Path
+) -> None:
+    """Weights and log so far, so that a run that is cut off leaves its last figures' weights."""
     out.mkdir(parents=True, exist_ok=True)
     partial = out / f"{plan.network}.pt.part"
     torch.save(average.state_dict(), partial)
     partial.replace(out / f"{plan.network}.pt")
-    (out / f"{plan.network}.json").write_text(
-        json.dumps(
-            {"plan": asdict(plan), "cards": team.size, "seen_threshold": SEEN, "log": log}, indent=1
-        )
-    )
-    return figures
+    facts = {"plan": asdict(plan), "cards": team.size, "seen_threshold": SEEN, "log": log}
+    (out / f"{plan.network}.json").write_text(json.dumps(facts, indent=1))
 
 
 def main() -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import torch
 from torch import Tensor
@@ -32,6 +33,16 @@ class Placement:
     needles: Tensor
     """(batch, PLACES, needles, 2) pixels."""
     needle_present: Tensor
+
+    def part(self, which: slice | Tensor) -> Placement:
+        """Some of the scenes."""
+        return Placement(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+
+def joined(placements: Sequence[Placement]) -> Placement:
+    """Scenes of several batches, one after another."""
+    names = [f.name for f in fields(Placement)]
+    return Placement(**{n: torch.cat([getattr(p, n) for p in placements]) for n in names})
 
 
 class Sampler:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from legibility.train.atlas import Atlas
     from legibility.train.layouts import LayoutBank
     from legibility.train.placement import Sampler
+    from legibility.train.sheets import Sheets
 
 collect_ignore_glob = [] if find_spec("torch") else ["test_*.py"]
 
@@ -55,9 +56,31 @@ def small_atlas() -> Atlas:
     return Atlas(textures=textures, strands=thin, veins=thin, pages=thin, photographs=none)
 
 
+def small_sheets() -> Sheets:
+    """A few layers of each kind of the second scene model."""
+    import torch
+
+    from legibility.train.atlas import LAYER_PX
+    from legibility.train.sheets import Sheets
+
+    generator = torch.Generator().manual_seed(4)
+    side = (LAYER_PX, LAYER_PX)
+    return Sheets(
+        ground=torch.randn(42, 1, *side, generator=generator),
+        vessels=torch.rand(2, 1, *side, generator=generator) ** 4,
+        crust=torch.rand(2, 2, *side, generator=generator),
+        coat=0.1 * torch.rand(2, 2, *side, generator=generator),
+    )
+
+
 @pytest.fixture(scope="session")
 def atlas() -> Atlas:
     return small_atlas()
+
+
+@pytest.fixture(scope="session")
+def sheets() -> Sheets:
+    return small_sheets()
 
 
 @pytest.fixture

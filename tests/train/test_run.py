@@ -19,7 +19,8 @@ from legibility.train.atlas import Atlas
 from legibility.train.layouts import LayoutBank
 from legibility.train.placement import Sampler
 from legibility.train.run import train_network
-from tests.train.conftest import small_atlas
+from legibility.train.sheets import Sheets
+from tests.train.conftest import small_atlas, small_sheets
 
 SHAPE = {"spotter": (2, 3, 64, 96), "reader": (2, 3, 48, 384)}
 
@@ -35,7 +36,12 @@ def small_world(monkeypatch: pytest.MonkeyPatch) -> None:
         return small_atlas()
 
     monkeypatch.setattr(loop, "load_sources", sources)
+
+    def sheets(*_: object) -> Sheets:
+        return small_sheets()
+
     monkeypatch.setattr(loop, "build_atlas", atlas)
+    monkeypatch.setattr(loop, "build_sheets", sheets)
 
 
 def trained(network: str, out: Path, **options: object) -> Path:
@@ -115,10 +121,14 @@ def test_without_torch_it_says_what_to_install(
 
 
 @pytest.mark.parametrize("name", ["spotter", "reader"])
-def test_the_same_seed_renders_the_same_batch(name: str, bank: LayoutBank, atlas: Atlas) -> None:
+def test_the_same_seed_renders_the_same_batch(
+    name: str, bank: LayoutBank, atlas: Atlas, sheets: Sheets
+) -> None:
+    scenery = loop.Scenery(atlas, sheets)
+
     def once() -> torch.Tensor:
         sampler = Sampler(torch.Generator().manual_seed(8), torch.device("cpu"))
-        return loop.render_batch(name, sampler, atlas, bank, 4).pixels
+        return loop.render_batch(name, sampler, scenery, bank, 4).pixels
 
     first = once()
     assert torch.equal(first, once())
