@@ -53,6 +53,8 @@ class Tally:
     rows: Rate
     worst: tuple[tuple[str, int], ...]
     """Most frequent confusions, "true read"."""
+    right: NDArray[np.bool_]
+    """(marks, DIES), so that two networks can be compared strip by strip."""
 
 
 def trained_set(source: GlyphSource, rng: np.random.Generator) -> DieSet:
@@ -69,7 +71,7 @@ def clean_strip(dies: DieSet, row: NDArray[np.int64], rng: np.random.Generator) 
     scale = SUPERSAMPLING
     ink = np.zeros((48 * scale, 384 * scale), np.float32)
     radius = HEIGHT_PX * rng.uniform(0.045, 0.07) * scale
-    for middle, die in zip(_middles(), row, strict=True):
+    for middle, die in zip(middles(), row, strict=True):
         points = np.asarray(dies[die], dtype=np.float64)
         points = points - (points.max(axis=0) + points.min(axis=0)) / 2
         for x, y in points:
@@ -83,20 +85,27 @@ def clean_strip(dies: DieSet, row: NDArray[np.int64], rng: np.random.Generator) 
     return np.asarray(np.clip(noisy, 0, 255), dtype=np.uint8)
 
 
-def _middles() -> NDArray[np.float64]:
+def middles() -> NDArray[np.float64]:
     """Columns of the strip at which the dies stand."""
     return np.asarray(191.5 + (np.arange(DIES) - (DIES - 1) / 2) * 0.9 * HEIGHT_PX)
 
 
-def tally(make: Callable[[np.random.Generator], DieSet], *, marks: int, seed: int) -> Tally:
-    """Read ``marks`` rows of dies that ``make`` draws."""
+def tally(
+    make: Callable[[np.random.Generator], DieSet],
+    *,
+    marks: int,
+    seed: int,
+    draw: Callable[[DieSet, NDArray[np.int64], np.random.Generator], ColorImage] | None = None,
+) -> Tally:
+    """Read ``marks`` rows of dies that ``make`` makes, drawn by ``draw`` (``clean_strip``)."""
+    draw = draw or clean_strip
     rng = np.random.default_rng(seed)
     rows = [rng.integers(N_CHARACTERS, size=DIES) for _ in range(marks)]
-    strips = [clean_strip(make(rng), row, rng) for row in rows]
+    strips = [draw(make(rng), row, rng) for row in rows]
     right, confused = [], dict[str, int]()
     for view, row in zip(view_strips(strips), rows, strict=True):
         true = "".join(CHARACTERS[k] for k in row)
-        said = "".join(_said(view, middle) for middle in _middles())
+        said = "".join(_said(view, middle) for middle in middles())
         same = [a.translate(MERGED) == b.translate(MERGED) for a, b in zip(true, said, strict=True)]
         right.append(same)
         for a, b, good in zip(true, said, same, strict=True):
@@ -108,6 +117,7 @@ def tally(make: Callable[[np.random.Generator], DieSet], *, marks: int, seed: in
         characters=rate(int(hits.sum()), hits.size),
         rows=rate(int(hits.all(axis=1).sum()), len(hits)),
         worst=tuple(worst),
+        right=hits,
     )
 
 
@@ -138,10 +148,10 @@ def main() -> None:
     for name, make in sets.items():
         found = tally(make, marks=given.marks, seed=given.seed)
         worst = ", ".join(f"{pair} {count}" for pair, count in found.worst)
-        print(f"{name}: characters {_words(found.characters)}, rows {_words(found.rows)}; {worst}")
+        print(f"{name}: characters {words(found.characters)}, rows {words(found.rows)}; {worst}")
 
 
-def _words(found: Rate) -> str:
+def words(found: Rate) -> str:
     return f"{found.value:.1%} of {found.total} ({found.low:.1%} to {found.high:.1%})"
 
 

@@ -8,7 +8,7 @@ meet depends less on the renderer.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 from torch import Tensor
@@ -64,6 +64,28 @@ def mixed(batches: Sequence[Batch], order: Tensor) -> Batch:
         coverage=torch.cat([b.coverage for b in batches])[order],
         visibility=torch.cat([b.visibility for b in batches])[order],
         placement=joined([b.placement for b in batches]).part(order),
+    )
+
+
+def narrowed(batch: Batch, room_px: int) -> Batch:
+    """The middle ``room_px`` columns; characters with their middle outside are not there."""
+    edge = (batch.pixels.shape[3] - room_px) // 2
+    inside = slice(edge, edge + room_px)
+    placement = batch.placement
+    offset = torch.tensor([float(edge), 0.0], device=batch.pixels.device)
+    x = placement.centre[..., 0] - edge
+    exists = placement.exists & (x > 0) & (x < room_px)
+    return Batch(
+        pixels=batch.pixels[..., inside],
+        coverage=batch.coverage[..., inside],
+        visibility=batch.visibility * exists,
+        placement=replace(
+            placement,
+            centre=placement.centre - offset,
+            needles=placement.needles - offset,
+            exists=exists,
+            needle_present=placement.needle_present & exists[..., None],
+        ),
     )
 
 

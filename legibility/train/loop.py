@@ -16,7 +16,7 @@ import torch
 from torch import Tensor, nn
 
 from legibility.dies.strokes import load_sources
-from legibility.train.appearance import Batch, mixed, render
+from legibility.train.appearance import Batch, mixed, narrowed, render
 from legibility.train.atlas import LAYER_PX, Atlas, build_atlas
 from legibility.train.bending import draw_scar, pulled, tilted
 from legibility.train.layouts import LayoutBank, build_bank
@@ -33,6 +33,9 @@ READER_SIGMA = 2.0
 POSE_SHARE = 0.6
 """Choice: flipped views shown for each upright strip; as many of each pose as keeps the cost of a
 step below twice that of upright strips alone."""
+READER_ROOM_PX = 288
+"""Choice: columns about a strip's middle that the reader is trained on. It is run on a row and some
+room at its ends (``RowStrip.room_px``, 96 to 384), so that is where its view must end."""
 AVERAGE_DECAY = 0.99
 """Choice: decay of the moving average of the weights that is exported, per update."""
 AVERAGE_EVERY = 4
@@ -124,6 +127,9 @@ def loss_of(name: str, network: nn.Module, batch: Batch) -> tuple[Tensor, dict[s
     inputs = normalise(batch.pixels, sigma=sigma)
     views = None
     if name == "reader":
+        edge = (inputs.shape[3] - READER_ROOM_PX) // 2
+        inputs = inputs[..., edge : edge + READER_ROOM_PX]
+        batch = narrowed(batch, READER_ROOM_PX)
         views = pose_views(inputs, POSE_SHARE)
         inputs = views.pixels
     use_bfloat = inputs.device.type == "cuda"
