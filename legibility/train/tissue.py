@@ -150,9 +150,8 @@ def _tissue(scene: _Scene, scar: Scar) -> tuple[Tensor, Tensor, Tensor]:
     tint = 1 + 0.15 * scene.sampler.normal(scene.batch, 3, 1, 1)
     vessels = scene.window(sheets.vessels, -1.8, 0.2)
     fine = scene.window(sheets.vessels, -0.6, 0.6)
-    d = scar.away(
-        *(g.expand(scene.batch, -1, -1, -1) for g in scene.grid()), (scene.size[0] - 1) / 2
-    )
+    x, y = scene.grid()
+    d = scar.away(x.expand(scene.batch, -1, -1, -1), y, (scene.size[0] - 1) / 2)
     scarred = (
         torch.exp(-((d / scar.width[:, None, None, None]) ** 2)) * scar.shown[:, None, None, None]
     )
