@@ -1,7 +1,7 @@
 """The two networks: a spotter of characters at any angle and a reader of row strips.
 
-Only convolutions, batch normalisation, ReLU, nearest upsampling, addition, matrix products and
-softmax: layers that OpenCV computes like the reference runtime (see the golden tests).
+Only convolutions, batch normalisation, ReLU, nearest upsampling, addition and concatenation: layers
+that every OpenCV release computes like the reference runtime (see the golden tests).
 """
 
 from __future__ import annotations
@@ -122,7 +122,6 @@ class StripReader(nn.Module):
         self.along = nn.Sequential(
             _RowBlock(192, 1), _RowBlock(192, 3), _RowBlock(192, 9), _RowBlock(192, 1)
         )
-        self.compare = nn.Sequential(_RowAttention(192, 48), _RowBlock(192, 1))
         self.columns = nn.Conv2d(192, READER_CHANNELS, 1)
         _start_rare(self.columns, channel=36)
         self.up2 = nn.Sequential(
@@ -136,7 +135,7 @@ class StripReader(nn.Module):
         x1 = self.stem(x)
         x2 = self.level2(x1)
         x4 = self.level4(x2)
-        deep = self.compare(self.along(self.collapse(self.level16(self.level8(x4)))))
+        deep = self.along(self.collapse(self.level16(self.level8(x4))))
         ink = self.up2(x4) + self.side2(x2)
         ink = self.ink(self.up1(ink) + x1)
         return self.columns(deep), ink
@@ -167,31 +166,6 @@ class _RowBlock(nn.Module):
 
     def forward(self, x: Tensor) -> Tensor:
         return self.activation(x + self.second(self.first(x)))
-
-
-class _RowAttention(nn.Module):
-    """Each column asks all others of the row (Vaswani et al. 2017, one head), added to itself.
-
-    Dies of one set are alike and equal characters look the same wherever they stand. Begins as the
-    identity.
-    """
-
-    def __init__(self, channels: int, width: int) -> None:
-        super().__init__()
-        self.query = nn.Conv2d(channels, width, 1)
-        self.key = nn.Conv2d(channels, width, 1)
-        self.value = nn.Conv2d(channels, width, 1)
-        self.out = nn.Conv2d(width, channels, 1)
-        self.activation = nn.ReLU(inplace=True)
-        self.scale = width**-0.5
-        nn.init.zeros_(self.out.weight)
-        nn.init.zeros_(self.out.bias)
-
-    def forward(self, x: Tensor) -> Tensor:
-        query = self.query(x).squeeze(2) * self.scale
-        share = torch.softmax(query.transpose(1, 2) @ self.key(x).squeeze(2), dim=2)
-        told = (self.value(x).squeeze(2) @ share.transpose(1, 2)).unsqueeze(2)
-        return self.activation(x + self.out(told))
 
 
 def normalise(pixels: Tensor, *, sigma: float) -> Tensor:

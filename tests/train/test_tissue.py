@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 import scipy.spatial
 import torch
-from torch.nn import functional as F
 
 from legibility.train.appearance import narrowed
 from legibility.train.atlas import LAYER_PX, Atlas
 from legibility.train.bending import Scar, draw_scar, pulled, tilted
 from legibility.train.layouts import LayoutBank
 from legibility.train.lens import SIGMAS, blurred, softened
-from legibility.train.networks import StripReader
 from legibility.train.placement import Placement, Sampler, joined, place_rows
 from legibility.train.sheets import Sheets, grains, spectral_noise, vessel_networks
 from legibility.train.tissue import render_tissue, without_gone_ends
@@ -212,23 +210,3 @@ def test_vessels_are_thin_and_go_on(sampler: Sampler) -> None:
         sizes = np.maximum(stats[1:, cv2.CC_STAT_WIDTH], stats[1:, cv2.CC_STAT_HEIGHT])
         area = stats[1:, cv2.CC_STAT_AREA]
         assert (area * (sizes > 60)).sum() > 0.6 * area.sum()
-
-
-def test_attention_is_the_usual_one() -> None:
-    torch.manual_seed(4)
-    attend = StripReader().compare[0]
-    torch.nn.init.normal_(attend.out.weight, std=0.1)
-    x = torch.rand(3, 192, 1, 20)
-    with torch.no_grad():
-        given = attend(x)
-        asked, offered, told = (
-            part(x)[:, :, 0].transpose(1, 2) for part in (attend.query, attend.key, attend.value)
-        )
-        mixed = F.scaled_dot_product_attention(asked, offered, told).transpose(1, 2)[:, :, None]
-        expected = torch.relu(x + attend.out(mixed))
-    torch.testing.assert_close(given, expected, rtol=1e-4, atol=1e-5)
-
-
-def test_attention_begins_as_the_identity() -> None:
-    x = torch.rand(2, 192, 1, 12)
-    torch.testing.assert_close(StripReader().compare[0](x), x)
