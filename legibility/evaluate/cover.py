@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import cv2
 import numpy as np
@@ -10,6 +11,13 @@ from numpy.typing import NDArray
 
 from legibility.evaluate.skins import FloatColor
 from legibility.evaluate.textures import blur, fine_structure, patch, slow_noise
+
+MUCH_HAIR: Final = (4.0, 20.0)
+"""Choice: hairs over a hairy ear, in units of the few that usually lie there."""
+MUCH_DIRT: Final = (0.45, 0.75)
+"""Choice: level of the slow noise above which a dirty ear is dirty; 0.84 and more otherwise."""
+MUCH_GLARE: Final = (20, 70)
+"""Choice: patches of glare on a wet ear; 1 to 8 otherwise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +60,7 @@ def draw_covering(
     reach_px: float,
     height_px: float,
     rng: np.random.Generator,
+    only: str | None = None,
 ) -> Covering:
     """Random hair, dirt and glare around a mark; half of the photos have little of any.
 
@@ -64,15 +73,40 @@ def draw_covering(
         Half length of the mark.
     height_px : float
         Of a character.
+    only : str, optional
+        ``"hair"``, ``"dirt"`` or ``"wet"``: much of this, and by chance of the others; ``"none"``:
+        an ear clipped, cleaned and dried.
     """
+    if only == "none":
+        blank = np.zeros((height, width), dtype=np.float32)
+        black = np.zeros((height, width, 3), dtype=np.float32)
+        return Covering(blank, np.zeros(3, dtype=np.float32), blank, black, blank)
     hair, colour = _hair(
-        width=width, height=height, centre=centre, reach_px=reach_px, height_px=height_px, rng=rng
+        width=width,
+        height=height,
+        centre=centre,
+        reach_px=reach_px,
+        height_px=height_px,
+        rng=rng,
+        much=only == "hair",
     )
     dirt, dirt_pixels = _dirt(
-        width=width, height=height, centre=centre, reach_px=reach_px, height_px=height_px, rng=rng
+        width=width,
+        height=height,
+        centre=centre,
+        reach_px=reach_px,
+        height_px=height_px,
+        rng=rng,
+        much=only == "dirt",
     )
     glare = _glare(
-        width=width, height=height, centre=centre, reach_px=reach_px, height_px=height_px, rng=rng
+        width=width,
+        height=height,
+        centre=centre,
+        reach_px=reach_px,
+        height_px=height_px,
+        rng=rng,
+        much=only == "wet",
     )
     return Covering(hair, colour, dirt, dirt_pixels, glare)
 
@@ -85,6 +119,7 @@ def _hair(
     reach_px: float,
     height_px: float,
     rng: np.random.Generator,
+    much: bool,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     from scipy.interpolate import CubicSpline
 
@@ -94,6 +129,7 @@ def _hair(
     )
     colour = np.clip(colour + rng.normal(0, 0.05, 3), 0.02, 0.97).astype(np.float32)
     amount = float(rng.choice((0.0, 0.3, 1.0, 2.5), p=(0.45, 0.30, 0.18, 0.07)))
+    amount = amount + float(rng.uniform(*MUCH_HAIR)) if much else amount
     around = reach_px + 1.5 * height_px
     area = min((2 * around / height_px) ** 2, 400.0)
     strands = round(amount * area * rng.uniform(0.25, 0.7))
@@ -131,17 +167,18 @@ def _dirt(
     reach_px: float,
     height_px: float,
     rng: np.random.Generator,
+    much: bool,
 ) -> tuple[NDArray[np.float32], FloatColor]:
     blank = np.zeros((height, width), dtype=np.float32)
-    if rng.random() < 0.72:
+    if rng.random() < 0.72 and not much:
         return blank, np.zeros((height, width, 3), dtype=np.float32)
     name = str(rng.choice(("gravel.png", "coffee.png", "grass.png", "brick.png")))
     rough = fine_structure(name, width=width, height=height, zoom=rng.uniform(1, 4), rng=rng)
     cells = max(width, height) / height_px * rng.uniform(0.5, 1.6)
     lumps = slow_noise(width=width, height=height, cells=min(cells, 60.0), rng=rng)
-    threshold = rng.uniform(0.84, 0.985)
+    threshold = rng.uniform(*(MUCH_DIRT if much else (0.84, 0.985)))
     lump = np.clip((lumps + 0.05 * rough - threshold) / 0.06, 0.0, 1.0).astype(np.float32)
-    alpha = blur(lump, sigma=0.02 * height_px) * rng.uniform(0.4, 0.97)
+    alpha = blur(lump, sigma=0.02 * height_px) * rng.uniform(0.75 if much else 0.4, 0.97)
     wax = rng.random() < 0.5
     tone = np.array((0.62, 0.5, 0.3) if wax else (0.25, 0.2, 0.16), dtype=np.float32)
     grain = patch(name, width=width, height=height, zoom=rng.uniform(1, 4), rng=rng)
@@ -157,11 +194,12 @@ def _glare(
     reach_px: float,
     height_px: float,
     rng: np.random.Generator,
+    much: bool,
 ) -> NDArray[np.float32]:
     layer = np.zeros((height, width), dtype=np.float32)
-    if rng.random() < 0.75:
+    if rng.random() < 0.75 and not much:
         return layer
-    for _ in range(int(rng.integers(1, 9))):
+    for _ in range(int(rng.integers(*(MUCH_GLARE if much else (1, 9))))):
         middle = np.asarray(centre) + rng.uniform(-1.3, 1.3, 2) * (reach_px + height_px)
         corners = int(rng.integers(3, 8))
         bearings = np.sort(rng.uniform(0, 2 * np.pi, corners))
@@ -170,4 +208,4 @@ def _glare(
         shape = shape * rng.uniform(0.4, 1.8, 2) + middle
         cv2.fillPoly(layer, [np.round(shape * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
     soft = blur(layer, sigma=height_px * rng.uniform(0.01, 0.08))
-    return (soft * rng.uniform(0.5, 1.3)).astype(np.float32)
+    return (soft * rng.uniform(0.8 if much else 0.5, 1.3)).astype(np.float32)

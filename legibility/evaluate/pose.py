@@ -36,6 +36,11 @@ class SceneChoices:
     height_px: int | None = None
     mark_share: float | None = None
     """Length of the mark over the picture's width."""
+    covering: str | None = None
+    """What lies over the mark, see :func:`legibility.evaluate.cover.draw_covering`."""
+    look: int = 0
+    """Number of the photo of the ear: skin, dies, needles and ink are the same in all of them;
+    covering, camera and light are not."""
 
 
 @dataclass(frozen=True, slots=True)

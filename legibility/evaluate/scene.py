@@ -79,19 +79,23 @@ def evaluation_set(
             yield marked_ear(rng=rng, name=name, choices=choices or SceneChoices())
 
 
-def no_mark(*, kind: str, rng: np.random.Generator, name: str) -> EvaluationPhoto:
+def no_mark(
+    *, kind: str, rng: np.random.Generator, name: str, covering: str | None = None
+) -> EvaluationPhoto:
     """A picture without a mark: a shipped photograph, or an ear of this model without ink.
 
     Parameters
     ----------
     kind : str
         One of ``NO_MARK_KINDS``.
+    covering : str, optional
+        What lies over a blank ear, see :func:`legibility.evaluate.cover.draw_covering`.
     """
     if kind != "blank ear":
         return EvaluationPhoto(name, no_mark_photo(kind, rng=rng), no_mark_truth(kind))
-    choices = SceneChoices(width_px=int(rng.integers(800, 1601)))
+    choices = SceneChoices(width_px=int(rng.integers(800, 1601)), covering=covering)
     pose = draw_pose(sources=evaluation_sources(), choices=choices, rng=rng)
-    surface, covering = _ear(pose, rng=rng)
+    surface, covering = _ear(pose, choices, rng=rng)
     pixels = take(covering.over(surface.pixels), height_px=pose.geometry.height_px, rng=rng)
     truth = no_mark_truth(kind, skin=surface.kind, back_lit=surface.back_lit)
     return EvaluationPhoto(name, pixels, truth)
@@ -106,7 +110,7 @@ def marked_ear(
     pose = draw_pose(sources=evaluation_sources(), choices=choices, rng=pose_rng)
     shrink = min(1.0, RENDER_SIDE / max(pose.width, pose.height))
     canvas = pose.scaled(shrink)
-    surface, covering = _ear(canvas, rng=ear_rng)
+    surface, covering = _ear(canvas, choices, rng=ear_rng)
 
     needles = _press(pose, rng=press_rng)
     owner = np.concatenate([np.full(len(p), k) for k, p in enumerate(needles)])
@@ -126,6 +130,7 @@ def marked_ear(
         surface.pixels, density, ink=ink, blend=blend, relief=relief * (level < 4), rng=ink_rng
     )
 
+    camera_rng = _of_look(camera_rng, choices.look)
     camera_seed = int(camera_rng.integers(2**62))
     with_ink, without_ink = (
         take(
@@ -168,8 +173,11 @@ def marked_ear(
     return EvaluationPhoto(name, with_ink, truth)
 
 
-def _ear(pose: Pose, *, rng: np.random.Generator) -> tuple[Surface, Covering]:
+def _ear(
+    pose: Pose, choices: SceneChoices, *, rng: np.random.Generator
+) -> tuple[Surface, Covering]:
     skin_rng, cover_rng = rng.spawn(2)
+    cover_rng = _of_look(cover_rng, choices.look)
     surface = skin_surface(
         width=pose.width,
         height=pose.height,
@@ -184,8 +192,14 @@ def _ear(pose: Pose, *, rng: np.random.Generator) -> tuple[Surface, Covering]:
         reach_px=max(pose.extent),
         height_px=pose.geometry.height_px,
         rng=cover_rng,
+        only=choices.covering,
     )
     return surface, covering
+
+
+def _of_look(rng: np.random.Generator, look: int) -> np.random.Generator:
+    """A generator of its own for each further photo of an ear."""
+    return rng.spawn(look)[-1] if look else rng
 
 
 def _press(pose: Pose, *, rng: np.random.Generator) -> tuple[NDArray[np.float64], ...]:

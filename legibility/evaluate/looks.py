@@ -1,0 +1,223 @@
+"""Two photos of each of many ears, read: good marks under hair, dirt and water, readable ones, gone.
+
+``python -m legibility.evaluate.looks --ears 150 --seed 2026 --out looks.jsonl`` makes and reads them
+(about four seconds a photo) and goes on where the file ends. What refusals are worth is fitted to
+such a file, and measured on another, see ``losses``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import cv2
+import numpy as np
+
+from legibility.containers import ColorImage, PhotoResult
+from legibility.evaluate.pose import SceneChoices
+from legibility.evaluate.run import Herd, make_herd
+from legibility.evaluate.scene import marked_ear, no_mark
+from legibility.evaluate.textures import BACKGROUNDS, patch
+from legibility.evaluate.truth import EvaluationPhoto
+
+COVERED, READABLE, GONE = GROUPS = ("covered", "readable", "gone")
+COVERINGS: Final = ("hair", "dirt", "wet")
+GONE_KINDS: Final = ("vanished", "torn off")
+LOOKS: Final = 2
+TRIED: Final = 4
+"""Choice: photos taken of an ear to have two that a person can read; else the ear is left out."""
+WIDTH_PX: Final = 800
+"""Choice: width of the photos, for speed."""
+MARK_SHARE: Final = (0.25, 0.9)
+"""Choice: length of the mark over the picture's width: near enough, as asked for."""
+GOOD_FADING: Final = 1
+"""Choice: a mark that faded no more than mildly is a good one."""
+READABLE_FADING: Final = 2
+"""Choice: what faded further is rarely readable for a person."""
+VANISHED: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One photo of an ear, and what the reader made of it."""
+
+    ear: str
+    group: str
+    """``covered``, ``readable`` or ``gone``."""
+    kind: str
+    """What covers it, how far it faded, or how it went."""
+    number: int
+    mark: str
+    animal_id: str
+    covered: float
+    """Share of the needles under hair, dirt or glare."""
+    readable: bool
+    """A person could read it."""
+    status: str
+    decision: str
+    text: str
+    flags: int
+    measures: dict[str, float]
+    grade: float | None
+    parameters: dict[str, float]
+    first: str
+    """Animal of the first candidate."""
+    first_probability: float
+    misread_risk: float
+    good: bool
+    """The capture check passed."""
+
+
+def looks(group: str, index: int, *, seed: int, herd: Herd) -> list[Look]:
+    """Two photos of one ear, read; none where it does not fit the group."""
+    photos = list(_photos(group, index, seed=seed, herd=herd))
+    return [_read(group, *each, herd=herd) for each in photos] if len(photos) == LOOKS else []
+
+
+def _photos(
+    group: str, index: int, *, seed: int, herd: Herd
+) -> Iterator[tuple[int, str, str, EvaluationPhoto]]:
+    rng = np.random.default_rng((seed, index, 5))
+    known = [i for i, name in enumerate(herd.animal_ids) if name is not None]
+    place = known[int(rng.integers(len(known)))]
+    base = SceneChoices(mark=herd.marks[place], width_px=WIDTH_PX)
+    animal, mark = herd.animal_ids[place] or "", herd.marks[place]
+    number = 0
+    for look in range(TRIED if group == READABLE else LOOKS):
+        turn, share = float(rng.uniform(-180, 180)), float(rng.uniform(*MARK_SHARE))
+        choices = replace(base, look=look, rotation_deg=turn, mark_share=share)
+        if group == GONE and index % 2:
+            photo = torn_ear(np.random.default_rng((seed, index, 8, look)))
+            kind = GONE_KINDS[1]
+        else:
+            kind, choices = _choices(group, index, choices)
+            photo = marked_ear(
+                rng=np.random.default_rng((seed, index, 10 + GROUPS.index(group))),
+                name=f"{group} {index}",
+                choices=choices,
+            )
+        if group == READABLE and not photo.truth.person_readable:
+            if look + LOOKS - number >= TRIED:
+                return
+            continue
+        if group == READABLE:
+            kind = f"fading {photo.truth.fading}"
+        yield number, kind, f"{animal}\n{mark}", photo
+        number += 1
+        if number == LOOKS:
+            return
+
+
+def _choices(group: str, index: int, choices: SceneChoices) -> tuple[str, SceneChoices]:
+    if group == COVERED:
+        kind = COVERINGS[index % len(COVERINGS)]
+        level = (index // len(COVERINGS)) % (GOOD_FADING + 1)
+        return kind, replace(choices, fading=level, covering=kind)
+    if group == GONE:
+        return GONE_KINDS[0], replace(choices, fading=VANISHED, covering="none")
+    return "", replace(choices, fading=index % (READABLE_FADING + 1))
+
+
+def torn_ear(rng: np.random.Generator) -> EvaluationPhoto:
+    """A clean ear without the part that held the mark: what is behind the ear shows there."""
+    photo = no_mark(kind="blank ear", rng=rng, name="torn ear", covering="none")
+    height, width = photo.pixels.shape[:2]
+    name = str(rng.choice(BACKGROUNDS))
+    behind = patch(name, width=width, height=height, zoom=float(rng.uniform(1, 3)), rng=rng)
+    centre = np.array((width, height)) * rng.uniform(0.4, 0.6, 2)
+    bearing = rng.uniform(0, 2 * np.pi)
+    angles = bearing + np.linspace(-1.0, 1.0, 9) * rng.uniform(0.4, 0.9)
+    reach = np.r_[2.0, np.full(7, 2.0), 2.0] * max(width, height)
+    outer = centre + np.stack((np.cos(angles), np.sin(angles)), axis=1) * reach[:, None]
+    ragged = [centre + (outer[0] - centre) * t + rng.normal(0, 0.01, 2) * width
+              for t in np.linspace(0.02, 0.4, 12)]
+    other = [centre + (outer[-1] - centre) * t + rng.normal(0, 0.01, 2) * width
+             for t in np.linspace(0.4, 0.02, 12)]
+    corners = np.array([*ragged, *outer, *other])
+    hole = np.zeros((height, width), np.float32)
+    cv2.fillPoly(hole, [np.round(corners).astype(np.int32)], 1.0)
+    alpha = cv2.GaussianBlur(hole, (0, 0), 1.2)[..., None]
+    mixed = photo.pixels * (1 - alpha) + behind * 255.0 * alpha
+    pixels: ColorImage = np.clip(mixed + 0.5, 0, 255).astype(np.uint8)
+    return replace(photo, pixels=pixels)
+
+
+def _covered(photo: EvaluationPhoto) -> float:
+    needles = [needle.covered for cell in photo.truth.characters for needle in cell.needles]
+    return float(np.mean(needles)) if needles else 0.0
+
+
+def _read(
+    group: str, number: int, kind: str, who: str, photo: EvaluationPhoto, *, herd: Herd
+) -> Look:
+    from legibility.photo.flags import PREVENTS_READING
+    from legibility.pipeline import read_photo
+
+    animal, mark = who.split("\n")
+    result: PhotoResult = read_photo(photo.photo(), registry=herd.registry)
+    found = result.identification
+    first = found.candidates[0] if found.candidates else None
+    return Look(
+        ear=photo.name,
+        group=group,
+        kind=kind,
+        number=number,
+        mark=mark,
+        animal_id=animal,
+        covered=round(_covered(photo), 3),
+        readable=photo.truth.person_readable,
+        status=result.status.value,
+        decision=found.decision.value,
+        text=result.text,
+        flags=int(result.flags),
+        measures={name: round(float(value), 4) for name, value in result.measures.items()},
+        grade=None if result.grade is None else result.grade.overall,
+        parameters={} if result.grade is None else dict(result.grade.parameters),
+        first=(first.animal_id or "") if first else "",
+        first_probability=round(first.probability, 6) if first else 0.0,
+        misread_risk=round(float(found.misread_risk), 6),
+        good=not bool(result.flags & PREVENTS_READING),
+    )
+
+
+def load_looks(path: Path) -> list[Look]:
+    """Looks from a file that this module wrote."""
+    lines = path.read_text("utf-8").splitlines() if path.exists() else []
+    return [Look(**json.loads(line)) for line in lines if line.strip()]
+
+
+def main() -> None:
+    """Make and read the photos of the groups in turn, so that a file cut short serves."""
+    parser = argparse.ArgumentParser(prog="python -m legibility.evaluate.looks")
+    parser.add_argument("--ears", type=int, default=150, help="covered, and readable ears")
+    parser.add_argument("--gone", type=int, default=80, help="ears whose mark is gone")
+    parser.add_argument("--seed", type=int, default=2026)
+    parser.add_argument("--out", type=Path, required=True)
+    given = parser.parse_args()
+    cv2.setNumThreads(1)
+    herd = make_herd(seed=given.seed)
+    done = json.loads(given.out.with_suffix(".done").read_text()) if (
+        given.out.with_suffix(".done").exists()
+    ) else {}
+    wanted = {COVERED: given.ears, READABLE: given.ears, GONE: given.gone}
+    have = {group: 0 for group in wanted}
+    for look in load_looks(given.out):
+        have[look.group] += look.number == 0
+    while any(have[group] < wanted[group] for group in wanted):
+        group = min(wanted, key=lambda name: have[name] / max(wanted[name], 1))
+        index = done.get(group, 0)
+        found = looks(group, index, seed=given.seed, herd=herd)
+        with given.out.open("a", encoding="utf-8") as file:
+            file.writelines(json.dumps(asdict(look)) + "\n" for look in found)
+        have[group] += bool(found)
+        done[group] = index + 1
+        given.out.with_suffix(".done").write_text(json.dumps(done))
+    print(f"{sum(have.values())} ears in {given.out}")
+
+
+if __name__ == "__main__":
+    main()
