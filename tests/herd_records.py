@@ -63,13 +63,16 @@ def reading(
     )
 
 
-def add_photo(db: HerdDatabase, result: PhotoResult, animal_id: str, day: date) -> None:
+def add_photo(
+    db: HerdDatabase, result: PhotoResult, animal_id: str, day: date, *, stage: str = ""
+) -> None:
     """Store one photo with its reading, in the transaction that is open."""
     put_photo(
         db,
         PhotoRow(
             result.sha256,
             f"/photos/{result.photo}",
+            stage=stage,
             taken_at=f"{day}T10:00:00",
             animal_id=animal_id,
             claimed_by="manifest",
@@ -84,6 +87,7 @@ def fading_herd(
     """Animals marked over eight years, handled about once a year; a third has transponders.
 
     Marks are lost by a Weibull law (shape 2, scale 4 years), on dark skin twice as fast; or never.
+    What cannot be read as found is photographed again the same day, with the ear clipped.
     """
     rng = np.random.default_rng(seed)
     db = create_herd(path)
@@ -129,6 +133,9 @@ def fading_herd(
                     status=Status.READ if usable else Status.UNREADABLE,
                 )
                 add_photo(db, result, name, day)
+                if not usable:
+                    again = reading(f"{name} {day} c.jpg", name, status=Status.UNREADABLE)
+                    add_photo(db, again, name, day, stage="clipped")
                 day += timedelta(days=int(rng.integers(250, 450)))
             if number % 3 == 0:
                 put_chips(db, [ChipRow(name, f"276{number:012d}")])

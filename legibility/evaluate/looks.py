@@ -1,6 +1,6 @@
 """Two photos of each of many ears, read: good marks under hair, dirt and water, readable ones, gone.
 
-``python -m legibility.evaluate.looks --ears 150 --seed 2026 --out looks.jsonl`` makes and reads them
+``python -m legibility.evaluate.looks --seed 2026 --out looks.jsonl`` makes and reads them
 (about four seconds a photo) and goes on where the file ends. What refusals are worth is fitted to
 such a file, and measured on another, see ``losses``.
 """
@@ -23,6 +23,7 @@ from legibility.evaluate.run import Herd, make_herd
 from legibility.evaluate.scene import marked_ear, no_mark
 from legibility.evaluate.textures import BACKGROUNDS, patch
 from legibility.evaluate.truth import EvaluationPhoto
+from legibility.settings import Settings
 
 COVERED, READABLE, GONE = GROUPS = ("covered", "readable", "gone")
 COVERINGS: Final = ("hair", "dirt", "wet")
@@ -158,7 +159,8 @@ def _read(
     from legibility.pipeline import read_photo
 
     animal, mark = who.split("\n")
-    result: PhotoResult = read_photo(photo.photo(), registry=herd.registry)
+    settings = Settings(second_reader=False)
+    result: PhotoResult = read_photo(photo.photo(), registry=herd.registry, settings=settings)
     found = result.identification
     first = found.candidates[0] if found.candidates else None
     return Look(
@@ -193,7 +195,8 @@ def load_looks(path: Path) -> list[Look]:
 def main() -> None:
     """Make and read the photos of the groups in turn, so that a file cut short serves."""
     parser = argparse.ArgumentParser(prog="python -m legibility.evaluate.looks")
-    parser.add_argument("--ears", type=int, default=150, help="covered, and readable ears")
+    parser.add_argument("--ears", type=int, default=150, help="ears under hair, dirt, water")
+    parser.add_argument("--readable", type=int, default=150, help="ears that can be read")
     parser.add_argument("--gone", type=int, default=80, help="ears whose mark is gone")
     parser.add_argument("--seed", type=int, default=2026)
     parser.add_argument("--out", type=Path, required=True)
@@ -203,7 +206,7 @@ def main() -> None:
     done = json.loads(given.out.with_suffix(".done").read_text()) if (
         given.out.with_suffix(".done").exists()
     ) else {}
-    wanted = {COVERED: given.ears, READABLE: given.ears, GONE: given.gone}
+    wanted = {COVERED: given.ears, READABLE: given.readable, GONE: given.gone}
     have = {group: 0 for group in wanted}
     for look in load_looks(given.out):
         have[look.group] += look.number == 0

@@ -51,9 +51,14 @@ class Handling:
     """Figures for worklist and plan."""
 
     usable_grade: float = 1.0
-    """Choice: a mark of a lower grade, 0..4, counts as lost."""
+    """Choice: a photo of a lower grade, 0..4, shows the mark usable only where its reading names
+    the animal."""
     days_to_next: float = 180.0
     """Choice: days until the animal is handled next."""
+    list_days: float = 1.0
+    """Choice: the worklist is as long as so many handling days can hold."""
+    day_minutes: float = 240.0
+    """Choice: minutes at the chute of a handling day; with the minutes of each act below."""
     lost_limit: float = 0.10
     """Choice: something should be done before the probability that the mark is lost reaches
     this."""

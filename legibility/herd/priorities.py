@@ -6,6 +6,10 @@ For an animal whose mark was last seen usable some time ago::
     P(taken)  = (1 - P(lost)) P(taken | mark as it is) + P(lost) P(taken | lost mark)
     loss      = cost * (P(taken) + lost_share * P(lost))
 
+A mark that could not be seen on photos since then is lost with the probability that these photos
+leave (see ``refusals``), and is photographed again before anything else. A curve that is an
+assumption ranks, but sets no date and advises no better mark.
+
 ``P(taken | mark as it is)`` is the larger of what the confusion kernel says of such a mark among
 these marks, and what the newest reading said of itself. With a transponder all of it counts only
 where the transponder does not answer.
@@ -31,6 +35,7 @@ from legibility.herd.handling import (
 )
 from legibility.herd.histories import DAYS_A_YEAR, grade_codes
 from legibility.herd.intervals import Floats
+from legibility.herd.refusals import PRIOR_LOST
 
 AGE_UNKNOWN_YEARS: Final = 2.0
 """Choice: age of a mark of which neither application nor birth is known, at its first sighting."""
@@ -48,6 +53,9 @@ class Marks:
     applied: Floats
     last_usable: Floats
     first_lost: Floats
+    not_seen: Floats
+    doubt: Floats
+    """Weight of the photos since ``last_usable`` on which it was not seen."""
     grade: Floats
     sightings: NDArray[np.int64]
     risk: Floats
@@ -72,7 +80,12 @@ class Priorities:
     loss: Floats
     """Expected cost."""
     last_day: Floats
-    """Day on which ``p_lost`` reaches its limit; infinite for never, in the past when overdue."""
+    """Day on which ``p_lost`` reaches its limit; infinite for never and where the curve is an
+    assumption, in the past when overdue."""
+    assumed: Flags
+    """Whether ``p_lost`` rests on a curve that nobody measured."""
+    spared: Floats
+    """Share of mistakes that a transponder does not spare, 0..1."""
     act: NDArray[np.str_]
 
 
@@ -92,9 +105,11 @@ def priorities(
     """
     ahead = today + handling.days_to_next
     lost = ~np.isnan(marks.first_lost)
-    risen, until = _fading(marks, by_age, by_grade, handling, today=today, ahead=ahead)
-    p_lost = np.where(lost, 1.0, risen)
-    last_day = np.where(lost, marks.first_lost, until)
+    risen, until, assumed = _fading(marks, by_age, by_grade, handling, today=today, ahead=ahead)
+    assumed &= ~lost
+    missed = ~lost & ~np.isnan(marks.not_seen)
+    p_lost = np.where(lost, 1.0, np.where(missed, _doubted(risen, marks.doubt), risen))
+    last_day = np.where(lost, marks.first_lost, np.where(assumed | missed, np.inf, until))
     stated = np.where(np.isnan(marks.reading_risk), 0.0, marks.reading_risk)
     as_is = np.maximum(marks.risk, stated)
     spared = np.where(marks.has_chip, handling.p_chip_fails, 1.0)
@@ -105,17 +120,26 @@ def priorities(
     better = due | (p_taken >= RISK_WORTH_A_MARK)
     act = np.select(
         [
-            ~lost & (marks.sightings == 0),
+            missed | (~lost & (marks.sightings == 0)),
             ~lost & marks.contradicted,
             better & ~marks.has_chip,
             better & (marks.ears_taken < 2),
             better,
+            assumed & (p_lost >= handling.lost_limit),
             p_taken >= handling.worth_naming,
         ],
-        [PHOTOGRAPH, SECOND_READING, TRANSPONDER, OTHER_EAR, IN_LINE, SECOND_READING],
+        [PHOTOGRAPH, SECOND_READING, TRANSPONDER, OTHER_EAR, IN_LINE, PHOTOGRAPH, SECOND_READING],
         default=NOTHING,
     )
-    return Priorities(p_lost, p_taken, loss, last_day, np.asarray(act, dtype=np.str_))
+    return Priorities(
+        p_lost, p_taken, loss, last_day, assumed, spared, np.asarray(act, dtype=np.str_)
+    )
+
+
+def _doubted(p_faded: Floats, doubt: Floats) -> Floats:
+    """Probability of loss by the curve, and after photos on which the mark was not seen."""
+    before = np.clip(p_faded, PRIOR_LOST, 1 - 1e-9)
+    return np.asarray(1.0 / (1.0 + (1.0 - before) / before * np.exp(-doubt)), np.float64)
 
 
 def _fading(
@@ -126,8 +150,9 @@ def _fading(
     *,
     today: float,
     ahead: float,
-) -> tuple[Floats, Floats]:
-    """Probability of loss by the next handling, and the day on which the limit is reached.
+) -> tuple[Floats, Floats, Flags]:
+    """Probability of loss by the next handling, the day on which the limit is reached, and whether
+    the curve used is an assumption.
 
     Counted from the last sighting of the usable mark: nobody has looked since. The curve by grade
     says more of a mark that was graded; a measured curve goes before an assumed one.
@@ -154,4 +179,5 @@ def _fading(
     return (
         np.where(use_grade, p_grade, p_age),
         np.where(use_grade, until_grade, until_age),
+        np.where(use_grade, by_grade.basis is assumed, by_age.basis is assumed),
     )

@@ -6,8 +6,9 @@ deleted at any time.
 
 No answer is ever older than the record. What is kept carries the identity of the record, its last
 entry, and the number of the last change of any animal. With the same numbers it is used as it is.
-When the record went on from there, the rows of the animals that changed are taken anew, and all
-figures are made anew from the columns, but for risks and curves that cannot have changed: the
+When the record went on from there, the rows of the animals that changed are taken anew, photos
+that nobody gave an animal and open cases are looked at anew, and all figures are made anew from the
+columns, but for risks and curves that cannot have changed: the
 result is the same as without the file. A record that did not go on from there (a copy of an older
 day was put back) is looked through from the beginning.
 """
@@ -39,10 +40,13 @@ from legibility.store.columns import (
     replaced,
     touched_at,
     touched_since,
+    with_open_questions,
 )
 from legibility.store.database import HerdDatabase
 from legibility.store.events import GENESIS, event_hash_at, last_event
 
+LAYOUT: Final = "2"
+"""Choice: counts the changes of what is kept; a file of another one is made anew."""
 _ARRAYS: Final = tuple(item.name for item in fields(HerdState) if item.name[:3] != "by_")
 _COLUMNS: Final = {"animals": AnimalColumns, "marks": MarkColumns, "looks": LookColumns}
 
@@ -83,15 +87,16 @@ def herd_state(
         if kept is not None and (kept.moment.herd != now.herd or not _goes_on(db, kept.moment)):
             kept = None
         same_way = kept is not None and kept.moment.way == now.way
-        if kept is not None and same_way and kept.moment.touched == now.touched:
+        if kept is not None and kept.moment == now:
             return kept.state()
         if kept is None:
             columns = herd_columns(db)
         else:
             changed = touched_since(db, kept.moment.touched)
             columns = replaced(kept.columns(), herd_columns(db, animals=changed), changed)
+        complete = with_open_questions(db, columns)
     before = kept.state() if kept is not None and same_way else None
-    state = computed(columns, usable_grade=usable_grade, settings=settings, before=before)
+    state = computed(complete, usable_grade=usable_grade, settings=settings, before=before)
     if keep:
         _save(path, now, columns, state)
     return state
@@ -101,7 +106,7 @@ def _moment(db: HerdDatabase, usable_grade: float, settings: Settings) -> _Momen
     last = last_event(db)
     named = db.first("SELECT value FROM herd_info WHERE name = 'herd_uuid'")
     kernel = hashlib.sha256(DEFAULT_PATH.read_bytes()).hexdigest()
-    way = (__version__, str(db.version), f"{usable_grade:g}", settings.sha256, kernel)
+    way = (LAYOUT, __version__, str(db.version), f"{usable_grade:g}", settings.sha256, kernel)
     return _Moment(
         "" if named is None else str(named[0]),
         "|".join(way),
@@ -133,8 +138,9 @@ class _Kept:
             with np.load(path, allow_pickle=False) as data:
                 herd, way, entries, head, touched = map(str, data["moment"])
                 moment = _Moment(herd, way, int(entries), head, int(touched))
-                same = (moment.way, moment.touched) == (now.way, now.touched)
-                names = [name for name in data.files if not (same and "." in name)]
+                if moment.way.partition("|")[0] != LAYOUT:
+                    return None
+                names = [name for name in data.files if not (moment == now and "." in name)]
                 return cls(moment, {name: _wide(data[name]) for name in names})
         except (OSError, KeyError, ValueError, EOFError, zipfile.BadZipFile):
             return None

@@ -12,9 +12,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.containers import Flag
 from legibility.errors import StoreError
 from legibility.herd.histories import (
     DAYS_A_YEAR,
+    Looks,
     Sighted,
     histories,
     last_in_each_year,
@@ -24,6 +26,7 @@ from legibility.herd.histories import (
     usable_by_age,
 )
 from legibility.herd.intervals import Coded, Floats, Spans, coded
+from legibility.herd.refusals import AS_FOUND, COVERED, PREPARED, load_refusals
 from legibility.pipeline.herd_fades import fades_text, fit_fades
 from legibility.pipeline.mark_risks import Before, MarkRisks, mark_risks
 from legibility.settings import Settings
@@ -32,6 +35,7 @@ from legibility.store.columns import (
     LEFT,
     NO_EAR,
     NOT_JUDGED,
+    NOT_USABLE,
     READ,
     RIGHT,
     UNREADABLE,
@@ -41,6 +45,7 @@ from legibility.store.columns import (
     LookColumns,
     MarkColumns,
     herd_columns,
+    with_open_questions,
 )
 from legibility.store.database import HerdDatabase
 
@@ -50,6 +55,11 @@ AGE_CLASSES: Final = ((0.25, "under 3 months"), (1.0, "3 to 12 months"), (999.0,
 """Choice: classes of the age at application, by their upper limit in years."""
 GONE_WORDS: Final = ("sold", "dead", "died", "slaughtered")
 """Choice: words of a status after which an animal is not handled any more."""
+NAMED: Final = 0.95
+"""Choice: a reading that names its own animal with this probability shows that the mark can be
+used, whatever the grade."""
+OVER_THE_MARK: Final = Flag.HAIR | Flag.GLARE | Flag.LOW_CONTRAST
+"""What lowers a grade or hides a mark without being the mark's fault."""
 EPOCH: Final = date(1970, 1, 1)
 EARS: Final = {NO_EAR: "", LEFT: "left", RIGHT: "right", BOTH: "both"}
 _BEGINNING: Final = -1e6
@@ -83,6 +93,12 @@ class HerdState:
     """Day the mark was last seen usable; NaN for never."""
     first_lost: Floats
     """Day it was first seen lost after that; NaN for never."""
+    not_seen: Floats
+    """Day of the last photo since then on which it could not be read, where it is not lost."""
+    not_seen_good: NDArray[np.int64]
+    """How far the ear was prepared at the best of them: 0 as found, 1 cleaned, 2 clipped."""
+    doubt: Floats
+    """What those photos weigh, see ``herd.refusals``."""
     grade: Floats
     sightings: NDArray[np.int64]
     """Days on which it could be judged."""
@@ -128,7 +144,7 @@ def computed(
     Parameters
     ----------
     usable_grade : float
-        A mark of a lower grade counts as lost.
+        A photo of a lower grade shows the mark usable only where its reading names the animal.
     before : HerdState, optional
         Computed in the same way before some animals changed or were added. Risks and curves that
         cannot have changed are taken from it; the result is the same as without it.
@@ -159,9 +175,12 @@ def computed(
         has_chip=animals.has_chip,
         ears_taken=_ears_taken(marks, owner, count),
         applied=_picked(begin, has, at),
-        from_birth=has & _picked_ints(from_birth.astype(np.int64), has, at).astype(np.bool_),
+        from_birth=_picked_flags(from_birth, has, at),
         last_usable=_picked(known.last_usable, has, at),
         first_lost=_picked(known.first_lost, has, at),
+        not_seen=_picked(known.not_seen, has, at),
+        not_seen_good=_picked_ints(known.not_seen_good, has, at),
+        doubt=np.nan_to_num(_picked(known.doubt, has, at)),
         grade=grade,
         sightings=_picked_ints(known.sightings, has, at),
         photos=np.bincount(whose[is_photo], minlength=count).astype(np.int64),
@@ -174,7 +193,7 @@ def computed(
         same_mark=risks.same_mark,
         classes=_classes(properties, by_age, has, at),
         unplaced=np.array(unplaced, dtype=np.int64),
-        usable_in_year=usable_by_age(seen, begin),
+        usable_in_year=usable_by_age(seen, known, begin),
         by_age=by_age,
         by_grade=by_grade,
         curves=_curves(by_age, by_grade, before),
@@ -187,13 +206,14 @@ def judged_at_age(db: HerdDatabase, *, usable_grade: float, years: int) -> dict[
     What stands behind one row of the share usable by age.
     """
     with db.snapshot():
-        columns = herd_columns(db)
+        columns = with_open_questions(db, herd_columns(db))
     animals, marks, looks = columns.animals, columns.marks, columns.looks
     owner = np.searchsorted(animals.key, marks.animal)
     whose = np.searchsorted(animals.key, looks.animal)
     begin, _ = _begin(animals, marks, owner)
     seen, _ = _sighted(marks, looks, owner, whose, usable_grade)
-    mark, year, usable = last_in_each_year(seen, begin)
+    known = histories(seen, len(marks.key))
+    mark, year, usable = last_in_each_year(seen, known, begin)
     there = year == years
     names = animals.animal_id[owner[mark[there]]]
     return dict(zip(names.tolist(), usable[there].tolist(), strict=True))
@@ -215,15 +235,38 @@ def _sighted(
     marks: MarkColumns, looks: LookColumns, owner: Ints, whose: Ints, usable_grade: float
 ) -> tuple[Sighted, int]:
     """Judgements by mark, and how many could not be put down to one."""
-    # A photo judges the mark when it gave a grade, or when capture was good and nothing was read.
-    judged = np.flatnonzero(
-        (looks.kind != NOT_JUDGED) & ((looks.kind != READ) | ~np.isnan(looks.grade))
-    )
-    kind, grade, day = looks.kind[judged], looks.grade[judged], np.floor(looks.time[judged])
-    place = _placed(marks, owner, whose[judged], day, looks.ear[judged], looks.names_mark[judged])
-    usable = (kind == USABLE) | ((kind == READ) & (grade >= usable_grade))
+    read = looks.kind == READ
+    named = looks.is_first & (looks.misread_risk <= 1.0 - NAMED)
+    shown = read & (named | (looks.grade >= usable_grade))
+    # A weak reading that names nobody says nothing of the mark: what it lacks may be the photo's.
+    says = shown | (looks.kind == UNREADABLE) | (looks.kind >= USABLE)
+    use = np.flatnonzero(says & ~looks.disputed)
+    kind, day = looks.kind[use], np.floor(looks.time[use])
+    place = _placed(marks, owner, whose[use], day, looks.ear[use], looks.names_mark[use])
     unplaced = int(((place < 0) & ~np.isnan(day)).sum())
-    return sighted(place, day, usable, np.where(kind == UNREADABLE, np.nan, grade)), unplaced
+    covered = (looks.flags[use] & int(OVER_THE_MARK)) > 0
+    good = np.where(covered, 0, looks.prepared[use])
+    chances = load_refusals()
+    weight = np.select(
+        [covered, good > 0],
+        [chances.weight(COVERED), chances.weight(PREPARED)],
+        default=chances.weight(AS_FOUND),
+    )
+    graded = (kind >= USABLE) | ((kind == READ) & ~covered)
+    return (
+        sighted(
+            Looks(
+                mark=place,
+                day=day,
+                usable=(kind == USABLE) | (kind == READ),
+                said_lost=kind == NOT_USABLE,
+                grade=np.where(graded, looks.grade[use], np.nan),
+                good=good,
+                weight=weight,
+            )
+        ),
+        unplaced,
+    )
 
 
 def _placed(
@@ -349,6 +392,12 @@ def _picked_ints(values: Ints, has: NDArray[np.bool_], at: Ints) -> Ints:
     if not len(values):
         return np.zeros(len(has), dtype=np.int64)
     return np.asarray(np.where(has, values[at], 0), dtype=np.int64)
+
+
+def _picked_flags(
+    values: NDArray[np.bool_], has: NDArray[np.bool_], at: Ints
+) -> NDArray[np.bool_]:
+    return has & _picked_ints(values.astype(np.int64), has, at).astype(np.bool_)
 
 
 def _texts(values: Texts, has: NDArray[np.bool_], at: Ints) -> Texts:

@@ -18,10 +18,12 @@ from legibility.herd.priorities import Marks, Priorities, priorities
 from legibility.pipeline.herd_fades import fades_from
 from legibility.pipeline.herd_kept import herd_state
 from legibility.pipeline.herd_state import EPOCH, HerdState, needs_marks
+from legibility.pipeline.worklist_reasons import Score, Scores, percent_words, score_words
 from legibility.risk.explain import SAME_MARK, Explainer
 from legibility.risk.kernel import load_kernel
 from legibility.risk.misreading import Errors, channel
 from legibility.settings import Settings
+from legibility.store.columns import CLIPPED
 from legibility.store.database import HerdDatabase
 from legibility.store.photos import unnamed_photos
 from legibility.store.tries import scan_tries
@@ -84,7 +86,17 @@ class WorkItem:
     last_seen: str
     sightings: int
     has_chip: bool
+    seen: bool
+    """Whether the mark was ever seen usable or lost; else ``p_lost`` is a guess from its age."""
+    not_seen: str
+    """Day of the last photo that did not show the mark, where nothing settled that since; or
+    empty."""
+    score: Score
+    """Parts of ``loss``."""
+    score_words: str
     warning: str = ""
+    before: str = ""
+    """Why it comes before the animal of the next rank; empty for the last one of all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +107,13 @@ class Worklist:
     animals: int
     """In the herd, those gone left out."""
     needing: int
-    """For which something is recommended."""
+    """For which something would help."""
+    listed: int
+    """The first of them: as many as the next handling days hold."""
+    days: float
+    """Handling days that the list is made for."""
+    minutes: float
+    """At the chute, of all these days."""
     acts: Mapping[str, int]
     today: str
     next_handling: str
@@ -127,11 +145,17 @@ class Ranking:
         """Day of the next handling."""
         return self.today + timedelta(days=round(self.handling.days_to_next))
 
-    def worklist(self, count: int = SHOWN, *, act: str = "", order: str = "") -> Worklist:
+    def worklist(
+        self, count: int = SHOWN, *, act: str = "", order: str = "", days: float | None = None
+    ) -> Worklist:
         """The first animals that need something; each keeps its rank by expected loss.
 
         Parameters
         ----------
+        count : int
+            At most so many of those that the next handling days hold.
+        days : float, optional
+            Handling days, those of ``handling`` by default.
         act : str
             Only animals for which this is advised; all when empty.
         order : str
@@ -139,21 +163,48 @@ class Ranking:
         """
         needing = self.order[self.found.act[self.order] != h.NOTHING]
         ranks = {int(place): rank for rank, place in enumerate(needing, start=1)}
-        shown = needing[self.found.act[needing] == act] if act else needing
+        days = self.handling.list_days if days is None else days
+        listed = needing[: self._held(needing, days)]
+        shown = listed[self.found.act[listed] == act] if act else listed
         if order:
             shown = shown[np.argsort(self._keys(order)[shown], kind="stable")]
         names, numbers = np.unique(self.found.act[self.order], return_counts=True)
         places = shown[:count].tolist()
         items = zip(places, self.items(places), strict=True)
         return Worklist(
-            items=tuple(replace(item, rank=ranks[place]) for place, item in items),
+            items=tuple(
+                replace(item, rank=ranks[place], before=self._before(needing, ranks[place]))
+                for place, item in items
+            ),
             animals=len(self.order),
             needing=len(needing),
+            listed=len(listed),
+            days=days,
+            minutes=days * self.handling.day_minutes,
             acts={str(name): int(n) for name, n in zip(names, numbers, strict=True)},
             today=self.today.isoformat(),
             next_handling=self.ahead.isoformat(),
             basis=self.basis,
         )
+
+    @property
+    def scores(self) -> Scores:
+        """What the list is ranked by."""
+        today = float((self.today - EPOCH).days)
+        return Scores(self.state, self.found, self.cost, self.handling, today)
+
+    def _held(self, needing: np.ndarray[Any, np.dtype[np.int64]], days: float) -> int:
+        """How many of the first animals some handling days hold; one at least."""
+        words, code = np.unique(self.found.act[needing], return_inverse=True)
+        each = np.array([self.handling.acts[str(word)].minutes for word in words], np.float64)
+        used = np.cumsum(each[code]) if len(needing) else np.zeros(0)
+        held = int(np.searchsorted(used, days * self.handling.day_minutes + 1e-9, side="right"))
+        return min(len(needing), max(1, held))
+
+    def _before(self, needing: np.ndarray[Any, np.dtype[np.int64]], rank: int) -> str:
+        if rank >= len(needing):
+            return ""
+        return self.scores.before(int(needing[rank - 1]), int(needing[rank]))
 
     def _keys(self, order: str) -> np.ndarray[Any, np.dtype[Any]]:
         keys: dict[str, np.ndarray[Any, np.dtype[Any]]] = {
@@ -202,12 +253,16 @@ class Ranking:
         reading = self.handling.acts[h.SECOND_READING]
         # Nothing more is read from a lost mark, unless the animal lies there anyway.
         is_lost = not np.isnan(state.first_lost[place])
+        in_doubt = not is_lost and not np.isnan(state.not_seen[place])
+        unseen = not is_lost and state.sightings[place] == 0
         possible = [] if is_lost else [h.PHOTOGRAPH]
         if is_sedated or not is_lost:
             possible.append(h.SECOND_READING)
-        if not state.has_chip[place]:
+        # A mark that was not seen, or never looked at, is no reason to mark anew.
+        if not state.has_chip[place] and not in_doubt:
             possible.append(h.TRANSPONDER)
-        possible.append(h.OTHER_EAR if state.ears_taken[place] < 2 else h.IN_LINE)
+        if not in_doubt and not unseen:
+            possible.append(h.OTHER_EAR if state.ears_taken[place] < 2 else h.IN_LINE)
         advised = str(self.found.act[place])
         leaves = {what: self.handling.acts[what].leaves for what in possible}
         for what in sorted(possible, key=lambda each: (each != advised, leaves[each])):
@@ -235,6 +290,8 @@ class Ranking:
         grade = float(state.grade[place])
         seen = np.fmax(state.last_usable[place], state.first_lost[place])
         rivals = tuple(self._rivals(place, grade, explainers))
+        score = self.scores.of(place)
+        missed = float(state.not_seen[place])
         return WorkItem(
             rank=rank,
             animal_id=str(state.animal[place]),
@@ -253,6 +310,10 @@ class Ranking:
             last_seen="" if np.isnan(seen) else _date(float(seen)).isoformat(),
             sightings=int(state.sightings[place]),
             has_chip=bool(state.has_chip[place]),
+            seen=bool(state.sightings[place]),
+            not_seen="" if math.isnan(missed) else _date(missed).isoformat(),
+            score=score,
+            score_words=score_words(score, self.handling.lost_share),
             warning=warning_of(act),
         )
 
@@ -289,29 +350,44 @@ class Ranking:
             parts.append(f"the mark{where} was seen lost on {lost}")
         elif state.sightings[place] == 0 and two_ears:
             parts.append(f"the mark in the {state.ear[place]} ear was never judged")
-        elif state.sightings[place] == 0:
+        elif state.sightings[place] == 0 and np.isnan(state.not_seen[place]):
             photos = int(state.photos[place])
             parts.append(
                 f"none of {photos} photos could judge the mark" if photos else "never photographed"
             )
-        else:
+        elif state.sightings[place]:
             seen = _date(float(state.last_usable[place]))
             where = f"the mark in the {state.ear[place]} ear was " if two_ears else ""
             parts.append(f"{where}last seen usable on {seen}")
             if not math.isnan(grade):
                 parts.append(f"grade {grade:.1f}")
+        missed = float(state.not_seen[place])
+        if not math.isnan(missed):
+            parts.append(f"not seen on {_date(missed)}: {self._step(place)} before more is done")
         if state.contradicted[place]:
             parts.append("its newest reading named another animal")
         if rivals and rivals[0].probability >= self.handling.worth_naming:
             first = rivals[0]
-            parts.append(f"{_percent(first.probability)} of readings end at {first.animal_id}")
+            parts.append(f"{percent_words(first.probability)} of readings end at {first.animal_id}")
         if np.isnan(state.first_lost[place]) and state.mark[place]:
-            chance = _percent(float(found.p_lost[place]))
-            parts.append(f"lost by {self.ahead} with {chance}")
+            chance = percent_words(float(found.p_lost[place]))
+            guess = " (assumed from its age)" if self._guessed(place) else ""
+            parts.append(f"lost by {self.ahead} with {chance}{guess}")
         if not state.has_chip[place]:
             parts.append("no transponder")
         text = ", ".join(parts)
         return text[0].upper() + text[1:] + "."
+
+
+    def _guessed(self, place: int) -> bool:
+        return bool(self.found.assumed[place]) and self.state.sightings[place] == 0
+
+    def _step(self, place: int) -> str:
+        """What comes before the next photo of a mark that was not seen."""
+        done = int(self.state.not_seen_good[place])
+        if done == CLIPPED:
+            return "light the ear from behind and photograph it once more, or look by eye,"
+        return f"{'clip' if done else 'clean and clip'} the ear and photograph it again"
 
 
 def warning_of(act: str) -> str:
@@ -355,6 +431,8 @@ def rank_herd(
             applied=state.applied,
             last_usable=state.last_usable,
             first_lost=state.first_lost,
+            not_seen=state.not_seen,
+            doubt=state.doubt,
             grade=state.grade,
             sightings=state.sightings,
             risk=state.risk,
@@ -397,7 +475,7 @@ def _measured_chips(db: HerdDatabase, handling: Handling) -> tuple[Handling, str
     """The record's own share of transponders that do not answer, where enough were tried."""
     found = scan_tries(db)
     if found.animals < LEAST_TRIES:
-        share = _percent(handling.p_chip_fails)
+        share = percent_words(handling.p_chip_fails)
         return handling, f"That {share} of transponders do not answer is an assumption."
     # One failure more than seen in two animals more: never a certainty (rule of succession).
     share_failed = (found.animals_failed + 1) / (found.animals + 2)
@@ -436,6 +514,20 @@ def _basis(
             + ", ".join(f"{100 * value:.0f} %" for value in ASSUMED_LOSS_A_YEAR.values())
             + "."
         )
+    known = state.sightings[here] > 0
+    if not known.any():
+        words.insert(
+            0,
+            f"No mark of these {len(here)} animals was ever judged. The list is ranked by what is "
+            "known: value, risk of near twins and age of the mark. How age counts is an "
+            "assumption, so that no animal is given a date.",
+        )
+    elif not known.all():
+        words.insert(
+            0,
+            f"Of {len(here)} animals {int((~known).sum())} have a mark that was never judged; "
+            "they are ranked by value, risk of near twins and age of the mark.",
+        )
     births = int((state.from_birth[here] & ~np.isnan(state.applied[here])).sum())
     if births:
         words.append(
@@ -455,11 +547,3 @@ def _basis(
 def _date(day: float) -> date:
     """A day as a date, within what dates can be."""
     return EPOCH + timedelta(days=min(max(round(day), -700_000), 2_900_000))
-
-
-def _percent(share: float) -> str:
-    if share < 0.001:
-        return "< 0.1 %"
-    if share > 0.999:
-        return "> 99.9 %"
-    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -35,6 +35,8 @@ USABLE: Final = 3
 NOT_USABLE: Final = 4
 NO_EAR, LEFT, RIGHT, BOTH = 0, 1, 2, 3
 """Ears as numbers; LEFT and RIGHT are bits."""
+CLEANED, CLIPPED = 1, 2
+"""Stages after which less, and nothing, should lie over the mark; clipping comes after cleaning."""
 GONE: Final = ("sold", "died")
 """Handling events after which an animal is not handled any more."""
 _EAR: Final = "CASE {} WHEN 'left' THEN 1 WHEN 'right' THEN 2 WHEN 'both' THEN 3 ELSE 0 END"
@@ -95,6 +97,16 @@ class LookColumns:
     """Whether the first candidate is the animal that the photo is said to show."""
     names_mark: Ints
     """Where no ear is said: row number of the only mark of the animal with the text read, or 0."""
+    photo: Ints
+    """Row number of the photo; 0 for a person who looked at the ear itself."""
+    flags: Ints
+    """Bits of ``containers.Flag``: what was wrong with the capture."""
+    prepared: Ints
+    """How far the ear is said to be prepared: 0 as found, ``CLEANED`` or ``CLIPPED``."""
+    settled: Flags
+    """The reading passed the threshold of an identification, of whichever animal."""
+    disputed: Flags
+    """The photo may show another animal, see ``with_open_questions``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +137,31 @@ def herd_columns(db: HerdDatabase, *, animals: Ints | None = None) -> HerdColumn
     """Columns of all animals, or of some by their row numbers."""
     some = "" if animals is None else json.dumps(animals.tolist())
     return HerdColumns(_animals(db, some), _marks(db, some), _looks(db, some))
+
+
+def with_open_questions(db: HerdDatabase, columns: HerdColumns) -> HerdColumns:
+    """Columns of the whole herd with what depends on more than the animal itself.
+
+    Photos that nobody gave an animal, but whose reading passed the threshold for one, are looks at
+    that animal's mark. Photos of an open case judge no mark, and neither does a photo whose mark
+    names another animal than the one it is said to show.
+    """
+    rows = list(db.rows(_UNNAMED))
+    looks = columns.looks
+    if rows:
+        looks = _in_order(
+            LookColumns(
+                *(
+                    np.concatenate([getattr(looks, item.name), getattr(unnamed, item.name)])
+                    for unnamed in [_columns(LookColumns, rows)]
+                    for item in fields(looks)
+                )
+            )
+        )
+    disputed = [row[0] for row in db.rows(_DISPUTED)]
+    whose = looks.settled & ~looks.is_first & (looks.kind == READ)
+    whose |= (looks.photo > 0) & np.isin(looks.photo, np.array(disputed, dtype=np.int64))
+    return replace(columns, looks=replace(looks, disputed=whose))
 
 
 def replaced(columns: HerdColumns, part: HerdColumns, animals: Ints) -> HerdColumns:
@@ -192,28 +229,52 @@ def _marks(db: HerdDatabase, some: str) -> MarkColumns:
 _NAMES_MARK: Final = """CASE WHEN {ear} <> '' OR {text} = '' THEN 0 ELSE ifnull((
     SELECT CASE count(*) WHEN 1 THEN max(m.id) END FROM marks AS m
     WHERE m.animal = {animal} AND m.text = {text}), 0) END"""
+_NEWEST: Final = (
+    "NOT EXISTS (SELECT 1 FROM readings AS n WHERE n.photo = r.photo AND n.id > r.id)"
+)
+_CAPTURE: Final = (
+    f"p.id, r.flags, CASE lower(p.stage) WHEN 'cleaned' THEN {CLEANED} "
+    f"WHEN 'clipped' THEN {CLIPPED} ELSE 0 END, r.decision = 'identified', 0"
+)
 _PHOTOS: Final = f"""
     SELECT p.animal, {_DAY.format("p.taken_at", 19)}, {_EAR.format("p.ear")},
            CASE r.status WHEN 'read' THEN {READ} WHEN 'unreadable' THEN {UNREADABLE}
            ELSE {NOT_JUDGED} END,
            r.grade, r.misread_risk, r.first_animal = a.animal_id,
-           {_NAMES_MARK.format(ear="p.ear", text="r.text", animal="p.animal")}
+           {_NAMES_MARK.format(ear="p.ear", text="r.text", animal="p.animal")},
+           {_CAPTURE}
     FROM photos AS p
     JOIN animals AS a ON a.id = p.animal
     JOIN readings AS r ON r.photo = p.id
-    WHERE NOT EXISTS (SELECT 1 FROM readings AS n WHERE n.photo = r.photo AND n.id > r.id)
+    WHERE {_NEWEST}
     AND """
+_UNNAMED: Final = f"""
+    SELECT a.id, {_DAY.format("p.taken_at", 19)}, {_EAR.format("p.ear")}, {READ},
+           r.grade, r.misread_risk, 1,
+           {_NAMES_MARK.format(ear="p.ear", text="r.text", animal="a.id")},
+           {_CAPTURE}
+    FROM photos AS p
+    JOIN readings AS r ON r.photo = p.id
+    JOIN animals AS a ON a.animal_id = r.first_animal
+    WHERE p.animal IS NULL AND r.status = 'read' AND r.decision = 'identified' AND {_NEWEST}
+    ORDER BY r.id"""
+_DISPUTED: Final = """
+    SELECT p.id FROM cases AS c
+    JOIN photos AS p ON p.sha256 = json_extract(c.detail, '$.photo_sha256')
+    WHERE c.state = 'open'"""
 _PEOPLE: Final = f"""
     WITH h AS (
         SELECT h.id, ifnull(h.animal, p.animal) AS animal,
                ifnull(nullif(p.taken_at, ''), h.read_at) AS at,
-               ifnull(nullif(h.ear, ''), ifnull(p.ear, '')) AS ear, h.text, h.usable, h.grade
+               ifnull(nullif(h.ear, ''), ifnull(p.ear, '')) AS ear, h.text, h.usable, h.grade,
+               ifnull(h.photo, 0) AS photo
         FROM human_readings_now AS h LEFT JOIN photos AS p ON p.id = h.photo
         WHERE h.usable IS NOT NULL
     )
     SELECT h.animal, {_DAY.format("h.at", 19)}, {_EAR.format("h.ear")},
            CASE h.usable WHEN 1 THEN {USABLE} ELSE {NOT_USABLE} END, h.grade, NULL, 0,
-           {_NAMES_MARK.format(ear="h.ear", text="h.text", animal="h.animal")}
+           {_NAMES_MARK.format(ear="h.ear", text="h.text", animal="h.animal")},
+           h.photo, 0, 0, 0, 0
     FROM h WHERE h.animal IS NOT NULL AND """
 
 
@@ -222,7 +283,10 @@ def _looks(db: HerdDatabase, some: str) -> LookColumns:
     for sql, owner, key in ((_PHOTOS, "p.animal", "r.id"), (_PEOPLE, "h.animal", "h.id")):
         where, values = _only(owner, some)
         rows += db.rows(f"{sql}{where} ORDER BY {key}", values)
-    found = _columns(LookColumns, rows)
+    return _in_order(_columns(LookColumns, rows))
+
+
+def _in_order(found: LookColumns) -> LookColumns:
     # Without a time it counts as the oldest; photos come before people of the same time.
     times = np.nan_to_num(found.time, nan=-np.inf)
     order = np.lexsort((found.kind >= USABLE, times, found.animal))

@@ -26,6 +26,8 @@ def one(**changes: object) -> Marks:
         "applied": TODAY - 3 * DAYS_A_YEAR,
         "last_usable": TODAY - 1,
         "first_lost": NAN,
+        "not_seen": NAN,
+        "doubt": 0.0,
         "grade": 4.0,
         "sightings": 3,
         "risk": 0.0,
@@ -78,7 +80,13 @@ def test_loss_by_hand() -> None:
     assert found.p_taken[0] == pytest.approx(0.65 * 0.1 + 0.35 * 0.01)
     assert found.loss[0] == pytest.approx(10 * (0.0685 + 0.25 * 0.35))
     years = np.log(0.9) / np.log(0.65)
-    assert found.last_day[0] == pytest.approx(TODAY - DAYS_A_YEAR / 2 + years * DAYS_A_YEAR)
+    assert np.isinf(found.last_day[0])
+    measured = replace(BY_GRADE, basis=Basis.FITTED)
+    dated = priorities(
+        marks, by_age=assumed_fade(), by_grade=measured, handling=handling, today=TODAY
+    )
+    assert dated.last_day[0] == pytest.approx(TODAY - DAYS_A_YEAR / 2 + years * DAYS_A_YEAR)
+    np.testing.assert_array_equal(dated.loss, found.loss)
     chip = replace(marks, has_chip=np.array([True]))
     other = priorities(
         chip, by_age=assumed_fade(), by_grade=BY_GRADE, handling=handling, today=TODAY
@@ -107,6 +115,25 @@ def test_worse_marks_and_dearer_animals_come_first() -> None:
         losses.append(float(found.loss[0]))
     assert losses == sorted(losses)
     assert len(set(losses)) == 4
+
+
+def test_an_assumed_curve_advises_a_look_and_never_a_mark() -> None:
+    old = one(last_usable=TODAY - 4 * DAYS_A_YEAR, grade=2.5)
+    assert advised(old, by_age=assumed_fade()) == h.PHOTOGRAPH
+    measured = replace(assumed_fade(), basis=Basis.FITTED)
+    assert advised(replace(old, grade=np.array([NAN])), by_age=measured) == h.TRANSPONDER
+
+
+def test_a_mark_that_was_not_seen_is_photographed_again() -> None:
+    """By Bayes: 0.1 / 0.9 exp(3) is 69 % lost."""
+    unseen = one(not_seen=TODAY - 1, doubt=3.0, risk=0.2)
+    assert advised(unseen) == h.PHOTOGRAPH
+    found = priorities(
+        unseen, by_age=NO_LOSS, by_grade=BY_GRADE, handling=Handling(), today=TODAY
+    )
+    odds = 0.1 / 0.9 * np.exp(3.0)
+    assert found.p_lost[0] == pytest.approx(odds / (1 + odds))
+    assert np.isinf(found.last_day[0])
 
 
 def test_nothing_known_of_the_age() -> None:
