@@ -6,13 +6,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from legibility.containers import PhotoResult
+from legibility.containers import PhotoResult, Status
 from legibility.errors import PhotoError
-from legibility.herd.worklist import worklist
+from legibility.herd.worklist import WorklistRow, worklist
 from legibility.photo.flags import describe
 from legibility.photo.load import load_photo, printable_name
 from legibility.report.drawing import draw_cells, picture_of_mark, shrink
 from legibility.report.page import jpeg_address
+from legibility.report.words import sentence
 from legibility.report.worklist import EntryPictures, WorklistEntry
 from legibility.settings import Settings
 
@@ -27,10 +28,16 @@ def worklist_entries(
     results: Sequence[PhotoResult], registry: Registry | None
 ) -> tuple[WorklistEntry, ...]:
     """Entries of the worklist, the most urgent first, with words for their flags."""
-    return tuple(
-        WorklistEntry(row.result, row.action, row.reason, describe(row.result.flags))
-        for row in worklist(results, registry)
-    )
+    return tuple(_entry(row) for row in worklist(results, registry))
+
+
+def _entry(row: WorklistRow) -> WorklistEntry:
+    """A photo that was not good enough also says what to do about it."""
+    flags = describe(row.result.flags)
+    reason = row.reason
+    if row.result.status is Status.RETAKE and flags:
+        reason = f"{sentence(reason)} {flags[0].remedy}"
+    return WorklistEntry(row.result, row.action, reason, flags)
 
 
 def entry_pictures(

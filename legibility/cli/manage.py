@@ -39,7 +39,14 @@ cache_option = click.option(
     default=20,
     show_default=True,
     metavar="N",
-    help="So many animals.",
+    help="So many animals of the list are shown.",
+)
+@click.option(
+    "--days",
+    type=click.FloatRange(min=0, min_open=True, max=1000),
+    metavar="D",
+    help="The list is as long as so many handling days can hold (default: 1, of 240 minutes at "
+    "the chute; both stand in --costs).",
 )
 @costs_option
 @today_option
@@ -51,6 +58,7 @@ cache_option = click.option(
 def worklist(
     herd_file: Path,
     limit: int,
+    days: float | None,
     costs: Path | None,
     today: date | None,
     cache: bool,
@@ -62,7 +70,8 @@ def worklist(
     """Say which animals to re-identify first, why, how and by when.
 
     Ranked by the loss to be expected at the next handling: probability of being
-    taken for another animal, or of not being known, times what that costs.
+    taken for another animal, or of not being known, times what that costs. Each
+    animal shows the parts of its score and why it comes before the next one.
     """
     from legibility.cli import manage_screen
     from legibility.herd.handling import load_handling
@@ -73,7 +82,7 @@ def worklist(
     with open_herd(herd_file) as db:
         manage_screen.say_if_long(db)
         found = rank_herd(db, handling=handling, settings=settings, today=today, keep=cache)
-    record = found.worklist(limit).record()
+    record = found.worklist(limit, days=days).record()
     with json_output(json_target) as (write, _):
         write(record)
     manage_screen.show_worklist(record, json_target, csv_target, html_target)

@@ -1,4 +1,4 @@
-"""Two photos of each of many ears, read: good marks under hair, dirt and water, readable ones, gone.
+"""Two photos of each of many ears, read: good marks under hair, dirt and water, readable and gone.
 
 ``python -m legibility.evaluate.looks --seed 2026 --out looks.jsonl`` makes and reads them
 (about four seconds a photo) and goes on where the file ends. What refusals are worth is fitted to
@@ -134,10 +134,14 @@ def torn_ear(rng: np.random.Generator) -> EvaluationPhoto:
     angles = bearing + np.linspace(-1.0, 1.0, 9) * rng.uniform(0.4, 0.9)
     reach = np.r_[2.0, np.full(7, 2.0), 2.0] * max(width, height)
     outer = centre + np.stack((np.cos(angles), np.sin(angles)), axis=1) * reach[:, None]
-    ragged = [centre + (outer[0] - centre) * t + rng.normal(0, 0.01, 2) * width
-              for t in np.linspace(0.02, 0.4, 12)]
-    other = [centre + (outer[-1] - centre) * t + rng.normal(0, 0.01, 2) * width
-             for t in np.linspace(0.4, 0.02, 12)]
+    ragged = [
+        centre + (outer[0] - centre) * t + rng.normal(0, 0.01, 2) * width
+        for t in np.linspace(0.02, 0.4, 12)
+    ]
+    other = [
+        centre + (outer[-1] - centre) * t + rng.normal(0, 0.01, 2) * width
+        for t in np.linspace(0.4, 0.02, 12)
+    ]
     corners = np.array([*ragged, *outer, *other])
     hole = np.zeros((height, width), np.float32)
     cv2.fillPoly(hole, [np.round(corners).astype(np.int32)], 1.0)
@@ -203,11 +207,13 @@ def main() -> None:
     given = parser.parse_args()
     cv2.setNumThreads(1)
     herd = make_herd(seed=given.seed)
-    done = json.loads(given.out.with_suffix(".done").read_text()) if (
-        given.out.with_suffix(".done").exists()
-    ) else {}
+    done = (
+        json.loads(given.out.with_suffix(".done").read_text())
+        if (given.out.with_suffix(".done").exists())
+        else {}
+    )
     wanted = {COVERED: given.ears, READABLE: given.readable, GONE: given.gone}
-    have = {group: 0 for group in wanted}
+    have = dict.fromkeys(wanted, 0)
     for look in load_looks(given.out):
         have[look.group] += look.number == 0
     while any(have[group] < wanted[group] for group in wanted):

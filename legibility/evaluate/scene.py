@@ -95,8 +95,8 @@ def no_mark(
         return EvaluationPhoto(name, no_mark_photo(kind, rng=rng), no_mark_truth(kind))
     choices = SceneChoices(width_px=int(rng.integers(800, 1601)), covering=covering)
     pose = draw_pose(sources=evaluation_sources(), choices=choices, rng=rng)
-    surface, covering = _ear(pose, choices, rng=rng)
-    pixels = take(covering.over(surface.pixels), height_px=pose.geometry.height_px, rng=rng)
+    surface, cover = _ear(pose, choices, rng=rng)
+    pixels = take(cover.over(surface.pixels), height_px=pose.geometry.height_px, rng=rng)
     truth = no_mark_truth(kind, skin=surface.kind, back_lit=surface.back_lit)
     return EvaluationPhoto(name, pixels, truth)
 

@@ -118,7 +118,7 @@ def sighted(looks: Looks) -> Sighted:
     refused, good = ~usable & ~said, looks.good[order]
     weight = looks.weight[order]
 
-    def most(values: Floats) -> Floats:
+    def most(values: NDArray[np.generic]) -> Floats:
         return np.asarray(np.maximum.reduceat(values, start), np.float64)
 
     apart = (good == 0, good > 0)
@@ -173,7 +173,7 @@ def histories(seen: Sighted, marks: int) -> Histories:
         np.where(np.isinf(first), np.nan, first),
         not_seen,
         best,
-        np.bincount(seen.mark[open_], seen.weight[open_], minlength=marks),
+        np.bincount(seen.mark[open_], seen.weight[open_], minlength=marks).astype(np.float64),
         grade,
         np.zeros(marks, dtype=np.int64),
     )
@@ -246,9 +246,7 @@ def usable_by_age(seen: Sighted, known: Histories, applied: Floats) -> NDArray[n
     return np.stack([good.astype(np.int64), count.astype(np.int64)], axis=1)
 
 
-def last_in_each_year(
-    seen: Sighted, known: Histories, applied: Floats
-) -> tuple[Ints, Ints, Flags]:
+def last_in_each_year(seen: Sighted, known: Histories, applied: Floats) -> tuple[Ints, Ints, Flags]:
     """The last judgement of each mark in each year of its age: mark, year, whether usable."""
     age = (seen.day - applied[seen.mark]) / DAYS_A_YEAR if len(seen) else np.zeros(0)
     use = np.flatnonzero(judged(seen, known) & ~np.isnan(age) & (age >= 0))

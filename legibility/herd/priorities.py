@@ -42,6 +42,8 @@ AGE_UNKNOWN_YEARS: Final = 2.0
 RISK_WORTH_A_MARK: Final = 0.05
 """Choice: above this probability of being taken for another a better mark, or a transponder, is
 advised and not only another look."""
+RISK_OF_ONE_MARK: Final = 0.25
+"""Choice: from this probability of being taken for another on, two marks are as good as one."""
 
 Flags = NDArray[np.bool_]
 
@@ -84,6 +86,9 @@ class Priorities:
     assumption, in the past when overdue."""
     assumed: Flags
     """Whether ``p_lost`` rests on a curve that nobody measured."""
+    anew: Flags
+    """Whether there is reason to mark the animal anew: its mark was seen lost, will be lost by a
+    measured curve, or is the mark of another animal, too."""
     spared: Floats
     """Share of mistakes that a transponder does not spare, 0..1."""
     act: NDArray[np.str_]
@@ -117,7 +122,11 @@ def priorities(
     loss = marks.cost * (p_taken + handling.lost_share * spared * p_lost)
     # Whatever falls due before the handling after the next one has to be done at the next one.
     due = last_day < ahead + handling.days_to_next
-    better = due | (p_taken >= RISK_WORTH_A_MARK)
+    # A doubtful reading is a reason to read again; only the marks themselves ask for more.
+    by_marks = spared * ((1 - p_lost) * marks.risk + p_lost * marks.risk_lost)
+    better = due | (by_marks >= RISK_WORTH_A_MARK)
+    look = missed | (~lost & ((marks.sightings == 0) | marks.contradicted))
+    anew = (due | (marks.risk >= RISK_OF_ONE_MARK)) & ~look
     act = np.select(
         [
             missed | (~lost & (marks.sightings == 0)),
@@ -132,7 +141,7 @@ def priorities(
         default=NOTHING,
     )
     return Priorities(
-        p_lost, p_taken, loss, last_day, assumed, spared, np.asarray(act, dtype=np.str_)
+        p_lost, p_taken, loss, last_day, assumed, anew, spared, np.asarray(act, dtype=np.str_)
     )
 
 

@@ -1,4 +1,9 @@
-"""Who should be re-identified first, from a folder of photos that have been read."""
+"""Who should be looked at first, from a folder of photos that have been read.
+
+Photos alone never say that an animal is to be marked anew: one that shows no mark may show hair,
+dirt or water, and one of a low grade may be a poor photo of a good mark. That is for the record,
+where several looks have to agree, see ``histories``.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +14,8 @@ from typing import Final, Protocol
 import numpy as np
 
 from legibility.alphabet import CHARACTERS, ROW_SEPARATOR, split_mark
-from legibility.containers import Animal, Decision, PhotoResult, Status
+from legibility.containers import Animal, Decision, Flag, PhotoResult, Status
+from legibility.herd.refusals import AS_FOUND, COVERED, load_refusals, p_lost
 
 GRADES: Final = (0.0, 1.0, 2.0, 3.0, 4.0)
 LOSS_BY_GRADE: Final = (0.70, 0.35, 0.15, 0.05, 0.02)
@@ -17,6 +23,14 @@ LOSS_BY_GRADE: Final = (0.70, 0.35, 0.15, 0.05, 0.02)
 published figures for the loss of ear tattoos by condition were found."""
 LOSS_UNKNOWN: Final = 0.15
 """Choice: the same for a mark without a grade."""
+WORN: Final = 2.0
+"""Choice: a settled mark of a lower grade is looked at by eye."""
+STEPS: Final = (
+    (Flag.HAIR, "clip the hair"),
+    (Flag.GLARE, "dry the ear"),
+    (Flag.NONE, "clean the ear, then clip it"),
+)
+"""What comes before the next photo, by what lies over the mark; common practice, no source."""
 TWIN_WEIGHT: Final = 0.5
 """Choice: how often a character lost by an animal with a near twin makes it the twin."""
 TWINS_NAMED: Final = 5
@@ -53,7 +67,7 @@ class WorklistRow:
     near_twins: tuple[str, ...]
     """Animals whose mark differs by one character or one exchange of neighbours."""
     action: str
-    """``re-mark``, ``confirm``, ``photograph again`` or ``nothing``."""
+    """``confirm``, ``look by eye``, ``photograph again`` or ``nothing``."""
     reason: str
 
 
@@ -64,8 +78,9 @@ def worklist(
 
     ``urgency = 1 - (1 - misread risk) (1 - loss) (1 - TWIN_WEIGHT loss [has a near twin])`` with
     the loss of ``LOSS_BY_GRADE``, interpolated. Of several photos of one animal the one with the
-    least misread risk counts. Photos to be taken again come after all others: they say nothing of
-    the mark. Files that are no photos are left out.
+    least misread risk counts. A photo that could not be read is as urgent as its mark is likely to
+    be lost (see ``refusals``); photos that were not good enough come after all others: they say
+    nothing of the mark. Files that are no photos are left out.
 
     Parameters
     ----------
@@ -124,8 +139,8 @@ def _animal_row(result: PhotoResult, registry: AnimalTable | None) -> WorklistRo
     settled = result.identification.decision is Decision.IDENTIFIED
     if not settled:
         action = "confirm"
-    elif overall is not None and overall < 2:
-        action = "re-mark"
+    elif overall is not None and overall < WORN:
+        action = "look by eye"
     else:
         action = "nothing"
     return WorklistRow(
@@ -152,6 +167,8 @@ def _reason(result: PhotoResult, *, settled: bool, twins: tuple[str, ...]) -> st
         parts.append("this photo allows no grade")
     elif result.grade.overall < 4:
         parts.append(f"grade {result.grade.overall:.1f}, {result.grade.reason}")
+        if settled and result.grade.overall < WORN:
+            parts.append("it names the animal still: look at the ear by eye when it is next held")
     if twins:
         named = ", ".join(twins[:TWINS_NAMED])
         more = f" and {len(twins) - TWINS_NAMED} more" if len(twins) > TWINS_NAMED else ""
@@ -166,8 +183,14 @@ def _photo_row(result: PhotoResult) -> WorklistRow:
         why = " ".join(result.reasons) or "the photo is not good enough"
         urgency, action, reason = 0.0, "photograph again", why
     elif result.status is Status.UNREADABLE:
-        urgency, action = 1.0, "re-mark"
-        reason = "no mark can be read: find out by other means who it is, then re-mark"
+        covered = bool(result.flags & (Flag.HAIR | Flag.GLARE))
+        look = COVERED if covered else AS_FOUND
+        chances = load_refusals()
+        urgency, action = p_lost(chances.weight(look)), "photograph again"
+        reason = (
+            f"no mark can be read, as on {_percent(chances.legible[look].share)} of such photos of "
+            f"good marks: {_step(result.flags)} and photograph it again before more is decided"
+        )
     elif result.identification.decision is Decision.UNREGISTERED:
         urgency, action = 1.0 - risk, "confirm"
         reason = "the mark fits no registered animal: complete the registry or look again"
@@ -185,6 +208,10 @@ def _photo_row(result: PhotoResult) -> WorklistRow:
         action=action,
         reason=reason,
     )
+
+
+def _step(flags: Flag) -> str:
+    return next(words for flag, words in STEPS if flag in flags)
 
 
 def _percent(probability: float) -> str:

@@ -157,6 +157,8 @@ def _shown(state: HerdState, at: int, at_age: dict[str, bool] | None) -> AnimalS
 def _words(state: HerdState, at: int) -> str:
     if not state.mark[at]:
         return "no mark is recorded"
+    if not math.isnan(float(state.not_seen[at])):
+        return "not seen on photos"
     if state.sightings[at]:
         return "usable" if math.isnan(float(state.first_lost[at])) else "lost"
     return "not judged" if state.photos[at] else "never seen"

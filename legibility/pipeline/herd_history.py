@@ -9,6 +9,7 @@ from typing import Any
 from legibility.containers import Flag, Status
 from legibility.photo.flags import describe
 from legibility.pipeline.herd_mistaken import reading_words, scan_words
+from legibility.pipeline.herd_state import NAMED
 from legibility.store.animals import animal_key
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import all_human_readings
@@ -37,6 +38,8 @@ class SightingShown:
     needle_share: float | None
     """Needles that show ink, of those expected."""
     note: str
+    not_seen: bool = False
+    """A photo good enough did not show it: no judgement, but a reason to look again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,23 +83,29 @@ def mark_history(db: HerdDatabase, animal_id: str, *, usable_grade: float) -> Hi
 
 def _photo(found: ReadingSummary, usable_grade: float) -> SightingShown:
     was_read = found.status == Status.READ.value
-    judged = found.status != Status.RETAKE.value and (not was_read or found.grade is not None)
+    named = bool(found.animal_id) and found.first_animal == found.animal_id
+    named = named and found.misread_risk is not None and found.misread_risk <= 1 - NAMED
+    usable = was_read and (named or (found.grade or 0.0) >= usable_grade)
+    refused = found.status == Status.UNREADABLE.value
     expected, inked = found.needles_expected, found.needles_inked
-    if judged:
-        note = "" if was_read else "nothing could be read"
+    if usable:
+        note = ""
+    elif refused:
+        note = "nothing could be read: not seen, until a second, good look agrees"
     else:
         names = [flag.sentence for flag in describe(Flag(found.flags))]
-        note = "not good enough to judge the mark. " + " ".join(names)
+        note = " ".join(["not good enough to judge the mark.", *names])
     return SightingShown(
         day=found.taken_at[:10],
         ear=found.ear,
         by="photo",
         text=found.text,
-        judged=judged,
-        usable=(was_read and (found.grade or 0.0) >= usable_grade) if judged else None,
+        judged=usable,
+        usable=True if usable else None,
         grade=found.grade,
         needle_share=inked / expected if inked is not None and expected else None,
-        note=note.strip(),
+        note=note,
+        not_seen=refused,
     )
 
 

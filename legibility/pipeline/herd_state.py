@@ -32,6 +32,7 @@ from legibility.pipeline.mark_risks import Before, MarkRisks, mark_risks
 from legibility.settings import Settings
 from legibility.store.columns import (
     BOTH,
+    CLIPPED,
     LEFT,
     NO_EAR,
     NOT_JUDGED,
@@ -244,7 +245,10 @@ def _sighted(
     kind, day = looks.kind[use], np.floor(looks.time[use])
     place = _placed(marks, owner, whose[use], day, looks.ear[use], looks.names_mark[use])
     unplaced = int(((place < 0) & ~np.isnan(day)).sum())
-    covered = (looks.flags[use] & int(OVER_THE_MARK)) > 0
+    # Where no mark is found hair is looked for in a guess of its place: clipping outdoes that.
+    clipped = (looks.prepared[use] == CLIPPED) & (kind == UNREADABLE)
+    over = np.where(clipped, int(OVER_THE_MARK & ~Flag.HAIR), int(OVER_THE_MARK))
+    covered = (looks.flags[use] & over) > 0
     good = np.where(covered, 0, looks.prepared[use])
     chances = load_refusals()
     weight = np.select(
@@ -394,9 +398,7 @@ def _picked_ints(values: Ints, has: NDArray[np.bool_], at: Ints) -> Ints:
     return np.asarray(np.where(has, values[at], 0), dtype=np.int64)
 
 
-def _picked_flags(
-    values: NDArray[np.bool_], has: NDArray[np.bool_], at: Ints
-) -> NDArray[np.bool_]:
+def _picked_flags(values: NDArray[np.bool_], has: NDArray[np.bool_], at: Ints) -> NDArray[np.bool_]:
     return has & _picked_ints(values.astype(np.int64), has, at).astype(np.bool_)
 
 

@@ -254,14 +254,13 @@ class Ranking:
         # Nothing more is read from a lost mark, unless the animal lies there anyway.
         is_lost = not np.isnan(state.first_lost[place])
         in_doubt = not is_lost and not np.isnan(state.not_seen[place])
-        unseen = not is_lost and state.sightings[place] == 0
         possible = [] if is_lost else [h.PHOTOGRAPH]
         if is_sedated or not is_lost:
             possible.append(h.SECOND_READING)
-        # A mark that was not seen, or never looked at, is no reason to mark anew.
+        # Only what is known to be wrong is marked anew, not a mark that was not seen or looked at.
         if not state.has_chip[place] and not in_doubt:
             possible.append(h.TRANSPONDER)
-        if not in_doubt and not unseen:
+        if self.found.anew[place]:
             possible.append(h.OTHER_EAR if state.ears_taken[place] < 2 else h.IN_LINE)
         advised = str(self.found.act[place])
         leaves = {what: self.handling.acts[what].leaves for what in possible}
@@ -377,7 +376,6 @@ class Ranking:
             parts.append("no transponder")
         text = ", ".join(parts)
         return text[0].upper() + text[1:] + "."
-
 
     def _guessed(self, place: int) -> bool:
         return bool(self.found.assumed[place]) and self.state.sightings[place] == 0

@@ -74,7 +74,8 @@ class Scores:
         name = str(self.state.animal[following])
         if mine.score <= other.score * (1 + 1e-9):
             return f"Level with {name}: in the order of the record."
-        for_it, against = [], []
+        for_it: list[str] = []
+        against: list[str] = []
         parts = (
             ("a mistake with it costs", mine.value, other.value, _plain),
             ("it is taken for another with", mine.taken, other.taken, percent_words),
@@ -101,8 +102,9 @@ def score_words(score: Score, share: float) -> str:
         ``Handling.lost_share``.
     """
     source = {
-        "age": f"a mark {score.years:.1f} years old" if score.years is not None else "a mark of "
-        "unknown age",
+        "age": f"a mark {score.years:.1f} years old"
+        if score.years is not None
+        else "a mark of unknown age",
         "grade": "a mark of its grade",
         "photos that did not show it": "photos that did not show it",
         "seen": "it was seen lost",

@@ -18,7 +18,8 @@ WIDE: Final = 100
 """Contract: columns of the table."""
 COLUMNS: Final = (
     "rank", "animal_id", "mark", "ear", "act", "last_date", "overdue", "p_taken", "p_lost",
-    "cost", "loss", "grade", "last_seen", "first_rival", "reason",
+    "cost", "loss", "grade", "last_seen", "not_seen", "first_rival", "reason", "score_words",
+    "before",
 )  # fmt: skip
 
 Item = Mapping[str, Any]
@@ -27,13 +28,12 @@ Item = Mapping[str, Any]
 
 def worklist_text(found: Mapping[str, Any]) -> str:
     """The record of a worklist as a table, the reason below each animal."""
-    lines = [
-        f"{found['animals']:,} animals; something is advised for {found['needing']:,}. Next "
-        f"handling taken to be {found['next_handling']}."
-    ]
+    lines = _wide(length_words(found), "")
+    if found["basis"]:
+        lines += ["", *_wide(str(found["basis"][0]), "")]
     if found["items"]:
         rows: list[tuple[str, ...]] = [
-            ("", "Animal", "Mark", "Taken", "Lost", "Cost", "Loss", "By", "To do")
+            ("", "Animal", "Mark", "Taken", "Lost", "Value", "Score", "By", "To do")
         ]
         rows += [_row(item) for item in found["items"]]
         table = columns(
@@ -42,14 +42,15 @@ def worklist_text(found: Mapping[str, Any]) -> str:
         lines += ["", table[0]]
         for line, item in zip(table[1:], found["items"], strict=True):
             lines.append(line)
-            lines += _wide(str(item["reason"]), "       ")
+            for words in (item["reason"], item["score_words"], item["before"]):
+                lines += _wide(str(words), "       ") if words else []
         lines += [
             "",
             *_wide(
                 "Taken: probability of being taken for another animal at the next handling. Lost: "
-                "that the mark is lost by then, or was seen lost. Loss: what is to be expected, by "
-                "which the list is ranked. By: when the chance of loss reaches its limit; ! is "
-                "overdue.",
+                "that the mark is lost by then, or was seen lost; ? is assumed from its age, the "
+                "mark was never judged. Score: the loss to be expected, by which the list is "
+                "ranked. By: when the chance of loss reaches its limit; ! is overdue.",
                 "",
             ),
         ]
@@ -95,7 +96,8 @@ def history_text(found: Mapping[str, Any]) -> str:
         lines.append(f"  mark {text}{', ' + ear + ' ear' if ear else ''}{since}{until}")
     rows: list[tuple[str, ...]] = [("Day", "By", "Ear", "Read", "Mark", "Grade", "Needles", "Note")]
     for s in found["sightings"]:
-        state = {True: "usable", False: "lost", None: "not judged"}[s["usable"]]
+        unjudged = "not seen" if s["not_seen"] else "not judged"
+        state = {True: "usable", False: "lost", None: unjudged}[s["usable"]]
         needles = "" if s["needle_share"] is None else percent(s["needle_share"])
         grade = "" if s["grade"] is None else f"{s['grade']:.1f}"
         what = (s["ear"] or "-", s["text"] or "-", state, grade, needles, s["note"])
@@ -162,7 +164,14 @@ def worklist_page(
     """The worklist as a page that opens offline, or what ``render`` makes of it."""
     most = max((item["loss"] for item in found["items"]), default=1.0)
     bars = [round(100 * item["loss"] / most, 1) if most > 0 else 0.0 for item in found["items"]]
-    return render("herd_worklist.html", found=found, bars=bars, **values)
+    return render(
+        "herd_worklist.html",
+        found=found,
+        bars=bars,
+        length=length_words(found),
+        lost=[lost_words(item) for item in found["items"]],
+        **values,
+    )
 
 
 def write_worklist_page(path: Path, found: Mapping[str, Any]) -> None:
@@ -208,13 +217,36 @@ def write_plan_page(
     write_text(path, plan_page(found, pictures))
 
 
+def length_words(found: Mapping[str, Any]) -> str:
+    """How long the list is, and what it leaves out."""
+    days, minutes = found["days"], found["minutes"]
+    held = "the next handling day" if days == 1 else f"the next {days:g} handling days"
+    rest = found["needing"] - found["listed"]
+    waiting = f"; {rest:,} more can wait" if rest else ""
+    return (
+        f"{found['animals']:,} animals; {found['listed']:,} on the list, as many as {held} "
+        f"({minutes:g} minutes at the chute) can hold{waiting}. Next handling taken to be "
+        f"{found['next_handling']}."
+    )
+
+
+def lost_words(item: Item) -> str:
+    """Probability that the mark is lost, and where it is no more than a guess."""
+    if item["p_lost"] >= 1:
+        return "seen lost"
+    if item["not_seen"]:
+        return f"{percent(item['p_lost'])} *"
+    guess = item["score"]["assumed"] and not item["seen"]
+    return f"{percent(item['p_lost'])} ?" if guess else percent(item["p_lost"])
+
+
 def _row(item: Item) -> tuple[str, ...]:
     return (
         f"{item['rank']}.",
         str(item["animal_id"]),
         str(item["mark"]) or "-",
         percent(item["p_taken"]),
-        "seen lost" if item["p_lost"] >= 1 else percent(item["p_lost"]),
+        lost_words(item),
         f"{item['cost']:g}",
         f"{item['loss']:.3g}",
         "! now" if item["overdue"] else str(item["last_date"]) or "-",

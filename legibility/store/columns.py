@@ -229,9 +229,7 @@ def _marks(db: HerdDatabase, some: str) -> MarkColumns:
 _NAMES_MARK: Final = """CASE WHEN {ear} <> '' OR {text} = '' THEN 0 ELSE ifnull((
     SELECT CASE count(*) WHEN 1 THEN max(m.id) END FROM marks AS m
     WHERE m.animal = {animal} AND m.text = {text}), 0) END"""
-_NEWEST: Final = (
-    "NOT EXISTS (SELECT 1 FROM readings AS n WHERE n.photo = r.photo AND n.id > r.id)"
-)
+_NEWEST: Final = "NOT EXISTS (SELECT 1 FROM readings AS n WHERE n.photo = r.photo AND n.id > r.id)"
 _CAPTURE: Final = (
     f"p.id, r.flags, CASE lower(p.stage) WHEN 'cleaned' THEN {CLEANED} "
     f"WHEN 'clipped' THEN {CLIPPED} ELSE 0 END, r.decision = 'identified', 0"

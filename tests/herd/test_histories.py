@@ -107,9 +107,7 @@ def test_by_hand() -> None:
         ([(10, "as found"), (11, "said lost")], 11, NAN),
     ],
 )
-def test_two_looks_have_to_agree(
-    later: list[tuple[int, str]], lost: float, missed: float
-) -> None:
+def test_two_looks_have_to_agree(later: list[tuple[int, str]], lost: float, missed: float) -> None:
     rows = [(0, 1.0, "usable", 3.0), *((0, float(day), what, NAN) for day, what in later)]
     known = histories(seen_of(rows), 1)
     np.testing.assert_array_equal(known.first_lost, [lost])

@@ -128,9 +128,7 @@ def test_a_mark_that_was_not_seen_is_photographed_again() -> None:
     """By Bayes: 0.1 / 0.9 exp(3) is 69 % lost."""
     unseen = one(not_seen=TODAY - 1, doubt=3.0, risk=0.2)
     assert advised(unseen) == h.PHOTOGRAPH
-    found = priorities(
-        unseen, by_age=NO_LOSS, by_grade=BY_GRADE, handling=Handling(), today=TODAY
-    )
+    found = priorities(unseen, by_age=NO_LOSS, by_grade=BY_GRADE, handling=Handling(), today=TODAY)
     odds = 0.1 / 0.9 * np.exp(3.0)
     assert found.p_lost[0] == pytest.approx(odds / (1 + odds))
     assert np.isinf(found.last_day[0])

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from rapidfuzz.distance import OSA
 
@@ -15,6 +17,7 @@ from legibility.containers import (
     Reading,
     Status,
 )
+from legibility.herd.refusals import load_refusals
 from legibility.herd.worklist import near_twins, worklist
 from legibility.identify.animals import registry_of
 
@@ -85,7 +88,7 @@ def test_most_urgent_first() -> None:
         HERD,
     )
     assert [row.animal_id for row in rows] == ["goat 3", "goat 1", "goat 6", "goat 4"]
-    assert [row.action for row in rows] == ["confirm", "re-mark", "re-mark", "nothing"]
+    assert [row.action for row in rows] == ["confirm", "look by eye", "look by eye", "nothing"]
     assert "it could be goat 1" in rows[0].reason
     assert "one character away from" in rows[1].reason
     assert rows[3].reason == "in good condition, no near twin"
@@ -122,9 +125,49 @@ def test_photos_that_are_no_animal() -> None:
         ],
         HERD,
     )
-    assert [row.result.photo for row in rows] == ["gone.jpg", "guest.jpg", "open.jpg", "blur.jpg"]
-    assert [row.action for row in rows] == ["re-mark", "confirm", "confirm", "photograph again"]
+    # By Bayes, one refusal of a mark that is lost with 0.1 before it.
+    chances = load_refusals()
+    odds = 0.1 / 0.9 * chances.lost.share / chances.legible["as found"].share
+    gone = next(row for row in rows if row.result.photo == "gone.jpg")
+    assert gone.urgency == pytest.approx(odds / (1 + odds))
+    assert gone.action == "photograph again"
+    assert "clean the ear, then clip it" in gone.reason
+    named = {row.result.photo: row.action for row in rows}
+    assert named == {
+        "gone.jpg": "photograph again",
+        "guest.jpg": "confirm",
+        "open.jpg": "confirm",
+        "blur.jpg": "photograph again",
+    }
+    assert rows[-1].result.photo == "blur.jpg"
     assert rows[-1].reason == "Too blurred."
+
+
+@pytest.mark.parametrize(
+    ("flags", "step"),
+    [
+        (Flag.HAIR, "clip the hair"),
+        (Flag.GLARE, "dry the ear"),
+        (Flag.NO_MARK, "clean the ear, then clip it"),
+    ],
+)
+def test_an_unread_photo_is_taken_again_after_a_step(flags: Flag, step: str) -> None:
+    unread = result(
+        "unread.jpg", status=Status.UNREADABLE, decision=Decision.UNREADABLE, grade=None
+    )
+    (row,) = worklist([replace(unread, flags=flags)], HERD)
+    assert row.action == "photograph again"
+    assert step in row.reason
+
+
+def test_photos_alone_never_advise_a_new_mark() -> None:
+    photos = [
+        result("a.jpg", Candidate("goat 6", "Q/55", 0.99), grade=0.0),
+        result("b.jpg", Candidate("goat 4", "K99", 0.99), grade=1.9),
+        result("c.jpg", status=Status.UNREADABLE, decision=Decision.UNREADABLE, grade=None),
+        result("d.jpg", Candidate("goat 1", "A17", 0.4), grade=0.1, decision=Decision.AMBIGUOUS),
+    ]
+    assert "re-mark" not in {row.action for row in worklist(photos, HERD)}
 
 
 def test_without_registry_and_without_photos() -> None:
