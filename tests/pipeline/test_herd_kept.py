@@ -21,10 +21,18 @@ from legibility.pipeline.herd_state import HerdState
 from legibility.pipeline.herd_worklist import rank_herd
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase, open_herd
+from legibility.store.decisions import open_case
 from legibility.store.events import append_event
 from legibility.store.importing import RegistryRow, Source, import_photo, import_registry
 from legibility.store.marks import put_mark
-from legibility.store.records import AnimalRow, HandlingEvent, HumanReading, MarkRow, PhotoRow
+from legibility.store.records import (
+    AnimalRow,
+    CaseRow,
+    HandlingEvent,
+    HumanReading,
+    MarkRow,
+    PhotoRow,
+)
 from tests.herd_records import TODAY, add_photo, fading_herd, reading
 from tests.store.herds import digest
 
@@ -76,8 +84,24 @@ CHANGES: tuple[Callable[[HerdDatabase], object], ...] = (
         db, HandlingEvent("2025-05-09", "chipped", "Ewe 008", "Ada", "", "276000312312345")
     ),
     unnamed_photo_gets_a_name,
+    an_unnamed_photo_is_read,
+    lambda db: photo(db, "Ewe 003", "2025-05-20", Status.READ, 3.9),
+    a_case_is_opened,
     lambda db: record_event(db, HandlingEvent("2025-05-10", "note", "", "Ada", "", "", None, "x")),
 )
+
+
+def a_case_is_opened(db: HerdDatabase) -> None:
+    """No animal changes, and yet a photo judges its mark no longer."""
+    detail = {"photo_sha256": digest("Ewe 003 2025-05-20"), "animal_by_list": "Ewe 003"}
+    with db.transaction():
+        open_case(db, CaseRow("list:test", "mark against list", "Two animals.", detail))
+        append_event(db, what="open cases")
+
+
+def an_unnamed_photo_is_read(db: HerdDatabase) -> None:
+    row = PhotoRow(digest("lone"), "lone.jpg", taken_at="2025-05-21T08:00:00", ear="left")
+    import_photo(db, row, result=reading("lone", "Ewe 006", grade=2.5))
 
 
 @pytest.fixture
@@ -93,6 +117,18 @@ def test_every_change_brought_up_to_date_is_as_looked_through(herd: HerdDatabase
         same(state_of(herd, usable_grade=1.0), state_of(herd, usable_grade=1.0, keep=False))
     state = state_of(herd, usable_grade=2.0)
     same(state, state_of(herd, usable_grade=2.0, keep=False))
+
+
+def test_open_questions_change_what_is_known_without_a_change_of_the_animal(
+    herd: HerdDatabase,
+) -> None:
+    day = (date(2025, 5, 20) - date(1970, 1, 1)).days
+    photo(herd, "Ewe 003", "2025-05-20", Status.READ, 3.9)
+    assert state_of(herd, usable_grade=1.0).last_usable[3] == day
+    a_case_is_opened(herd)
+    assert state_of(herd, usable_grade=1.0).last_usable[3] < day
+    an_unnamed_photo_is_read(herd)
+    assert state_of(herd, usable_grade=1.0).last_usable[6] == day + 1
 
 
 def test_only_what_changed_is_taken_again(

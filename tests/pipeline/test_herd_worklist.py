@@ -341,8 +341,10 @@ def test_a_history_says_why_a_photo_judged_nothing(tmp_path: Path) -> None:
             lost = reading("lost.jpg", "Ewe 001", status=Status.UNREADABLE)
             add_photo(db, lost, "Ewe 001", TODAY + timedelta(days=1))
         found = mark_history(db, "Ewe 001", usable_grade=1.0)
-    assert [(s.judged, s.usable) for s in found.sightings[-2:]] == [(False, None), (True, False)]
+    assert [(s.judged, s.usable) for s in found.sightings[-2:]] == [(False, None)] * 2
     assert found.sightings[-2].note.startswith("not good enough to judge the mark. ")
+    assert found.sightings[-1].not_seen
+    assert "until a second, good look agrees" in found.sightings[-1].note
     assert found.sightings[0].usable
 
 
