@@ -68,6 +68,19 @@ def unnamed_photo_gets_a_name(db: HerdDatabase) -> None:
     import_photo(db, PhotoRow(digest("who"), "who.jpg", animal_id="Ewe 004"), result=None)
 
 
+def a_case_is_opened(db: HerdDatabase) -> None:
+    """No animal changes, and yet a photo judges its mark no longer."""
+    detail = {"photo_sha256": digest("Ewe 003 2025-05-20"), "animal_by_list": "Ewe 003"}
+    with db.transaction():
+        open_case(db, CaseRow("list:test", "mark against list", "Two animals.", detail))
+        append_event(db, what="open cases")
+
+
+def an_unnamed_photo_is_read(db: HerdDatabase) -> None:
+    row = PhotoRow(digest("lone"), "lone.jpg", taken_at="2025-05-21T08:00:00", ear="left")
+    import_photo(db, row, result=reading("lone", "Ewe 006", grade=2.5))
+
+
 CHANGES: tuple[Callable[[HerdDatabase], object], ...] = (
     lambda db: record_reading(
         db, HumanReading("Ada", "2025-05-05", animal_id="Ewe 001", usable=False)
@@ -89,19 +102,6 @@ CHANGES: tuple[Callable[[HerdDatabase], object], ...] = (
     a_case_is_opened,
     lambda db: record_event(db, HandlingEvent("2025-05-10", "note", "", "Ada", "", "", None, "x")),
 )
-
-
-def a_case_is_opened(db: HerdDatabase) -> None:
-    """No animal changes, and yet a photo judges its mark no longer."""
-    detail = {"photo_sha256": digest("Ewe 003 2025-05-20"), "animal_by_list": "Ewe 003"}
-    with db.transaction():
-        open_case(db, CaseRow("list:test", "mark against list", "Two animals.", detail))
-        append_event(db, what="open cases")
-
-
-def an_unnamed_photo_is_read(db: HerdDatabase) -> None:
-    row = PhotoRow(digest("lone"), "lone.jpg", taken_at="2025-05-21T08:00:00", ear="left")
-    import_photo(db, row, result=reading("lone", "Ewe 006", grade=2.5))
 
 
 @pytest.fixture
