@@ -181,17 +181,17 @@ def read_together(
 
 
 def check(path: AnyPath, *, settings: Settings | None = None) -> CaptureCheck:
-    """Whether one photo is good enough to read, and what is wrong with it.
+    """Whether one photo is good enough to read, what is wrong with it, and whether it shows a mark.
 
     Raises
     ------
     PhotoError
         If the file cannot be used as a photo.
     """
-    from legibility.photo.capture import check_capture
     from legibility.photo.load import load_photo
+    from legibility.pipeline.mark_seen import check_mark_seen
 
-    return check_capture(load_photo(path, settings=settings or Settings()))
+    return check_mark_seen(load_photo(path, settings=settings or Settings()))
 
 
 def enhance(

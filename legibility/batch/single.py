@@ -10,7 +10,6 @@ from pathlib import Path
 from legibility.batch.finding import photos_in
 from legibility.containers import CaptureCheck, Flag
 from legibility.errors import PhotoError
-from legibility.photo.capture import check_capture
 from legibility.photo.load import load_photo, printable_name
 from legibility.settings import Settings
 
@@ -38,13 +37,15 @@ class EnhancedPhoto:
 def check_files(
     photos: Iterable[str | os.PathLike[str]], *, settings: Settings
 ) -> Iterator[CheckedPhoto]:
-    """Whether each photo is good enough to read, in input order; a bad file stops none.
+    """Whether each photo is good enough and shows a mark, in input order; a bad file stops none.
 
     Raises
     ------
     PhotoError
         If there is no photo at all.
     """
+    from legibility.pipeline.mark_seen import check_mark_seen
+
     for path in photos_in(photos):
         try:
             photo = load_photo(path, settings=settings)
@@ -52,7 +53,7 @@ def check_files(
             nothing = CaptureCheck(Flag.NONE, {}, False)
             yield CheckedPhoto(printable_name(path), "", nothing, str(error))
             continue
-        yield CheckedPhoto(photo.name, photo.sha256, check_capture(photo))
+        yield CheckedPhoto(photo.name, photo.sha256, check_mark_seen(photo))
 
 
 def enhance_files(

@@ -13,9 +13,9 @@ the Clopper-Pearson limit by pairs stands.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Final
 
@@ -59,8 +59,6 @@ class Visited:
     settled_right: bool
     """On the animal of all photos, or rightly not registered; never of a mixed visit."""
     asked: bool
-    each_read: bool
-    """Whether some photo of each animal shows anything."""
     each_settles: bool
     """Whether of each animal some photo alone settles it."""
 
@@ -79,9 +77,17 @@ class Row:
 
 
 def draw_visits(
-    ears: Sequence[Sequence[EarShot]], kind: str, count: int, *, seed: int
+    ears: Sequence[Sequence[EarShot]],
+    kind: str,
+    count: int,
+    *,
+    seed: int,
+    keep: Callable[[Sequence[EarShot]], bool] = bool,
 ) -> list[tuple[EarShot, ...]]:
-    """Photos of visits of one kind, drawn at random; in the order they would be taken."""
+    """Photos of visits of one kind, drawn at random until so many are kept.
+
+    The photos of a visit are in the order they would be taken.
+    """
     rng = np.random.default_rng([seed, 95, KINDS.index(kind)])
     twins = {(ear[0].pair, ear[0].mark): list(ear) for ear in ears}
     pairs = sorted({ear[0].pair for ear in ears})
@@ -93,7 +99,7 @@ def draw_visits(
         own = twins[pair, mark]
         if kind == "honest":
             take = int(rng.integers(2, len(own) + 1))
-            visits.append(_drawn(rng, own, take))
+            visits += filter(keep, [_drawn(rng, own, take)])
             continue
         if kind == "mixed, near-twins":
             others = [twins[pair, m] for m in marks[pair] if m != mark]
@@ -103,7 +109,7 @@ def draw_visits(
             continue
         other = others[int(rng.integers(len(others)))]
         first, second = int(rng.integers(1, 3)), int(rng.integers(1, 3))
-        visits.append(_drawn(rng, own, first) + _drawn(rng, other, second))
+        visits += filter(keep, [_drawn(rng, own, first) + _drawn(rng, other, second)])
     return visits
 
 
@@ -126,7 +132,6 @@ def visited(kind: str, shots: Sequence[EarShot], *, seed: int, settings: Setting
         settled=settled,
         settled_right=right,
         asked=last.verdict is Verdict.ASK,
-        each_read=all(any(said.candidates for said in of) for of in alone),
         each_settles=all(any(said.decision in SETTLED for said in of) for of in alone),
     )
 
@@ -143,18 +148,29 @@ def combined(shots: Sequence[EarShot], *, seed: int, settings: Settings) -> Sess
     )
 
 
-def rows_of(visits: Sequence[Visited], *, seed: int) -> list[Row]:
-    """Figures of each kind, and of the visits in which each animal was read."""
+def each_read(shots: Sequence[EarShot], *, seed: int, settings: Settings) -> bool:
+    """Whether of each animal some photo alone leaves few enough animals open to be called read."""
+    marks = {shot.mark for shot in shots if _alone(shot, seed, settings).candidates}
+    return marks == {shot.mark for shot in shots}
+
+
+def rows_of(
+    ears: Sequence[Sequence[EarShot]], count: int, *, seed: int, settings: Settings
+) -> list[Row]:
+    """Figures of each kind; of mixed visits also of those in which each animal was read."""
+    work = partial(visited, seed=seed, settings=settings)
     found = []
     for kind in KINDS:
-        of = [visit for visit in visits if visit.kind == kind]
-        found.append(_row(kind, of, seed=seed))
+        drawn = [work(kind, shots) for shots in draw_visits(ears, kind, count, seed=seed)]
+        found.append(_row(kind, drawn, seed=seed))
         if kind == "honest":
             continue
-        read = [visit for visit in of if visit.each_read]
+        keep = partial(each_read, seed=seed, settings=settings)
+        shown = draw_visits(ears, kind, count, seed=seed + 1, keep=keep)
+        read = [work(kind, shots) for shots in shown]
         found.append(_row("  each animal read", read, seed=seed))
-        clear = [visit for visit in of if visit.each_settles]
-        found.append(_row("  each settled alone", clear, seed=seed))
+        clear = [visit for visit in read if visit.each_settles]
+        found.append(_row("  of these each settles", clear, seed=seed))
     return found
 
 
@@ -273,12 +289,7 @@ def main() -> None:
             origin = f"two ears of {asked.pairs} pairs of near-twins, seed {asked.seed}"
             save_known_readings(readings, asked.stored, origin=origin)
     ears, settings = ears_of(readings), Settings(second_reader=False)
-    visits = [
-        visited(kind, shots, seed=asked.seed, settings=settings)
-        for kind in KINDS
-        for shots in draw_visits(ears, kind, asked.visits, seed=asked.seed)
-    ]
-    print(table(rows_of(visits, seed=asked.seed)))
+    print(table(rows_of(ears, asked.visits, seed=asked.seed, settings=settings)))
 
 
 if __name__ == "__main__":

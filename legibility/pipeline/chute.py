@@ -13,7 +13,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from legibility.containers import CellReading, ColorImage, Hypothesis, Photo, PhotoResult
+from legibility.containers import (
+    CellReading,
+    ColorImage,
+    Decision,
+    Hypothesis,
+    Photo,
+    PhotoResult,
+)
 from legibility.photo.capture import check_capture
 from legibility.photo.fingerprint import fingerprint
 from legibility.photo.flags import FlagInfo, describe
@@ -143,8 +150,9 @@ def answer_record(photo: Photo, result: PhotoResult) -> dict[str, Any]:
     record["width_px"], record["height_px"] = photo.width_px, photo.height_px
     record["advice"] = advice(result)
     record["next_steps"] = list(next_steps(result, flags))
-    record["capture"] = _capture_words(flags)
-    record["good_photo"] = not any(flag.prevents_reading for flag in flags)
+    settled = result.identification.decision is Decision.IDENTIFIED
+    record["capture"] = _capture_words(flags, settled=settled)
+    record["good_photo"] = not any(flag["bad"] for flag in record["capture"])
     record["has_mark"] = bool(result.reading.hypotheses and result.text)
     record["reason"] = result.identification.reason
     record["set_basis"] = result.identification.set_basis
@@ -172,13 +180,14 @@ def answer_record(photo: Photo, result: PhotoResult) -> dict[str, Any]:
     return record
 
 
-def _capture_words(flags: Sequence[FlagInfo]) -> list[dict[str, Any]]:
+def _capture_words(flags: Sequence[FlagInfo], *, settled: bool = False) -> list[dict[str, Any]]:
+    """What is wrong with a photo; of one that settles the identity none other is asked for."""
     return [
         {
             "name": flag.name,
             "sentence": flag.sentence,
             "remedy": flag.remedy,
-            "bad": flag.prevents_reading,
+            "bad": flag.prevents_reading and not settled,
         }
         for flag in flags
     ]

@@ -12,9 +12,11 @@ from typing import Any, Final
 from legibility.containers import ColorImage
 from legibility.report.comparison_text import (
     cap_sentence,
+    interval_text,
     log10_text,
     ratio_text,
     reader_name,
+    sum_sentence,
     weight_sentence,
 )
 from legibility.report.drawing import shrink
@@ -58,12 +60,17 @@ def comparison_page(
     curves = record["validity"]
     return render(
         "comparison.html",
-        filters={"ratio": ratio_text, "log10": log10_text, "reader": reader_name},
+        filters={
+            "ratio": ratio_text,
+            "log10": log10_text,
+            "reader": reader_name,
+            "interval": interval_text,
+        },
         record=record,
         pictures=shown,
         headline=_headline(record),
         weight=weight_sentence(record),
-        cap=cap_sentence(record),
+        cap=f"{sum_sentence(record)} {cap_sentence(record)}",
         tippett=tippett_lines(curves["tippett"]),
         entropy=entropy_lines(curves["cross_entropy"]),
         **values,

@@ -22,6 +22,8 @@ READER_NAMES: Final = {
 }
 BETTER: Final = 2.0
 """The lower edge of "weak support": below it some other mark is not said to be better."""
+CAPPED: Final = 0.01
+"""Nats; a smaller difference is the record's rounding."""
 HEADINGS: Final = ("row", "place", "A", "B", "adds")
 
 
@@ -106,6 +108,28 @@ def cap_sentence(record: Record) -> str:
     return said
 
 
+def sum_sentence(record: Record) -> str:
+    """What the photos add, and why that is not the ratio where it is not."""
+    parts = [float(photo["log_ratio"]) for photo in record["photos"]]
+    total = float(record["log_ratio_uncapped"])
+    shown = ", ".join(map(log10_text, parts))
+    said = f"In log10 the photos add {shown}"
+    said += f", together {log10_text(total)}" if len(parts) > 1 else ""
+    if record["capped"]:
+        stop = log10_text(math.log(float(record["ratio"])))
+        said += f"; the ratio stops at the cap, {stop}, so its parts add up to more than it shows"
+    return said + ". Every figure is rounded by itself."
+
+
+def interval_text(interval: Record) -> str:
+    """Both ends of an interval; one that ends at the cap says so."""
+    ends = []
+    for end in ("low", "high"):
+        capped = abs(math.log(interval[end]) - interval[f"log_{end}_uncapped"]) > CAPPED
+        ends.append(ratio_text(interval[end]) + (" (cap)" if capped else ""))
+    return " to ".join(ends)
+
+
 def comparison_text(record: Record) -> str:
     """Everything a person at a terminal needs, in at most 80 columns."""
     lines = ["Propositions"]
@@ -113,6 +137,7 @@ def comparison_text(record: Record) -> str:
         label = {"A": "  A  ", "B": "  B  "}.get(name, "  neither  ")
         lines += wrapped(sentence, first=label, indent="     ")
     lines += ["", "Weight of the photos", *wrapped(weight_sentence(record))]
+    lines += wrapped(sum_sentence(record))
     lines += wrapped(cap_sentence(record))
     lines += _section("Uncertainty (95 %, by resampling)", _interval_rows(record))
     lines += _section("Against neither", _neither_rows(record))
@@ -136,7 +161,7 @@ def comparison_text(record: Record) -> str:
 
 
 def _section(title: str, rows: Sequence[Sequence[str]]) -> list[str]:
-    limits = [56] + [24] * (len(rows[0]) - 1) if rows else []
+    limits = [56] + [30] * (len(rows[0]) - 1) if rows else []
     right = frozenset(range(1, len(limits)))
     return ["", title, *("  " + line for line in columns(rows, limits=limits, right=right))]
 
@@ -145,7 +170,7 @@ def _interval_rows(record: Record) -> list[list[str]]:
     return [["", "ratio", "log10 before cap"]] + [
         [
             i["resampled"],
-            f"{ratio_text(i['low'])} to {ratio_text(i['high'])}",
+            interval_text(i),
             f"{log10_text(i['log_low_uncapped'])} to {log10_text(i['log_high_uncapped'])}",
         ]
         for i in record["intervals"]

@@ -10,6 +10,7 @@ from legibility.report.blind_text import kappa_text, share_text
 from legibility.report.comparison_page import entropy_lines, tippett_lines
 from legibility.report.comparison_text import (
     cap_sentence,
+    interval_text,
     log10_text,
     ratio_text,
     reader_name,
@@ -37,6 +38,7 @@ def dossier_page(record: Mapping[str, Any], pictures: Mapping[str, bytes]) -> st
             "ratio": ratio_text,
             "log10": log10_text,
             "reader": reader_name,
+            "interval": interval_text,
             "when": time_text,
             "share": share_text,
             "kappa": kappa_text,

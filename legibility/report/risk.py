@@ -81,9 +81,27 @@ def _one_reading(herd: HerdRisk) -> str:
         else ""
     )
     return (
-        f"right {percent(herd.mean_right)}, another animal {percent(herd.mean_risk)}, a mark no "
-        f"animal has {percent(herd.mean_unregistered)}, a character not read "
-        f"{percent(herd.mean_unread)}{unread}"
+        f"right {percent(herd.mean_right)}, another animal {percent(herd.mean_risk)}, a mark "
+        f"that no animal has {percent(herd.mean_unregistered)}, a character not read "
+        f"{percent(herd.mean_unread)}{unread}. {copied_sentence(herd)}"
+    )
+
+
+def copied_sentence(herd: HerdRisk) -> str:
+    """What the four figures are of, and how often an animal that is named is the right one."""
+    named = herd.mean_right + herd.mean_risk
+    said = (
+        "This is a mark copied character by character without a look at the registry, in the "
+        "condition named above. A mark that no animal has gives the mistake away."
+    )
+    if named > 0:
+        said += (
+            f" Of the copies that do name an animal {percent(herd.mean_right / named)} name the "
+            "right one."
+        )
+    return (
+        said + " A reading of this tool weighs the photo against the whole registry and leaves "
+        "open what it cannot tell: how often it is right is measured with legibility evaluate."
     )
 
 

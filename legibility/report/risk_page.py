@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER
 from legibility.misreadings import AnimalRisk, HerdRisk, WatchedPair
 from legibility.report.page import Renderer, render_page
+from legibility.report.risk import copied_sentence
 from legibility.report.words import percent
 from legibility.report.writing import write_text
 
@@ -214,6 +215,7 @@ def risk_page(
     return render(
         "risk.html",
         herd=herd,
+        copied=copied_sentence(herd),
         worst=[animal for animal in worst if animal.rivals][:ANIMALS_LISTED],
         rivals_listed=RIVALS_LISTED,
         graph=rival_graph(herd.pairs_to_watch),

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from legibility.alphabet import UNREAD
-from legibility.containers import CaptureCheck, CellReading, PhotoResult, Status
+from legibility.containers import CaptureCheck, CellReading, Flag, PhotoResult, Status
 from legibility.report.beside import by_eye_lines, prior_lines
 from legibility.report.explanation import explanation_lines
 from legibility.report.layout import WIDTH, bar, columns, fit, pad, wrapped
@@ -93,7 +93,9 @@ def summary_line(result: PhotoResult) -> str:
 def check_table(name: str, check: CaptureCheck, flags: Sequence[FlagText]) -> str:
     """Whether one photo is good enough to read, and if not what to do."""
     verdict = "good enough to read" if check.good_enough else "photograph again"
-    if check.good_enough and flags:
+    if check.flags & Flag.NO_MARK:
+        verdict = "no mark is seen" + ("" if check.good_enough else "; photograph again")
+    elif check.good_enough and flags:
         verdict = "good enough to read, could be better"
     lines = [*wrapped(f"{name}: {verdict}", first="")]
     for flag in flags:

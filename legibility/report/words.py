@@ -93,9 +93,14 @@ def advice(result: PhotoResult) -> str:
 
 
 def next_steps(result: PhotoResult, flags: tuple[FlagText, ...]) -> tuple[str, ...]:
-    """What a person can do now, most useful first: remedies of the flags, then of the decision."""
-    steps = [flag.remedy for flag in flags]
+    """What a person can do now, most useful first: remedies of the flags, then of the decision.
+
+    Where the photo settles the identity no other photo is asked for, whatever it looks like.
+    """
     identification = result.identification
+    if result.status is Status.READ and identification.decision is Decision.IDENTIFIED:
+        return ()
+    steps = [flag.remedy for flag in flags]
     if result.status is Status.ERROR:
         return ("Check the file, or export it from the camera again as JPEG or PNG.",)
     if identification.decision is Decision.AMBIGUOUS:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 
@@ -27,8 +28,10 @@ def arranged_reader(monkeypatch: pytest.MonkeyPatch) -> None:
     def read_steps(path: Path, **options: object) -> tuple[PhotoResult, Steps]:
         return read(path, **options), example_steps()
 
+    path = import_module("legibility.pipeline").__path__
     pipeline = ModuleType("legibility.pipeline")
-    pipeline.__dict__.update(read=read, read_steps=read_steps)
+    # Its other modules are found as always.
+    pipeline.__dict__.update(read=read, read_steps=read_steps, __path__=path)
     monkeypatch.setitem(sys.modules, "legibility.pipeline", pipeline)
 
 

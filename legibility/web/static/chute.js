@@ -137,11 +137,12 @@ function showPhoto(photo, number) {
 
 // What is known of the newest photo, at the top: nobody scrolls with gloves on.
 function newestLine(visit) {
+  const settled = visit.session && visit.session.verdict === "settled";
   const newest = visit.photos[visit.photos.length - 1];
   if (!newest) return null;
   const flags = newest.state === "done" ? newest.answer.capture : (newest.check || {}).capture;
   if (newest.state === "done" && newest.answer.status === "error") return make("p", { class: "notice bad" }, make("b", {}, "✗ Not usable. "), newest.answer.reason);
-  if (flags && flags.some((flag) => flag.bad)) return captureOf(flags);
+  if (flags && !settled && flags.some((flag) => flag.bad)) return captureOf(flags);
   if (newest.state === "held") return make("p", { class: "notice" }, make("b", {}, "✓ Read. "), "Type below what your eyes read.");
   if (newest.state !== "waiting") return null;
   return make("p", { class: "notice" }, flags ? make("b", {}, "✓ The photo looks good. ") : "Looking at the photo …", flags ? "Reading the mark …" : null);
