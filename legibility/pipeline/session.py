@@ -290,21 +290,6 @@ def _evidence(
     for index in counted:
         reading = results[index].reading
         likelihoods = mark_likelihoods(reading, registry, settings=settings)
-        pieces.append(
-            seen_photo(
-                index,
-                reading,
-                likelihoods,
-                registry,
-                text=best_text(reading, settings),
-                number=shots[index].number or index + 1,
-                was_read=bool(results[index].identification.candidates),
-                ear=ears[index],
-                prior=prior.logp,
-                settings=settings,
-                calibration=calibration,
-            )
-        )
         for kept, chosen in zip(
             photos, (calibration, calibration.scored_with or calibration), strict=True
         ):
@@ -326,6 +311,22 @@ def _evidence(
                     swapped=ratios.swapped,
                 )
             )
+        pieces.append(
+            seen_photo(
+                index,
+                reading,
+                likelihoods,
+                registry,
+                text=best_text(reading, settings),
+                number=shots[index].number or index + 1,
+                was_read=bool(results[index].identification.candidates),
+                stated=photos[0][-1].log_ratio,
+                ear=ears[index],
+                prior=prior.logp,
+                settings=settings,
+                calibration=calibration,
+            )
+        )
     first_ear = next((ear for ear in ears if ear), "")
     seen = [
         eyes(

@@ -80,6 +80,8 @@ class Seen:
     text: str = ""
     """As read."""
     witness: Witness | None = None
+    stated: NDArray[np.float64] | None = None
+    """(n + 1,) of a photo: its calibrated evidence, for the probability that is shown."""
     was_read: bool = True
     """False: so many animals fit the photo alone that it has not been read."""
 
@@ -93,6 +95,7 @@ def seen_photo(
     text: str,
     number: int,
     was_read: bool,
+    stated: NDArray[np.float64],
     ear: str,
     prior: NDArray[np.float64],
     settings: Settings,
@@ -120,7 +123,9 @@ def seen_photo(
     straight = with_fault(ratios.straight)
     swapped = straight if ratios.swapped is ratios.straight else with_fault(ratios.swapped)
     piece = Piece(straight, swapped)
-    return Seen("photo", f"photo {number}", piece, index, number, text, was_read=was_read)
+    return Seen(
+        "photo", f"photo {number}", piece, index, number, text, stated=stated, was_read=was_read
+    )
 
 
 def seen_reading(
@@ -436,7 +441,14 @@ def _side(
     logp = prior + np.sum([one.piece.straight for one in members], axis=0)
     chances = np.exp(normalise_log(logp))
     text = next((one.text for one in members if one.text), "")
-    best = candidate(int(np.argmax(chances)), chances, registry, text, prior, ear)
+    first = int(np.argmax(chances))
+    best = candidate(first, chances, registry, text, prior, ear)
+    # What is shown is what the photo that is surest of this animal says of it alone, calibrated.
+    shown = [
+        np.exp(normalise_log(prior + k.stated))[first] for k in members if k.stated is not None
+    ]
+    if shown:
+        best = replace(best, probability=float(max(shown)))
     if all(one.kind in ("reading", "earlier") for one in members) and excludes(text, best.mark):
         # What a person named is shown as it was named, though no registered animal carries it.
         best = replace(best, animal_id=None, mark=text, probability=1.0 - best.probability)

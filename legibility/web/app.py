@@ -17,6 +17,7 @@ from legibility.web import (
     office_marks,
     office_pages,
     office_registry,
+    office_visits,
 )
 from legibility.web.api import api
 from legibility.web.journal import log
@@ -26,7 +27,7 @@ from legibility.web.state import Server
 
 OFFICE = (
     office_animals, office_blind, office_claims, office_correct, office_lists, office_marks,
-    office_pages, office_registry,
+    office_pages, office_registry, office_visits,
 )  # fmt: skip
 """Their pages are part of the office as soon as they are imported."""
 

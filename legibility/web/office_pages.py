@@ -34,6 +34,7 @@ from legibility.web.office_parts import (
     who,
 )
 from legibility.web.office_tasks import TooManyTasksError
+from legibility.web.office_visits import open_questions
 
 COUNTED: Final[tuple[tuple[str, str, str], ...]] = (
     ("animals", "animals", "/animals"),
@@ -94,6 +95,7 @@ def home() -> Response:
         tasks=server().office.all()[:30],
         kinds=KINDS,
         said=request.args.get("said", ""),
+        questions=len(open_questions(server())),
     )
 
 

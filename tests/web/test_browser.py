@@ -348,6 +348,13 @@ def test_two_animals_are_asked_about_and_the_answer_parts_them(barn, tmp_path: P
         size = button.bounding_box()
         assert size is not None
         assert size["height"] >= 64
+    # The office shows the same question; it is left to the phone here.
+    office = here.contexts[0].new_page()
+    office.goto(f"http://127.0.0.1:{here.server.port}/office/")
+    office.get_by_role("link", name="1 visit at the chute asks").click()
+    expect(office.get_by_role("button", name="Photo 2 shows another animal")).to_be_visible()
+    for picture in office.locator(".two img").all():
+        assert picture.evaluate("(image) => image.decode().then(() => image.naturalWidth > 0)")
     verdict.get_by_role("button", name="Photo 2 shows another animal").click()
     expect(page.locator("#verdict .settled")).to_contain_text("Eskel 005")
     expect(page.locator("article")).to_have_count(1)
@@ -358,5 +365,7 @@ def test_two_animals_are_asked_about_and_the_answer_parts_them(barn, tmp_path: P
     page.get_by_role("button", name="Keep what I read").click()
     expect(verdict).to_contain_text("was the reading by eye wrong?")
     expect(verdict.locator(".side").nth(1).locator("mark")).to_have_text("6")
-    verdict.get_by_role("button", name="was wrong").click()
+    office.reload()
+    office.get_by_role("button", name="was wrong").click()
+    expect(office.get_by_role("status")).to_contain_text("was wrong")
     expect(page.locator("#verdict .settled")).to_contain_text("Ilvie 009")
