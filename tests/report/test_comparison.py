@@ -77,3 +77,23 @@ def test_needles_are_drawn_where_they_are() -> None:
     x = round((20.0 - 4 + 0.5) * ENLARGED)
     assert tuple(picture[y, x]) == (196, 84, 0)
     assert (picture[LABEL_PX:, half + 10 :] == 255).all()
+
+
+def test_an_interval_that_ends_at_the_cap_says_so_and_parts_add_up() -> None:
+    import math
+
+    from legibility.report.comparison_text import interval_text, sum_sentence
+
+    uncapped = {"log_low_uncapped": math.log(2.0), "log_high_uncapped": math.log(9000.0)}
+    assert interval_text({"low": 2.0, "high": 260.0, **uncapped}) == "2 : 1 to 260 : 1 (cap)"
+    photos = [{"log_ratio": math.log(1000.0)}, {"log_ratio": math.log(10.0)}]
+    record = {
+        "photos": photos,
+        "log_ratio_uncapped": math.log(10_000.0),
+        "capped": True,
+        "ratio": 100.0,
+    }
+    said = sum_sentence(record)
+    assert "+3.00, +1.00, together +4.00" in said
+    assert "stops at the cap, +2.00" in said
+    assert "cap" not in sum_sentence({**record, "capped": False})
