@@ -47,7 +47,7 @@ LIKELY: Final = 0.5
 says; below it nothing is claimed yet."""
 SPOKEN_FOR: Final = 0.3
 """Choice, on ears of ``python -m legibility.evaluate.visits``: an identity is settled only where
-the photos that were read made "two animals" less probable than this share of what it was beforehand.
+the photos that were read made "two animals" less probable than this share of it was before.
 There 0 of 120 visits with a far animal and 6 of 120 with a near-twin were settled though each
 animal was read (100 ears, 120 visits a kind), and none of 120 honest ones was asked about."""
 AS_NAMED: Final = FinalCalibration(exponent=1.0, floor=0.0)
