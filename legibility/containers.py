@@ -28,6 +28,7 @@ from legibility.reasons import EyeEvidence as EyeEvidence
 from legibility.reasons import EyeReading as EyeReading
 from legibility.reasons import Given as Given
 from legibility.reasons import Known as Known
+from legibility.reasons import PlaceDiffers as PlaceDiffers
 from legibility.reasons import PriorStatement as PriorStatement
 from legibility.reasons import Side as Side
 from legibility.reasons import VisitCheck as VisitCheck
@@ -314,6 +315,11 @@ class Identification:
     """With readings by people: the first candidates without them."""
     explanation: tuple[Explanation, ...] = ()
     """One when it was asked for."""
+    differs: tuple[PlaceDiffers, ...] = ()
+    """Places that were surely read as something else than the first candidate's mark has there; it
+    is never "identified" then."""
+    same_characters: tuple[str, ...] = ()
+    """Of a mark that is not registered: sentences on registered marks of the same characters."""
 
 
 @dataclass(frozen=True, slots=True)

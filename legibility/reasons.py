@@ -197,3 +197,32 @@ class VisitCheck:
     """Readings by eye, scans and earlier photos, and the probability that each is of no use."""
     disagreement: tuple[Disagreement, ...] = ()
     """One, when something disagrees."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceDiffers:
+    """A place of a mark that was surely read as something else than a registered mark has there."""
+
+    place: int
+    """Of the mark as read, from 1."""
+    read: str
+    probability: float
+    """Of what was read there, 0..1."""
+    registered: str
+    """What the registered mark has there; empty: nothing."""
+
+
+def describe_differences(text: str, mark: str, differs: tuple[PlaceDiffers, ...]) -> str:
+    """Sentence that names the mark, the place and how surely it was read.
+
+    Examples
+    --------
+    >>> describe_differences("JJS177", "JJS179", (PlaceDiffers(6, "7", 0.983, "9"),))
+    'reads JJS177; JJS179 differs at place 6, read 7 with 98 %'
+    """
+    places = ", ".join(
+        f"place {one.place}, read {one.read} with {min(99, int(100 * one.probability))} %"
+        + ("" if one.registered else f" where {mark} has nothing")
+        for one in differs
+    )
+    return f"reads {text}; {mark} differs at {places}"

@@ -34,6 +34,11 @@ class Settings:
     """Choice, no source: a wrong die loaded, per character."""
     p_turned_die: float = 0.001
     """Choice, no source: a die upside down that still makes a character (6/9), per character."""
+    herd_prefix: str = ""
+    """What the marks of the herd begin with and the list, or the ear, leaves out; empty: none."""
+    p_prefix_differs: float = 0.5
+    """Choice, no source: with ``herd_prefix``, how often the list has it and the ear not, or the
+    other way round."""
     p_wrong_ear: float = 0.002
     """Choice, no source: the mark is in the other ear than recorded, or the ears were mixed up."""
     p_not_present: float = 0.02

@@ -5,23 +5,30 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.alphabet import ROW_SEPARATOR
 from legibility.containers import Animal
 from legibility.errors import RegistryError
-from legibility.identify.marktable import MarkTable, build_mark_table
+from legibility.identify.layouts import LayoutPrior, learned_layouts
+from legibility.identify.marktable import MarkTable, build_mark_table, joined_tables
 from legibility.identify.rowcheck import check_mark
 from legibility.identify.textcolumn import TextColumn, text_column
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_marks
+from legibility.marks.patterns import LONGEST_ROW
 from legibility.marks.rules import Rules
 
 EARS: Final = ("", "left", "right", "both")
 """Where a mark is recorded, by code."""
 TEXT_FIELDS: Final = ("animal_id", "ear", "sex", "chip", "status")
 """Fields kept as text; the mark is kept in the table and the birth year as a number."""
+OPEN_IN_ONE_ROW: Final = 0.5
+"""Choice: in a list that writes row breaks, a mark without one counts as half a mark seen in one
+row."""
 NOTICES_NAMED: Final = 20
 """Choice: most duplicate marks named one by one."""
 
@@ -37,6 +44,19 @@ class RightMarks:
 
 
 @dataclass(frozen=True, slots=True)
+class Spelled:
+    """A registry's marks with the herd's prefix where the list leaves it out, and without it where
+    the list has it."""
+
+    table: MarkTable
+    """(n,); marks that would be too long, or nothing, stay as they are."""
+    every: MarkTable
+    """Marks of the registry in both ears as the list has them, then those of ``table``."""
+    unregistered: UnregisteredMarks
+    """Learned from both spellings."""
+
+
+@dataclass(frozen=True)
 class Registry:
     """Animals by index 0..n-1 in the file's order; :class:`Animal` objects are made when asked."""
 
@@ -45,7 +65,6 @@ class Registry:
     digest: str
     """SHA-256 of what the registry says, whatever the file's separators and line ends."""
     table: MarkTable
-    unregistered: UnregisteredMarks
     columns: Mapping[str, TextColumn]
     """Those of ``TEXT_FIELDS`` that the file has."""
     birth_years: NDArray[np.int16]
@@ -54,11 +73,40 @@ class Registry:
     """(n,) line of the file."""
     notices: tuple[str, ...]
     """What is allowed but worth knowing, e.g. two animals with one mark."""
+    layouts: LayoutPrior
+    """In which rows marks stand that the list writes in one row."""
+    rules: Rules | None = None
     right: RightMarks | None = None
     """None: every animal has one mark."""
     written: TextColumn | None = None
     """(n,) marks as the file writes them where that differs, else empty; None: they are written
     as they are."""
+
+    @cached_property
+    def unregistered(self) -> UnregisteredMarks:
+        """Marks of animals that are not in the list; learned from it when first asked for."""
+        return unregistered_marks(self.all_marks, rules=self.rules, layouts=self.layouts)
+
+    @cached_property
+    def all_marks(self) -> MarkTable:
+        """Marks of both ears: those of ``table``, then those of ``right``."""
+        if self.right is None:
+            return self.table
+        return joined_tables(self.table, self.right.table)
+
+    def spelled(self, prefix: str) -> Spelled:
+        """The marks in the other spelling, see ``Settings.herd_prefix``; made when asked for."""
+        if prefix not in self._spelled:
+            marks = [_respelled(self.table.mark_text(k), prefix) for k in range(len(self))]
+            table = build_mark_table(marks)
+            every = joined_tables(self.all_marks, table)
+            strangers = unregistered_marks(every, rules=self.rules, layouts=self.layouts)
+            self._spelled[prefix] = Spelled(table, every, strangers)
+        return self._spelled[prefix]
+
+    @cached_property
+    def _spelled(self) -> dict[str, Spelled]:
+        return {}
 
     def __len__(self) -> int:
         return len(self.table)
@@ -116,12 +164,28 @@ class Registry:
             **texts,
         )
 
+    def of_characters(self, text: str) -> tuple[int, ...]:
+        """Animals whose mark in either ear has these characters, in whatever rows."""
+        return self.find(text.replace(ROW_SEPARATOR, ""))
+
     def find(self, mark: str) -> tuple[int, ...]:
-        """Animals that carry a mark in either ear; empty when none does."""
+        """Animals that carry a mark in either ear; empty when none does. Where the mark or the list
+        says nothing of rows, any will do."""
         found = {int(index) for index in self.table.find(mark)}
         if self.right is not None:
             found |= {int(self.right.animals[place]) for place in self.right.table.find(mark)}
         return tuple(sorted(found))
+
+
+def _respelled(mark: str, prefix: str) -> str:
+    """The mark without the prefix, or with it."""
+    first, separator, second = mark.partition(ROW_SEPARATOR)
+    if first.startswith(prefix):
+        rest = first[len(prefix) :]
+        # A row that is the prefix alone goes with it.
+        return (rest + separator + second if rest else second) or mark
+    longer = prefix + first
+    return longer + separator + second if len(longer) <= LONGEST_ROW else mark
 
 
 def registry_of(
@@ -180,28 +244,51 @@ def assemble(
     notices: tuple[str, ...],
     rules: Rules | None,
     rights: NDArray[np.bytes_] | None = None,
+    seen_layouts: Mapping[tuple[int, int], float] | None = None,
 ) -> Registry:
     """Registry from checked columns, with its index, digest and notices.
 
     ``rights`` are (n,) marks of the right ears, empty for animals with one mark; then ``marks`` of
-    the others are their left ears'.
+    the others are their left ears'. ``seen_layouts`` are layouts seen in the ears of the herd, see
+    :func:`legibility.identify.layouts.learned_layouts`.
     """
-    table, right, every = build_mark_table(marks), None, None
+    table, right = build_mark_table(marks), None
     if rights is not None and (rights != b"").any():
         animals = np.flatnonzero(rights != b"").astype(np.int32)
         right = RightMarks(build_mark_table(rights[animals]), animals)
-        every = build_mark_table(np.concatenate([marks, rights[animals]]))
     return Registry(
         name=name,
         digest=_digest(table, columns, birth_years, right),
         table=table,
-        unregistered=unregistered_marks(every or table, rules=rules),
         columns=columns,
         birth_years=birth_years,
         lines=lines,
         notices=notices + _shared_marks(table, columns["animal_id"], right),
+        layouts=_layouts(table, rules, seen_layouts or {}),
+        rules=rules,
         right=right,
     )
+
+
+def _layouts(
+    table: MarkTable, rules: Rules | None, seen: Mapping[tuple[int, int], float]
+) -> LayoutPrior:
+    """From the row breaks that a list writes, and those seen in the herd's ears."""
+    counts = dict(seen)
+    basis = f"row breaks of {sum(seen.values()):.0f} marks seen in the ear" if seen else ""
+    broken = table.second_row >= 0
+    if broken.any():
+        lengths = table.characters.astype(np.int64)
+        first = lengths[table.first_row]
+        second = np.where(broken, lengths[table.second_row], 0)
+        pairs, number = np.unique(
+            np.stack([first + second, np.where(broken, first, 0)]), axis=1, return_counts=True
+        )
+        for (n, k), count in zip(pairs.T.tolist(), number.tolist(), strict=True):
+            counts[n, k] = counts.get((n, k), 0.0) + count * (1.0 if k else OPEN_IN_ONE_ROW)
+        written = f"row breaks that the list writes for {int(broken.sum())} marks"
+        basis = f"{basis} and {written}" if basis else written
+    return learned_layouts(counts, basis=basis, rules=rules)
 
 
 def _digest(

@@ -27,7 +27,8 @@ class Flat:
     others: NDArray[np.float64]
     log_counts: NDArray[np.float64]
     starts: NDArray[np.int64]
-    unregistered: NDArray[np.float64]
+    unregistered: tuple[NDArray[np.float64], NDArray[np.float64]]
+    """Of "not registered", with the animal in the registry and with it left out."""
     animals: NDArray[np.int64]
     certainty: NDArray[np.float64]
     no_mark: NDArray[np.float64]
@@ -62,7 +63,10 @@ class Flat:
             others=_finite(flat),
             log_counts=log_counts,
             starts=np.concatenate([[0], np.cumsum(lengths)[:-1]]).astype(np.int64),
-            unregistered=_finite(np.array([r.unregistered for r in records]) - tops),
+            unregistered=(
+                _finite(np.array([r.stranger(left_out=False) for r in records]) - tops),
+                _finite(np.array([r.stranger(left_out=True) for r in records]) - tops),
+            ),
             animals=np.array([r.animals for r in records], dtype=np.int64),
             certainty=np.array([r.certainty for r in records]),
             no_mark=np.exp([min(0.0, r.logp_no_mark) for r in records]),
@@ -117,14 +121,15 @@ class Flat:
         each = math.log1p(-self.prior) - np.log(np.maximum(animals, 1))
         log_other_prior = np.where(animals > 0, math.log(self.prior), 0.0)
         own = exponent * self.own + each if registered else np.full(self.own.shape, -np.inf)
-        other = exponent * self.unregistered + chosen.shift
+        unregistered = self.unregistered[0 if registered else 1]
+        other = exponent * unregistered + chosen.shift
         total = np.logaddexp(others[0] + each, other + log_other_prior)
         total = np.logaddexp(total, own)
         q_other = np.exp(other + log_other_prior - total)
         mean = (
             np.exp(others[0] + each - total) * others[1]
             + np.exp(own - total) * self.own
-            + q_other * self.unregistered
+            + q_other * unregistered
         )
         ratio = total - other
         share = share_of_chance(self.no_mark, np.maximum(ratio, 0.0))
@@ -132,14 +137,14 @@ class Flat:
         truth, value, prior = (
             (own, self.own, each)
             if registered
-            else (other + log_other_prior, self.unregistered, log_other_prior)
+            else (other + log_other_prior, unregistered, log_other_prior)
         )
         informed, alone = np.exp(truth - total), np.exp(prior)
         p = np.maximum((1.0 - nothing) * informed + nothing * alone, 1e-300)
         by_ratio = np.where(ratio > 0, -(1.0 - chosen.floor) * share * (1.0 - share), 0.0)
         change = alone - informed
         by_exponent = (1.0 - nothing) * informed * (value - mean)
-        by_exponent += change * by_ratio * (mean - self.unregistered)
+        by_exponent += change * by_ratio * (mean - unregistered)
         by_shift = (1.0 - nothing) * informed * ((0.0 if registered else 1.0) - q_other)
         by_shift += change * by_ratio * (q_other - 1.0)
         return np.log(p), np.stack([by_exponent, change * (1.0 - share), by_shift]) / p

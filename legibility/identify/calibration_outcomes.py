@@ -76,7 +76,7 @@ def spread(
     animals = record.animals - (1 if left_out else 0)
     chosen = numbers(calibration, animals, record.certainty)
     each = (math.log1p(-prior) - math.log(animals)) if animals else -math.inf
-    values = np.concatenate([[record.own], record.others, [record.unregistered]])
+    values = np.concatenate([[record.own], record.others, [record.stranger(left_out=left_out)]])
     counts = np.concatenate([[0 if left_out else 1], record.counts, [1]]).astype(np.int64)
     top = float(np.max(values[counts > 0]))
     if not math.isfinite(top):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS
 from legibility.containers import LogLikelihood
-from legibility.identify.alignment import Prices, cell_ratios, gap_matrix
+from legibility.identify.emissions import Prices, cell_ratios, gap_matrix
 from legibility.marks.rules import Layout
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from legibility.alphabet import ROW_SEPARATOR, UNREAD
 from legibility.containers import (
@@ -14,6 +15,7 @@ from legibility.containers import (
     Decision,
     Given,
     Identification,
+    PlaceDiffers,
     Reading,
 )
 from legibility.identify.allowed_marks import probable_allowed_marks
@@ -22,15 +24,23 @@ from legibility.identify.calibration import FinalCalibration
 from legibility.identify.candidates import best_candidates
 from legibility.identify.conformal import candidate_set
 from legibility.identify.confusables import confusables
+from legibility.identify.contradiction import (
+    differing_places,
+    same_characters,
+)
 from legibility.identify.marktext import best_text, probable_marks
 from legibility.identify.one_photo import Weighed, weigh
 from legibility.marks.rules import Rules
+from legibility.reasons import describe_differences
 from legibility.settings import Settings
 
 NO_MARK_PROBABILITY: Final = 0.5
 """Choice: a picture that is more likely to show no readable mark is called unreadable."""
 LARGEST_SET: Final = 30
 """Choice: when more animals than this fit the photo, it has not been read."""
+SAYS_SOMETHING: Final = 3.0
+"""Choice: an animal so many times as probable as the least probable one is one of which the photo
+says something."""
 
 _NOTHING: Final = Identification(
     candidates=(),
@@ -105,6 +115,7 @@ def identify(
         calibration=calibration,
         failed=failed,
         exchange=exchange,
+        reading=None if silent else reading,
     )
 
 
@@ -127,6 +138,7 @@ def conclude(
     calibration: FinalCalibration,
     failed: Decision,
     exchange: tuple[Confusable, ...] = (),
+    reading: Reading | None = None,
 ) -> Identification:
     """Candidates, set and decision from the probabilities of the animals.
 
@@ -140,6 +152,8 @@ def conclude(
     failed : Decision
         What is decided when too many animals fit.
     exchange : tuple of Confusable
+    reading : Reading, optional
+        The photo that counts most, to hold the first candidate against.
     """
     said = [one.reading.text for one in weighed.eyes.readings]
     probabilities = weighed.probabilities
@@ -188,14 +202,29 @@ def conclude(
         why = f"{chosen.members.size} candidates fit what can be read"
         return replace(beside, reason=why)
     outcomes = weighed.outcomes
+    places = chosen.members
+    if first.animal_id is None and not settled:
+        places = np.concatenate([places, _if_registered(probabilities, places, settings)])
     members = tuple(
         None
         if index == probabilities.size - 1
         else registry.animal_id(int(index if outcomes is None else outcomes[index]))
-        for index in chosen.members
+        for index in places
     )
     decision, why = _decision(first, settled, members, failed)
+    differs: tuple[PlaceDiffers, ...] = ()
+    alike: tuple[str, ...] = ()
+    if first.animal_id is None:
+        alike = same_characters(text, registry) if UNREAD not in text else ()
+        why = "; ".join((*alike, why))
+    elif reading is not None:
+        differs = differing_places(reading, first.mark)
+    if differs:
+        decision = Decision.AMBIGUOUS if decision is Decision.IDENTIFIED else decision
+        why = f"{describe_differences(text, first.mark, differs)}; {why}"
     basis = chosen.basis
+    if settings.herd_prefix:
+        basis += f", with and without the herd's prefix {settings.herd_prefix.upper()}"
     if said or weighed.prior.statements:
         basis += ", by the photo alone; as good as what was said beside it"
     return replace(
@@ -206,7 +235,27 @@ def conclude(
         misread_risk=max(0.0, 1.0 - first.probability),
         reason=why,
         set_basis=basis,
+        differs=differs,
+        same_characters=alike,
     )
+
+
+def _if_registered(
+    probabilities: NDArray[np.float64], already: NDArray[np.int64], settings: Settings
+) -> NDArray[np.int64]:
+    """Animals that hold the truth with the wanted coverage if it is registered after all.
+
+    They are those whose mark a wrong or swapped die may have made into what was read. Animals that
+    the photo says nothing of are left out, and there are no more than ``LARGEST_SET`` in all.
+    """
+    animals = probabilities[:-1]
+    order = np.argsort(-animals, kind="stable")[: LARGEST_SET + 1]
+    said = animals[order] - float(animals.min(initial=0.0))
+    said = said[animals[order] > SAYS_SOMETHING * float(animals.min(initial=0.0))]
+    before = np.cumsum(said) - said
+    wanted = order[: said.size][before < settings.candidate_coverage * float(said.sum())]
+    new = wanted[~np.isin(wanted, already)]
+    return np.asarray(new[: max(0, LARGEST_SET - already.size)], dtype=np.int64)
 
 
 def _decision(

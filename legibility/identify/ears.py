@@ -20,8 +20,9 @@ from legibility.identify.animals import EARS, Registry
 from legibility.identify.calibration import FinalCalibration, posterior
 from legibility.identify.certainty import reading_certainty
 from legibility.identify.likelihood import registry_log_likelihood
+from legibility.identify.marktable import MarkTable
 from legibility.identify.sequence import log_ratio
-from legibility.identify.unregistered import unregistered_log_likelihood
+from legibility.identify.unregistered import registered_part, unregistered_log_likelihood
 from legibility.settings import Settings
 
 
@@ -67,14 +68,37 @@ def mark_likelihoods(
     reading: Reading, registry: Registry, *, settings: Settings
 ) -> MarkLikelihoods:
     """Log-likelihoods of a reading for every recorded mark, in whatever ear."""
-    own = registry_log_likelihood(reading, registry.table, settings=settings)
-    right = own
+    layouts = registry.layouts
+
+    def of(table: MarkTable) -> NDArray[np.float64]:
+        return registry_log_likelihood(reading, table, settings=settings, layouts=layouts)
+
+    own = of(registry.table)
+    every, table, marks = [own], registry.all_marks, registry.unregistered
+    right = np.zeros(0)
     if registry.right is not None:
-        right = own.copy()
-        right[registry.right.animals] = registry_log_likelihood(
-            reading, registry.right.table, settings=settings
-        )
-    return MarkLikelihoods(own, right, unregistered_log_likelihood(reading, registry.unregistered))
+        right = of(registry.right.table)
+        every.append(right)
+    prefix = settings.herd_prefix.upper()
+    if prefix:
+        spelled, differs = registry.spelled(prefix), settings.p_prefix_differs
+        table, marks = spelled.every, spelled.unregistered
+        every.append(of(spelled.table))
+        with np.errstate(divide="ignore"):
+            own = np.logaddexp(np.log1p(-differs) + own, np.log(differs) + every[-1])
+    part = registered_part(reading, np.concatenate(every), marks, table, settings=settings)
+    stranger = unregistered_log_likelihood(reading, marks, registered=part)
+    return MarkLikelihoods(own, _of_right_ears(own, right, registry), stranger)
+
+
+def _of_right_ears(
+    own: NDArray[np.float64], right: NDArray[np.float64], registry: Registry
+) -> NDArray[np.float64]:
+    if registry.right is None:
+        return own
+    values = own.copy()
+    values[registry.right.animals] = right
+    return values
 
 
 def ear_ratios(

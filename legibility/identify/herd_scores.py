@@ -19,6 +19,11 @@ from legibility.containers import Reading
 from legibility.identify.animals import Registry
 from legibility.identify.candidates import log_likelihoods
 from legibility.identify.certainty import reading_certainty
+from legibility.identify.unregistered import (
+    registered_part,
+    unregistered_log_likelihood,
+    unregistered_marks,
+)
 from legibility.settings import Settings
 
 KEPT: Final = 100
@@ -28,6 +33,8 @@ STEP: Final = 0.05
 1e-4 of itself; steps grow with the distance, where there is nothing left to change."""
 GROWTH: Final = 2.0
 """Choice: nats over which steps double in width."""
+LEARNED_ANEW: Final = 2000
+"""Choice: one animal more or less changes little of what a larger registry says of its herds."""
 LOWEST: Final = 700.0
 """Nats below which nothing is told apart: exp(-700) is the least positive double."""
 
@@ -53,6 +60,13 @@ class HerdScores:
     """See :func:`legibility.identify.certainty.reading_certainty`."""
     weights: tuple[float, float] = (0.9, 0.1)
     """How much the record counts with its animal in the registry, and with it left out."""
+    unregistered_left_out: float = math.nan
+    """Of "not registered" by a registry without the animal; NaN: the same."""
+
+    def stranger(self, *, left_out: bool) -> float:
+        """Log-likelihood of "not registered", with the animal in the registry or without it."""
+        same = not left_out or math.isnan(self.unregistered_left_out)
+        return self.unregistered if same else self.unregistered_left_out
 
     @property
     def animals(self) -> int:
@@ -83,6 +97,9 @@ def herd_scores(
     """
     values = log_likelihoods(reading, registry, settings=settings)
     rest = np.delete(values[:-1], list(own))
+    left_out = math.nan
+    if len(own) and weights[1] > 0 and registry.right is None:
+        left_out = _left_out(reading, registry, values[:-1], own, settings)
     others, counts = binned(rest)
     return HerdScores(
         photo=photo,
@@ -94,7 +111,33 @@ def herd_scores(
         logp_no_mark=reading.logp_no_mark,
         certainty=reading_certainty(reading),
         weights=weights if len(own) else (0.0, sum(weights)),
+        unregistered_left_out=left_out,
     )
+
+
+def _left_out(
+    reading: Reading,
+    registry: Registry,
+    values: NDArray[np.float64],
+    own: Sequence[int],
+    settings: Settings,
+) -> float:
+    """Log-likelihood of "not registered" by a registry without some of its animals.
+
+    Up to ``LEARNED_ANEW`` animals its marks are learned anew without them; in a larger one they are
+    only no longer taken out of the herds' marks.
+    """
+    others = np.delete(np.arange(len(registry)), list(own))
+    if 0 < others.size <= LEARNED_ANEW:
+        table = registry.table.of_animals(others)
+        marks = unregistered_marks(table, rules=registry.rules, layouts=registry.layouts)
+        part = registered_part(reading, values[others], marks, table, settings=settings)
+    else:
+        marks = registry.unregistered
+        part = registered_part(
+            reading, values, marks, registry.table, settings=settings, left_out=own
+        )
+    return unregistered_log_likelihood(reading, marks, registered=part)
 
 
 def binned(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

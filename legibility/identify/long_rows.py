@@ -22,11 +22,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import N_CHARACTERS, NO_CHARACTER
-from legibility.containers import LogLikelihood
-from legibility.identify.alignment import Prices, cell_ratios
+from legibility.alphabet import N_CHARACTERS
+from legibility.identify.emissions import RowCells
 from legibility.identify.marktable import LONGEST_PIECE, MarkTable, exchanged, piece_lengths
-from legibility.identify.pieces import SeenRow, View
+from legibility.identify.pieces import SeenRow
 from legibility.identify.short_rows import (
     BLOCK,
     LARGEST,
@@ -35,6 +34,7 @@ from legibility.identify.short_rows import (
     end_of_short,
     parts,
 )
+from legibility.identify.views import View
 
 LEAST_KEPT: Final = 1024
 """Choice: rows computed at least, so that those that are listed are among them."""
@@ -55,8 +55,8 @@ and those are far too small to matter."""
 class Factors:
     """Largest weights of pieces by one seen row."""
 
-    log_weight: float
-    """Of seeing it so."""
+    log_weight: NDArray[np.float64]
+    """Of seeing marks so, by their number of characters."""
     log_size: float
     """Log of a bound that no row is above."""
     left: NDArray[np.float64]
@@ -70,17 +70,26 @@ class Factors:
     cells: int
 
 
-def factors(view: View, row: SeenRow, table: MarkTable, *, prices: Prices) -> Factors:
-    """Largest weights by one seen row."""
+def factors(view: View, row: SeenRow, table: MarkTable) -> Factors:
+    """Largest weights by one seen row.
+
+    Parameters
+    ----------
+    view : View
+        With ``jumps`` the largest of them is taken for each.
+    row : SeenRow
+        Without jumps.
+    """
     left, right = row.left[LONGEST_PIECE], row.right[LONGEST_PIECE]
     cells = left.intact.shape[0] - 1
-    slope = _slope(view.logp, prices)
+    slope = _slope(view.cells)
     ahead = np.arange(cells + 1.0) - LONGEST_PIECE
     behind = np.arange(cells + 1.0) - (cells - LONGEST_PIECE)
     first = (slope**ahead * BESIDE ** np.abs(ahead)) @ (left.intact + left.one_event)
     last = (slope**-behind * BESIDE ** np.abs(behind))[:, None] * (right.intact + right.one_event)
     middle = {}
-    for characters, _ in table.lengths():
+    long = [n for n, _ in table.lengths() if n > 2 * LONGEST_PIECE]
+    for characters in long:
         for key in between(characters):
             length, is_first, is_last = key
             powers = np.arange(cells + 1.0)[:, None] - np.arange(cells + 1.0) - length
@@ -90,13 +99,16 @@ def factors(view: View, row: SeenRow, table: MarkTable, *, prices: Prices) -> Fa
             if is_last:
                 weights = weights / BESIDE ** np.abs(behind)[:, None]
             middle[key] = np.einsum("ji,jin->in", weights, row.middle[length]).max(axis=0)
+    weight = view.log_weight
+    if view.jumps is not None:
+        weight = weight + float(np.log(view.jumps.max()))
     right_most = last.max(axis=0)
-    longest = int(table.characters[-1])
     most = max(1.0, *(float(one.max()) for one in middle.values()))
-    size = view.log_weight + float(np.log(first.max() * max(1.0, float(right_most.max()))))
-    size += len(between(longest)) * float(np.log(most))
-    size += max(0, longest - cells) * float(np.log(slope))
-    return Factors(view.log_weight, size, first, middle, right_most, slope, cells)
+    size = float(weight[long].max())
+    size += float(np.log(first.max() * max(1.0, float(right_most.max()))))
+    size += len(between(long[-1])) * float(np.log(most))
+    size += max(0, long[-1] - cells) * float(np.log(slope))
+    return Factors(weight, size, first, middle, right_most, slope, cells)
 
 
 def between(characters: int) -> list[tuple[int, bool, bool]]:
@@ -106,12 +118,14 @@ def between(characters: int) -> list[tuple[int, bool, bool]]:
     return [(length, place == 0, place == len(lengths) - 1) for place, length in enumerate(lengths)]
 
 
-def _slope(logp: LogLikelihood, prices: Prices) -> float:
+def _slope(cells: RowCells) -> float:
     """So that a cell too many is as dear as one too few, for characters that are not those seen."""
-    ratios = cell_ratios(logp)
-    typical = float(np.exp(np.mean(np.log(ratios[:, :N_CHARACTERS]))))
-    extra = prices.extra_cell * float(ratios[:, NO_CHARACTER].max())
-    return float(np.clip(np.sqrt(prices.missed_cell / (typical * extra)), 1.0, STEEPEST))
+    there = np.flatnonzero(cells.ratios.any(axis=1))
+    if not there.size:
+        return 1.0
+    typical = float(np.exp(np.mean(np.log(cells.ratios[there, :N_CHARACTERS]))))
+    extra, missed = float(cells.steps[there].max()), float(cells.missed.min())
+    return float(np.clip(np.sqrt(missed / (typical * extra)), 1.0, STEEPEST))
 
 
 def bounds(
@@ -151,10 +165,13 @@ def bounds(
             ways.append(([*straight[:cut], *pair, *straight[cut + 2 :]], swap))
         total = values[part.start - begin : part.stop - begin]
         for one, (left, middle, right) in zip(made, ready, strict=True):
+            if not np.isfinite(one.log_weight[characters]):
+                continue
+            seen = float(np.exp(one.log_weight[characters] - one.log_weight.max()))
             tables = (left, *(middle[key] for key in between(characters)), right)
             steep = one.slope ** (characters - one.cells)
             for codes, share in ways:
-                product = np.float32(share * steep) * tables[0].take(codes[0], mode="clip")
+                product = np.float32(share * steep * seen) * tables[0].take(codes[0], mode="clip")
                 for numbers, code in zip(tables[1:], codes[1:], strict=True):
                     product *= numbers.take(code, mode="clip")
                 total += product
@@ -220,7 +237,7 @@ def _ready(
     NDArray[np.float32], dict[tuple[int, bool, bool], NDArray[np.float32]], NDArray[np.float32]
 ]:
     """Over the scale, in single precision, raised by what that may lose."""
-    scaled = one.left * (ROUNDING * float(np.exp(one.log_weight - log_scale)))
+    scaled = one.left * (ROUNDING * float(np.exp(one.log_weight.max() - log_scale)))
     return (
         np.maximum(scaled, LARGEST * LEAST_SHARE).astype(np.float32),
         {key: np.maximum(one.middle[key], LEAST).astype(np.float32) for key in one.middle},

@@ -90,6 +90,16 @@ class MarkTable:
     def __len__(self) -> int:
         return int(self.first_row.size)
 
+    def animal_keys(self) -> tuple[Keys, Keys]:
+        """(n,) keys of each animal's rows; 0 for no second row."""
+        rows = np.concatenate([self.row_keys, np.zeros(1, dtype=np.uint64)])
+        return rows[self.first_row], rows[self.second_row]
+
+    def of_animals(self, animals: NDArray[np.integer]) -> MarkTable:
+        """Table of some of the animals, in the order given."""
+        first, second = self.animal_keys()
+        return _table(first[animals], second[animals])
+
     def lengths(self) -> list[tuple[int, slice]]:
         """Numbers of characters that there are, with the rows that have so many."""
         least = [np.uint64(BASE**length // (BASE - 1)) for length in range(1, LONGEST_ROW + 2)]
@@ -140,14 +150,28 @@ class MarkTable:
         return rows[alone] // (self.row_keys.size + 1), more[alone]
 
     def find(self, mark: str) -> Ids:
-        """(k,) animals that carry a mark, ascending; empty when none does."""
+        """(k,) animals that carry a mark, ascending; empty when none does.
+
+        A mark in one row, here or in the table, says nothing of rows: it is found in any.
+        """
         rows = mark.split(ROW_SEPARATOR)
-        ids = [self._row_id(row) for row in rows]
-        if len(rows) > 2 or min(ids) < 0:
+        if len(rows) > 2 or not all(rows):
             return np.zeros(0, dtype=np.int32)
-        key = ids[0] * (self.row_keys.size + 1) + (ids[1] + 1 if len(ids) == 2 else 0)
+        text = "".join(rows)
+        splits = [len(rows[0])] if len(rows) == 2 else range(1, len(text))
+        found = [self._carriers(self._row_id(text), -1)]
+        for k in splits:
+            first, second = self._row_id(text[:k]), self._row_id(text[k:])
+            found.append(self._carriers(first, second) if second >= 0 else found[0][:0])
+        return np.unique(np.concatenate(found))
+
+    def _carriers(self, first: int, second: int) -> Ids:
+        """Animals whose mark is these rows; -1 for no second one."""
+        if first < 0:
+            return np.zeros(0, dtype=np.int32)
+        key = first * (self.row_keys.size + 1) + second + 1
         start, stop = np.searchsorted(self.mark_keys, [key, key + 1])
-        return np.sort(self.mark_order[start:stop])
+        return self.mark_order[start:stop]
 
     def _row_id(self, row: str) -> int:
         if not 1 <= len(row) <= LONGEST_ROW or any(c not in CHARACTERS for c in row):
@@ -193,6 +217,12 @@ def build_mark_table(marks: Sequence[str] | NDArray[np.bytes_]) -> MarkTable:
     """
     texts = np.asarray(marks, dtype=f"S{_LONGEST_MARK}")
     return _table(*_row_keys(texts))
+
+
+def joined_tables(first: MarkTable, second: MarkTable) -> MarkTable:
+    """Table of the animals of two tables, the first one's first."""
+    keys = (first.animal_keys(), second.animal_keys())
+    return _table(*(np.concatenate(part) for part in zip(*keys, strict=True)))
 
 
 def _table(first_keys: Keys, second_keys: Keys) -> MarkTable:

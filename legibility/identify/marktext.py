@@ -17,7 +17,7 @@ from legibility.alphabet import (
     index_of,
 )
 from legibility.containers import CellReading, Hypothesis, Reading
-from legibility.identify.likelihood import hypothesis_weights
+from legibility.identify.views import hypothesis_weights
 from legibility.probability import LOG_FLOOR
 from legibility.settings import Settings
 

@@ -66,7 +66,8 @@ def weigh(
     settings : Settings
     calibration : FinalCalibration
     """
-    if reading is not None and given == Given() and registry.right is None:
+    one_spelling = registry.right is None and not settings.herd_prefix
+    if reading is not None and given == Given() and one_spelling:
         short = _shortlisted(reading, registry, settings=settings, calibration=calibration)
         if short is not None:
             return short
@@ -123,11 +124,16 @@ def _shortlisted(
         if chosen is not None
     ]
     share = min(share_left_out(exponent, len(registry)) for exponent in exponents)
-    rough = rough_likelihoods(reading, registry.table, settings=settings, share=share)
+    layouts = registry.layouts
+    rough = rough_likelihoods(
+        reading, registry.table, settings=settings, share=share, layouts=layouts
+    )
     if rough is None:
         return None
     for kept in (KEPT, KEPT_MORE):
-        short = shortlist(rough, reading, registry.table, settings=settings, kept=kept)
+        short = shortlist(
+            rough, reading, registry.table, settings=settings, kept=kept, layouts=layouts
+        )
         if short is None:
             return None
         found = _weighed(short, reading, registry, settings=settings, calibration=calibration)
@@ -146,9 +152,10 @@ def _weighed(
 ) -> Weighed | None:
     """Probabilities by a shortlist; None where it is too short."""
     certainty = reading_certainty(reading)
-    values = np.append(
-        short.log_likelihood, unregistered_log_likelihood(reading, registry.unregistered)
-    )
+    marks = registry.unregistered
+    part = short.registered_part(reading, registry.table, marks, settings=settings)
+    stranger = unregistered_log_likelihood(reading, marks, registered=part)
+    values = np.append(short.log_likelihood, stranger)
     found: list[NDArray[np.float64]] = []
     for chosen in (calibration, calibration.scored_with):
         if chosen is None:

@@ -10,17 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import LogLikelihood, Reading
-from legibility.identify.alignment import (
-    Prices,
-    empty_log_likelihood,
-    row_likelihood,
-    some_row_likelihood,
-)
+from legibility.identify.alignment import row_likelihood, some_row_likelihood
 from legibility.identify.channel import ChannelOdds, channel_odds, total_odds
-from legibility.identify.likelihood import hypothesis_weights, placements, row_logp
+from legibility.identify.emissions import Prices, empty_log_likelihood, one_row
+from legibility.identify.layouts import LayoutPrior
 from legibility.identify.long_rows import bounds, factors, likeliest, that_matter
 from legibility.identify.marktable import LONGEST_PIECE, MarkTable
-from legibility.identify.pieces import View, seen_row
+from legibility.identify.pieces import seen_row
 from legibility.identify.short_rows import (
     LARGEST,
     add_products,
@@ -30,6 +26,7 @@ from legibility.identify.short_rows import (
     needed,
     products,
 )
+from legibility.identify.views import View, placements, views_of, weighed_rows
 from legibility.settings import Settings
 
 LEAST_ANIMALS: Final = 20_000
@@ -67,6 +64,12 @@ class Rough:
     passed_over: float = 0.0
     """Most that a likelihood may be that was passed over."""
 
+    def rows(self) -> NDArray[np.int64] | None:
+        """(m,) different row of the table that each value is of; None: they are of animals."""
+        if self.long_rows is None:
+            return None
+        return np.concatenate([np.arange(self.short_rows), self.long_rows])
+
     def animals(self, entries: NDArray[np.int64], table: MarkTable) -> NDArray[np.int64]:
         """Ascending animals that some of the values are of."""
         if self.long_rows is None:
@@ -78,7 +81,12 @@ class Rough:
 
 
 def rough_likelihoods(
-    reading: Reading, table: MarkTable, *, settings: Settings, share: float
+    reading: Reading,
+    table: MarkTable,
+    *,
+    settings: Settings,
+    share: float,
+    layouts: LayoutPrior | None = None,
 ) -> Rough | None:
     """Likelihood of a reading for every animal of a large registry, in single precision.
 
@@ -90,6 +98,7 @@ def rough_likelihoods(
         Those of :func:`legibility.identify.likelihood.registry_log_likelihood`.
     share : float
         What may be left out of all animals together, over the likelihood of the likeliest one.
+    layouts : LayoutPrior, optional
 
     Returns
     -------
@@ -102,17 +111,16 @@ def rough_likelihoods(
     if two_rows and (table.row_keys.size > MOST_ROWS or bool((table.second_row < 0).any())):
         return None
     prices, odds = Prices(), channel_odds(settings)
-    seen = [
-        (float(weight), rows)
-        for weight, rows in zip(
-            hypothesis_weights(reading.hypotheses), row_logp(reading), strict=True
-        )
-        if rows and np.isfinite(weight)
-    ]
+    seen = weighed_rows(reading)
     if not seen:
         return None
     if not two_rows:
-        return _one_row(_views(seen, prices), table, odds, prices, share)
+        views = [
+            view
+            for weight, rows in seen
+            for view in views_of(rows, log_weight=weight, layouts=layouts, prices=prices)
+        ]
+        return _one_row(views, table, odds, share)
     terms = [term for weight, rows in seen for term in _two_rows(weight, rows, table, odds, prices)]
     log_scale = max(term.log_scale for term in terms)
     total = np.zeros(len(table), dtype=np.float32)
@@ -124,28 +132,24 @@ def rough_likelihoods(
         return Rough(total, np.log(total), log_scale)
 
 
-def _views(seen: Sequence[tuple[float, list[LogLikelihood]]], prices: Prices) -> list[View]:
-    result = []
-    for weight, rows in seen:
-        empty = [empty_log_likelihood(logp) for logp in rows]
-        for place in placements(1, len(rows), prices=prices):
-            constant = weight + place.log_weight + sum(empty[row] for row in place.empty)
-            result.append(View(constant, rows[place.rows[0] or 0]))
-    return result
-
-
-def _one_row(
-    views: Sequence[View], table: MarkTable, odds: ChannelOdds, prices: Prices, share: float
-) -> Rough:
-    count, begin = table.row_keys.size, end_of_short(table)
+def _one_row(views: Sequence[View], table: MarkTable, odds: ChannelOdds, share: float) -> Rough:
+    begin = end_of_short(table)
     shared, more = table.shared_rows()
     most_carriers = 1 + int(more.max(initial=0))
     made, most = [], []
+    short = [n for n, _ in table.lengths() if n <= 2 * LONGEST_PIECE]
+    long = [n for n, _ in table.lengths() if n > 2 * LONGEST_PIECE]
     for view in views:
-        row = seen_row(view.logp, odds=odds, prices=prices, middles=begin < count)
-        made += products(view.log_weight, row, table, odds=odds)
-        if begin < count:
-            most.append(factors(view, row, table, prices=prices))
+        is_short = bool(np.isfinite(view.log_weight[short]).any())
+        is_long = bool(np.isfinite(view.log_weight[long]).any())
+        if not (is_short or is_long):
+            continue
+        jumps = view.jumps if is_short else None
+        row = seen_row(view.cells, odds=odds, middles=is_long, jumps=jumps)
+        if is_short:
+            made += products(view.log_weight, row, table, odds=odds)
+        if is_long:
+            most.append(factors(view, row, table))
     made.sort(key=lambda one: -one.log_size)
     sizes = [one.log_size for one in made[:1]] + [one.log_size for one in most]
     log_scale = max(sizes) - float(np.log(LARGEST))
@@ -153,7 +157,7 @@ def _one_row(
     first = [one for one in made if one.log_size > made[0].log_size + np.log(FIRST_SHARE)]
     add_products(first, table, values, log_scale=log_scale)
     best = float(values.max(initial=0.0)) / (1.0 + 2 * LONGEST_PIECE * sum(astuple(odds)))
-    exact = _Exact(views, table, odds, prices, log_scale)
+    exact = _Exact(views, table, odds, log_scale)
     largest = np.zeros(0, dtype=np.float32)
     if most:
         largest = bounds(most, table, swap=odds.swap, log_scale=log_scale)
@@ -193,18 +197,20 @@ class _Exact:
     views: Sequence[View]
     table: MarkTable
     odds: ChannelOdds
-    prices: Prices
     log_scale: float
 
     def __call__(self, rows: NDArray[np.int64]) -> NDArray[np.float64]:
         """(k,) likelihoods of some of the different rows, over the scale."""
         total = np.full(rows.size, -np.inf)
+        lengths = self.table.characters[rows]
         for view in self.views:
-            found = some_row_likelihood(
-                view.logp, self.table, rows, odds=self.odds, prices=self.prices
-            )
-            both = np.logaddexp(found.log_intact, found.log_one_event)
-            total = np.logaddexp(total, view.log_weight + both)
+            weight = view.log_weight[lengths]
+            chosen = np.flatnonzero(np.isfinite(weight))
+            if chosen.size:
+                found = some_row_likelihood(
+                    view.cells, self.table, rows[chosen], odds=self.odds, jumps=view.jumps
+                )
+                total[chosen] = np.logaddexp(total[chosen], weight[chosen] + found.together)
         return np.exp(total - self.log_scale) / event_norm(self.table, rows, odds=self.odds)
 
 
@@ -224,7 +230,8 @@ def _two_rows(
     prices: Prices,
 ) -> list[_Term]:
     terms = []
-    seen = [row_likelihood(logp, table, odds=odds, prices=prices) for logp in rows]
+    seen = [row_likelihood(one_row(logp, prices=prices), table, odds=odds) for logp in rows]
+    empty = [empty_log_likelihood(logp) for logp in rows]
     ids = (table.first_row, table.second_row)
     row_odds = total_odds(table.characters, table.turnable, table.unequal_pairs, odds=odds)
     norm = _single(row_odds)
@@ -235,7 +242,7 @@ def _two_rows(
     intact = [_single(np.exp(row.log_intact - s)) for row, s in zip(seen, scales, strict=True)]
     event = [_single(np.exp(row.log_one_event - s)) for row, s in zip(seen, scales, strict=True)]
     for place in placements(2, len(rows), prices=prices):
-        constant = weight + place.log_weight + sum(seen[row].log_empty for row in place.empty)
+        constant = weight + place.log_weight + sum(empty[row] for row in place.empty)
         if None in place.rows:
             found = 0 if place.rows[1] is None else 1
             row = place.rows[found] or 0

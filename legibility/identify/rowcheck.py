@@ -6,7 +6,7 @@ import re
 from datetime import date
 from typing import Final
 
-from legibility.alphabet import CHARACTERS, split_mark
+from legibility.alphabet import CHARACTERS, ROW_SEPARATOR, split_mark
 from legibility.marks.lookalikes import describe_foreign
 from legibility.marks.patterns import LONGEST_ROW
 from legibility.marks.rules import Rules
@@ -58,7 +58,18 @@ def check_mark(
             return "", problem or _mark_problem(mark, bare)
         mark = bare
     mark = mark.upper()
-    return mark, rules.problem(mark, ear=ear, birth_year=birth_year) if rules else ""
+    return mark, _rule_problem(mark, rules, ear, birth_year) if rules else ""
+
+
+def _rule_problem(mark: str, rules: Rules, ear: str, birth_year: int) -> str:
+    """Why a mark breaks the rules in every layout it may have; of those, as it is written."""
+    problem = rules.problem(mark, ear=ear, birth_year=birth_year)
+    if not problem or ROW_SEPARATOR in mark or rules.max_rows < 2:
+        return problem
+    broken = (mark[:k] + ROW_SEPARATOR + mark[k:] for k in range(1, len(mark)))
+    if any(not rules.problem(one, ear=ear, birth_year=birth_year) for one in broken):
+        return ""
+    return problem
 
 
 def check_text(name: str, text: str) -> tuple[str, str]:

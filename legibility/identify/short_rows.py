@@ -47,23 +47,26 @@ class Product:
     """Whether it is of rows with the characters at the cut exchanged."""
 
 
-def products(weight: float, row: SeenRow, table: MarkTable, *, odds: ChannelOdds) -> list[Product]:
+def products(
+    weights: NDArray[np.float64], row: SeenRow, table: MarkTable, *, odds: ChannelOdds
+) -> list[Product]:
     """All summands by one seen row.
 
     Parameters
     ----------
-    weight : float
-        Log; of seeing it so.
+    weights : ndarray of float64, (characters + 1,)
+        Log; of seeing marks of so many characters so.
     row : SeenRow
     table : MarkTable
     odds : ChannelOdds
     """
     result = []
     for characters, rows in table.lengths():
-        if characters > 2 * LONGEST_PIECE:
+        weight = float(weights[characters])
+        if characters > 2 * LONGEST_PIECE or not np.isfinite(weight):
             continue
         first, last = piece_lengths(characters)
-        left, right = row.left[first], row.right[last]
+        left, right = (row.left if last else row.whole)[first], row.right[last]
         ahead = [_Column.of(one) for one in (left.intact + left.one_event, left.intact)]
         behind = [_Column.of(one) for one in (right.intact, right.one_event)]
         for k in range(left.intact.shape[0]):

@@ -17,10 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import Reading
+from legibility.identify.layouts import LayoutPrior
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import MarkTable
 from legibility.identify.rough import Rough
 from legibility.identify.short_rows import THREADS, parts
+from legibility.identify.unregistered import (
+    NEAREST,
+    Registered,
+    UnregisteredMarks,
+    near_average,
+)
 from legibility.settings import Settings
 
 KEPT: Final = 512
@@ -46,6 +53,8 @@ class Shortlist:
     """(m,) logs of approximate likelihoods, less ``log_scale``; ``-inf`` for ``animals``."""
     shared: tuple[NDArray[np.int64], NDArray[np.int64]]
     """(k,) others that stand for several animals, and for how many more than one."""
+    other_rows: NDArray[np.int64] | None
+    """(m,) different row of the table that each of the others is of; None: they are animals."""
     registered: int
     log_scale: float
     log_others: float
@@ -72,6 +81,24 @@ class Shortlist:
         total += float(np.exp(np.float32(exponent) * self.others[places]) @ more)
         return float(np.log(max(total, 1e-300))) + exponent * self.log_scale
 
+    def registered_part(
+        self, reading: Reading, table: MarkTable, marks: UnregisteredMarks, *, settings: Settings
+    ) -> Registered | None:
+        """See :func:`legibility.identify.unregistered.registered_part`; of all animals."""
+        if marks.herd is None:
+            return None
+        kept, rows = marks.herd.animal_share[self.animals], self.other_rows
+        shares = marks.herd.animal_share if rows is None else marks.herd.row_share[rows]
+        rest = float(np.sum(shares * np.exp(self.others), dtype=np.float64))
+        total = rest + float(kept @ np.exp(self.log_likelihood - self.log_scale))
+        likeliest = np.argsort(-self.log_likelihood, kind="stable")[:NEAREST]
+        nearest = np.sort(self.animals[likeliest])
+        return Registered(
+            float(marks.herd.animal_share.sum()),
+            self.log_scale + float(np.log(max(total, 1e-300))),
+            near_average(reading, table, nearest, marks, settings=settings),
+        )
+
     def is_close(self, exponent: float) -> bool:
         """Whether what was left out cannot matter."""
         best = float(np.exp(np.max(self.log_likelihood) - self.log_scale))
@@ -92,7 +119,13 @@ def share_left_out(exponent: float, registered: int) -> float:
 
 
 def shortlist(
-    rough: Rough, reading: Reading, table: MarkTable, *, settings: Settings, kept: int = KEPT
+    rough: Rough,
+    reading: Reading,
+    table: MarkTable,
+    *,
+    settings: Settings,
+    kept: int = KEPT,
+    layouts: LayoutPrior | None = None,
 ) -> Shortlist | None:
     """The most likely animals of a registry; None where too many are alike."""
     values = rough.values
@@ -109,9 +142,12 @@ def shortlist(
     others[best] = -np.inf
     return Shortlist(
         animals=animals,
-        log_likelihood=registry_log_likelihood(reading, table, settings=settings, animals=animals),
+        log_likelihood=registry_log_likelihood(
+            reading, table, settings=settings, animals=animals, layouts=layouts
+        ),
         others=others,
         shared=rough.shared,
+        other_rows=rough.rows(),
         registered=len(table),
         log_scale=rough.log_scale,
         log_others=float(np.log(most)) + rough.log_scale,

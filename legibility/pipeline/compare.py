@@ -33,8 +33,8 @@ from legibility.evidence.ratio_file import (
     measured_models_sha256,
 )
 from legibility.evidence.ratio_model import READERS, RatioModel
-from legibility.identify.alignment import Prices
 from legibility.identify.channel import channel_odds, channel_outcomes
+from legibility.identify.emissions import Prices
 from legibility.identify.marktable import MarkTable
 from legibility.identify.marktext import best_text, probable_marks
 from legibility.identify.rowcheck import check_mark

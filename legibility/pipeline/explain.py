@@ -30,12 +30,12 @@ from legibility.containers import (
 )
 from legibility.errors import RegistryError
 from legibility.evidence.contributions import align_mark
-from legibility.identify.alignment import Prices
 from legibility.identify.calibration import FinalCalibration
 from legibility.identify.candidates import best_candidates, candidate
 from legibility.identify.certainty import reading_certainty
 from legibility.identify.channel import channel_odds, channel_outcomes
 from legibility.identify.ears import ear_ratios, mark_likelihoods
+from legibility.identify.emissions import Prices
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import build_mark_table
 from legibility.identify.marktext import best_hypothesis

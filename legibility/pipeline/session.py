@@ -413,6 +413,7 @@ def _conclusion(
         calibration=calibration,
         failed=failed,
         exchange=confusables(best.reading, registry) if count else (),
+        reading=best.reading if count else None,
     )
     if explained:
         told = explain(

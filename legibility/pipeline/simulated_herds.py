@@ -12,7 +12,9 @@ from typing import Final, TypeVar
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from legibility.alphabet import ROW_SEPARATOR
 from legibility.containers import Photo
 from legibility.enhance.chain import enhance
 from legibility.identify.animals import Registry, assemble
@@ -23,12 +25,17 @@ from legibility.pipeline.known_readings import KnownReading
 from legibility.pipeline.reading import read_mark
 from legibility.settings import Settings
 from legibility.simulate import render, sample_scene
+from legibility.simulate.herd_lists import herd_list
 from legibility.simulate.registries import simulated_registry
 
 SIZES: Final = (20, 100, 400, 2_000, 10_000, 100_000)
 """Sizes of the herds the final probability is calibrated on and measured in."""
 WEAR: Final = ("new", "new", "mild", "mild", "worn", "worn", "faint")
 """Choice: how often each wear is photographed."""
+AS_KEPT: Final = 0.5
+"""Choice: share of registries that are lists as people keep them."""
+NO_BREAKS: Final = 0.6
+"""Choice: share of the others that write no row breaks."""
 SPLIT: Final = "held_out"
 """Glyph sources that no network was trained on."""
 
@@ -70,12 +77,13 @@ def herd_records(
     for animals in sizes:
         number = int.from_bytes(f"{known.photo} {known.mark}".encode(), "big")
         rng = np.random.default_rng([seed, 82, animals, number])
-        herd = simulated_registry(rng, known.mark, animals=animals)
-        if herd is not None:
+        marks = _marks(rng, known.mark, animals)
+        if marks is not None:
+            own = np.flatnonzero(_characters(marks) == _characters(np.array([known.mark]))[0])
             record = herd_scores(
                 known.reading,
-                registry_of_marks(herd.marks),
-                own=[herd.own],
+                registry_of_marks(marks.astype(np.bytes_)),
+                own=own.tolist(),
                 settings=settings,
                 photo=known.photo,
                 condition=known.condition,
@@ -83,6 +91,25 @@ def herd_records(
             )
             found.append(record)
     return tuple(found)
+
+
+def _marks(rng: np.random.Generator, mark: str, animals: int) -> NDArray[np.str_] | None:
+    """A registry that holds a mark: half of them lists as people keep them, half with scattered
+    numbers and near-twins, of which ``NO_BREAKS`` write no row breaks."""
+    if rng.random() < AS_KEPT:
+        dense = bool(rng.random() < 0.5)
+        kept = herd_list(rng, mark, animals=animals, kind="registered", dense=dense)
+        return None if kept is None else np.array(kept)
+    herd = simulated_registry(rng, mark, animals=animals)
+    if herd is None:
+        return None
+    marks = herd.marks.astype(np.str_)
+    return _characters(marks) if rng.random() < NO_BREAKS else marks
+
+
+def _characters(marks: NDArray[np.str_]) -> NDArray[np.str_]:
+    """Marks without their row breaks."""
+    return np.asarray(np.char.replace(marks, ROW_SEPARATOR, ""), dtype=np.str_)
 
 
 def registry_of_marks(marks: np.ndarray) -> Registry:

@@ -44,6 +44,8 @@ FIELDS: Final = (
     "prior",
     "by_eye",
     "explanation",
+    "differs",
+    "same_characters",
 )
 """Names and order of the fields; other programs rely on both."""
 
@@ -100,6 +102,16 @@ def result_record(result: PhotoResult) -> Record:
         "prior": prior_record(identification),
         "by_eye": by_eye_record(identification),
         "explanation": explanation_record(identification),
+        "differs": [
+            {
+                "place": one.place,
+                "read": one.read,
+                "probability": round_probability(one.probability),
+                "registered": one.registered,
+            }
+            for one in identification.differs
+        ],
+        "same_characters": list(identification.same_characters),
     }
 
 

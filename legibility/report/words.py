@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final, Protocol
 
 from legibility.containers import Candidate, Decision, PhotoResult, Status
+from legibility.reasons import describe_differences
 
 CAUTION: Final = (
     "These figures advise; they do not identify an animal. The attending veterinarian and the "
@@ -83,8 +84,12 @@ def advice(result: PhotoResult) -> str:
     if first is None:
         return "Read without a registry: the characters are known, the animal is not."
     name, chance = candidate_name(first), percent(first.probability)
-    if identification.decision is Decision.UNREGISTERED or first.animal_id is None:
-        return f"Most likely {name} (probability {chance})."
+    if first.animal_id is None:
+        alike = "".join(f" {sentence(one)}" for one in identification.same_characters)
+        return f"Most likely {name} (probability {chance}).{alike}"
+    if identification.differs:
+        said = sentence(describe_differences(result.text, first.mark, identification.differs))
+        return f"Not settled: {said} {name} is the most likely, with probability {chance}."
     if identification.decision is Decision.IDENTIFIED:
         return f"Most likely {name} (probability {chance})."
     others = len(identification.candidate_set)
@@ -103,6 +108,9 @@ def next_steps(result: PhotoResult, flags: tuple[FlagText, ...]) -> tuple[str, .
     steps = [flag.remedy for flag in flags]
     if result.status is Status.ERROR:
         return ("Check the file, or export it from the camera again as JPEG or PNG.",)
+    if identification.differs:
+        places = " and ".join(str(one.place) for one in identification.differs)
+        steps.append(f"Look at place {places} of the mark in the ear itself, in good light.")
     if identification.decision is Decision.AMBIGUOUS:
         steps.extend(_deciding_characters(result))
         steps.append("Compare the chip, the other ear or the papers before acting on a candidate.")

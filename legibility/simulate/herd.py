@@ -131,7 +131,8 @@ def _chip(rng: np.random.Generator) -> str:
 
 
 def write_registry(path: Path, animals: Sequence[Animal]) -> None:
-    """The herd as ``registry.csv``, as its keeper would write it: a column for each ear."""
+    """The herd as ``registry.csv``, as its keeper would write it: a column for each ear, and no
+    word of where a mark's rows break."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(HEADINGS)
@@ -140,8 +141,8 @@ def write_registry(path: Path, animals: Sequence[Animal]) -> None:
         writer.writerow(
             [
                 animal.animal_id,
-                "" if animal.ear == "right" else animal.mark,
-                right,
+                "" if animal.ear == "right" else animal.mark.replace(ROW_SEPARATOR, ""),
+                right.replace(ROW_SEPARATOR, ""),
                 animal.birth_year,
                 animal.sex,
                 animal.chip,

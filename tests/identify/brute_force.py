@@ -9,7 +9,7 @@ import numpy as np
 
 from legibility.alphabet import CHARACTERS, N_CLASSES, NO_CHARACTER
 from legibility.containers import Reading
-from legibility.identify.alignment import Prices
+from legibility.identify.emissions import Prices
 from legibility.settings import Settings
 
 TURNS = {"6": "9", "9": "6", "M": "W", "W": "M", "L": "7", "7": "L"}
@@ -75,8 +75,18 @@ def row_probability(row: str, ratios: np.ndarray, prices: Prices) -> float:
     return total
 
 
-def photo_log_likelihood(reading: Reading, mark: str, settings: Settings, prices: Prices) -> float:
-    """Log-likelihood of a reading of at most two rows seen a hypothesis."""
+def photo_log_likelihood(
+    reading: Reading,
+    mark: str,
+    settings: Settings,
+    prices: Prices,
+    layouts: np.ndarray | None = None,
+) -> float:
+    """Log-likelihood of a reading of at most two rows seen a hypothesis.
+
+    ``layouts[n, k]``: of marks written in one row, that the first row of the ear ends after k of n
+    characters, 0 for one row; None: they stand as they are written.
+    """
     rows = tuple(mark.split("/"))
     outcomes = events(rows, settings)
     normaliser = sum(odds for odds, _ in outcomes)
@@ -88,19 +98,32 @@ def photo_log_likelihood(reading: Reading, mark: str, settings: Settings, prices
             * N_CLASSES
             for cells in hypothesis.rows
         ]
-        nothing = [float(np.prod(cells[:, NO_CHARACTER])) for cells in seen]
         for odds, ear in outcomes:
-            p = [[row_probability(row, cells, prices) for cells in seen] for row in ear]
-            if len(rows) == 1 and len(seen) == 1:
-                value = (1 - prices.extra_row) * p[0][0]
-            elif len(rows) == 1:
-                value = (1 - prices.extra_row) * prices.extra_row / 2
-                value *= p[0][0] * nothing[1] + p[0][1] * nothing[0]
-            elif len(seen) == 1:
-                value = prices.missed_row / 2 * (p[0][0] + p[1][0])
+            if layouts is None or len(ear) == 2:
+                value = layout_probability(ear, seen, prices)
             else:
-                straight = (1 - prices.crossed_rows) * p[0][0] * p[1][1]
-                crossed = prices.crossed_rows * p[0][1] * p[1][0]
-                value = (1 - prices.missed_row) * (1 - prices.extra_row) * (straight + crossed)
+                (text,) = ear
+                ways = layouts[len(text)]
+                value = ways[0] * layout_probability(ear, seen, prices)
+                for k in range(1, len(text)):
+                    if ways[k] > 0:
+                        broken = (text[:k], text[k:])
+                        value += ways[k] * layout_probability(broken, seen, prices)
             total += math.exp(hypothesis.logp) / share * odds / normaliser * value
     return math.log(total)
+
+
+def layout_probability(ear: tuple[str, ...], seen: list[np.ndarray], prices: Prices) -> float:
+    """Of one or two rows seen, when these one or two rows stand in the ear."""
+    nothing = [float(np.prod(cells[:, NO_CHARACTER])) for cells in seen]
+    p = [[row_probability(row, cells, prices) for cells in seen] for row in ear]
+    if len(ear) == 1 and len(seen) == 1:
+        return (1 - prices.extra_row) * p[0][0]
+    if len(ear) == 1:
+        value = (1 - prices.extra_row) * prices.extra_row / 2
+        return value * (p[0][0] * nothing[1] + p[0][1] * nothing[0])
+    if len(seen) == 1:
+        return prices.missed_row / 2 * (p[0][0] + p[1][0])
+    straight = (1 - prices.crossed_rows) * p[0][0] * p[1][1]
+    crossed = prices.crossed_rows * p[0][1] * p[1][0]
+    return (1 - prices.missed_row) * (1 - prices.extra_row) * (straight + crossed)

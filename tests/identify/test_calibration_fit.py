@@ -21,6 +21,8 @@ from legibility.identify.calibration_fit import (
 from legibility.identify.calibration_flat import Flat
 from legibility.identify.calibration_outcomes import Outcome, outcomes
 from legibility.identify.herd_scores import HerdScores, herd_scores
+from legibility.identify.unregistered import unregistered_log_likelihood, unregistered_marks
+from legibility.marks.rules import Rules
 from legibility.settings import Settings
 from tests.identify.reading_builder import cell_of, reading
 from tests.identify.synthetic_herds import records_of, scores_of, synthetic
@@ -30,11 +32,13 @@ HONEST = FinalCalibration(exponent=1.0, floor=0.0)
 
 
 def calibration_error(found: list[Outcome], bins: int = 10) -> float:
-    """Guo et al. 2017, equation 3, with bins of equal numbers."""
+    """Guo et al. 2017, equation 3, with bins of equal numbers; each outcome by its weight."""
     said = np.array([outcome.first for outcome in found])
     right = np.array([outcome.right for outcome in found])
+    weight = np.array([outcome.weight for outcome in found])
     parts = np.array_split(np.argsort(said), bins)
-    return float(sum(p.size * abs(said[p].mean() - right[p].mean()) for p in parts) / said.size)
+    gaps = [abs(float(weight[p] @ (said[p] - right[p]))) for p in parts]
+    return sum(gaps) / float(weight.sum())
 
 
 def test_over_confident_likelihoods_come_out_calibrated() -> None:
@@ -183,9 +187,11 @@ def menu_records(count: int, rng: np.random.Generator) -> list[HerdScores]:
     """Readings that are honest character by character, put to a registry as a menu.
 
     Whether a photo is good (characters right with 0.99) or poor (0.35) is not told: the reader
-    states 0.67 for every character and is right in as many. Marks of four, 60 animals.
+    states 0.67 for every character and is right in as many. Marks of four, 60 animals; strangers
+    carry any mark of four, and are taken to.
     """
     found = []
+    strangers = unregistered_marks(rules=Rules(shortest_row=4, longest_row=4, max_rows=1))
     for number in range(count):
         marks = {"".join(rng.choice(list(CHARACTERS), 4)) for _ in range(60)}
         herd = registry_of([Animal(f"n{i}", mark) for i, mark in enumerate(sorted(marks))])
@@ -200,7 +206,9 @@ def menu_records(count: int, rng: np.random.Generator) -> list[HerdScores]:
             p[shown] = 0.67
             cells.append(cell_of(np.log(p)))
         photo = reading([cells], no_mark=1e-6)
-        found.append(herd_scores(photo, herd, own=[own], settings=Settings(), photo=f"p{number}"))
+        scores = herd_scores(photo, herd, own=[own], settings=Settings(), photo=f"p{number}")
+        any_mark = unregistered_log_likelihood(photo, strangers)
+        found.append(replace(scores, unregistered=any_mark, unregistered_left_out=any_mark))
     return found
 
 

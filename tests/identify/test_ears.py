@@ -9,6 +9,8 @@ from legibility.containers import Animal, Given, Known
 from legibility.identify.calibration import FinalCalibration, log_prior
 from legibility.identify.decision import identify
 from legibility.identify.ears import EarRatios, ear_ratios, mark_likelihoods
+from legibility.identify.likelihood import registry_log_likelihood
+from legibility.identify.marktable import build_mark_table
 from legibility.identify.registry import Registry, registry_of
 from legibility.settings import Settings
 from tests.identify.reading_builder import sure
@@ -88,3 +90,21 @@ def test_without_an_ear_two_marks_are_two_halves() -> None:
 def test_a_registry_without_ears_does_not_ask_for_one() -> None:
     herd = registry_of([Animal("a", "A123"), Animal("b", "B456")])
     assert np.array_equal(ratios("A123", "left", herd).either, ratios("A123", "", herd).either)
+
+
+@pytest.mark.parametrize("listed", ["HD782", "782"])
+@pytest.mark.parametrize("read", [("HD", "782"), ("HD782",), ("782",)])
+def test_a_prefix_that_the_list_or_the_ear_leaves_out(listed: str, read: tuple[str, ...]) -> None:
+    # Half of the listed mark and half of the other spelling: by the definition, one by one.
+    other = {"HD782": "782", "782": "HD782"}[listed]
+    herd = registry_of([Animal("a", listed), Animal("b", "HD441"), Animal("c", "912")])
+    seen = sure(*read)
+    settings = Settings(herd_prefix="hd")
+    found = mark_likelihoods(seen, herd, settings=settings)
+    both = registry_log_likelihood(
+        seen, build_mark_table([listed, other]), settings=settings, layouts=herd.layouts
+    )
+    assert found.own[0] == pytest.approx(np.logaddexp(*both) - np.log(2))
+    got = identify(seen, herd, settings=settings)
+    assert got.candidates[0].animal_id == "a"
+    assert "HD" in got.set_basis

@@ -10,9 +10,11 @@ from hypothesis import strategies as st
 from scipy.stats import binom, nbinom
 
 from legibility.alphabet import CHARACTERS, N_CLASSES
-from legibility.identify.alignment import Prices
-from legibility.identify.likelihood import placements, registry_log_likelihood
+from legibility.identify.emissions import Prices
+from legibility.identify.layouts import even_layouts, learned_layouts
+from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import build_mark_table
+from legibility.identify.views import placements
 from legibility.settings import Settings
 from tests.identify.brute_force import photo_log_likelihood
 from tests.identify.reading_builder import cell, cell_of, random_cell, reading, sure
@@ -37,6 +39,48 @@ def test_agrees_with_enumeration_of_every_event_and_alignment(layout: tuple[int,
     got = registry_log_likelihood(seen, build_mark_table(MARKS), settings=FREQUENT, prices=PRICES)
     wanted = [photo_log_likelihood(seen, mark, FREQUENT, PRICES) for mark in MARKS]
     np.testing.assert_allclose(got, wanted, rtol=1e-10)
+
+
+@pytest.mark.parametrize("layout", [(0,), (3,), (4,), (2, 2), (1, 3)])
+@pytest.mark.parametrize("learned", [False, True])
+def test_open_layouts_agree_with_enumeration(layout: tuple[int, ...], learned: bool) -> None:
+    # Oracle: tests/identify/brute_force.py, which tries every layout, event and alignment.
+    rng = np.random.default_rng(sum(layout) + 10 * len(layout) + 100 * learned)
+    seen = reading(
+        [[random_cell(rng) for _ in range(cells)] for cells in layout],
+        [[random_cell(rng) for _ in range(cells)] for cells in layout[:1]],
+        weights=[0.7, 0.2],
+        no_mark=0.1,
+    )
+    layouts = even_layouts()
+    if learned:
+        counts = {(5, 2): 30.0, (5, 0): 4.0, (3, 1): 12.0, (4, 0): 50.0}
+        layouts = learned_layouts(counts, basis="test")
+    table = build_mark_table(MARKS)
+    got = registry_log_likelihood(seen, table, settings=FREQUENT, prices=PRICES, layouts=layouts)
+    wanted = [
+        photo_log_likelihood(seen, mark, FREQUENT, PRICES, layouts.probability) for mark in MARKS
+    ]
+    np.testing.assert_allclose(got, wanted, rtol=1e-10)
+    few = np.array([10, 1, 4, 7])
+    some = registry_log_likelihood(
+        seen, table, settings=FREQUENT, prices=PRICES, layouts=layouts, animals=few
+    )
+    np.testing.assert_allclose(some, np.array(wanted)[few], rtol=1e-10)
+
+
+def test_learned_breaks_of_short_marks_beside_long_ones() -> None:
+    # Oracle: the same marks character by character, which is held against the enumeration above.
+    rng = np.random.default_rng(12)
+    marks = ["AB12", "A1", "ABCDEFGH1234", "1234567", "AB1/23", "K77"]
+    table = build_mark_table(marks)
+    layouts = learned_layouts({(2, 1): 20.0, (4, 2): 30.0, (7, 3): 40.0, (3, 1): 9.0}, basis="test")
+    seen = reading([[random_cell(rng) for _ in range(2)], [random_cell(rng) for _ in range(3)]])
+    every = registry_log_likelihood(seen, table, settings=FREQUENT, layouts=layouts)
+    one_by_one = registry_log_likelihood(
+        seen, table, settings=FREQUENT, layouts=layouts, animals=np.arange(len(marks))
+    )
+    np.testing.assert_allclose(every, one_by_one, rtol=1e-10)
 
 
 def test_probability_of_all_possible_readings_is_one() -> None:

@@ -7,12 +7,14 @@ import pytest
 
 from legibility.alphabet import CHARACTERS
 from legibility.identify import long_rows
-from legibility.identify.alignment import Prices, some_row_likelihood
+from legibility.identify.alignment import some_row_likelihood
 from legibility.identify.channel import channel_odds
+from legibility.identify.emissions import Prices, half_seen, one_row, two_rows
 from legibility.identify.long_rows import bounds, factors, that_matter
 from legibility.identify.marktable import build_mark_table, piece_lengths
-from legibility.identify.pieces import View, seen_row
+from legibility.identify.pieces import seen_row
 from legibility.identify.short_rows import LARGEST, end_of_short
+from legibility.identify.views import View
 from legibility.settings import Settings
 from tests.identify.reading_builder import cell, random_cell
 
@@ -41,27 +43,42 @@ def near_marks(rng: np.random.Generator, mark: str, count: int) -> list[str]:
 
 
 @pytest.mark.parametrize("characters", [7, 8, 9, 10, 11, 12])
-@pytest.mark.parametrize("cells", [-1, 0, 1])
-def test_no_row_is_above_its_bound(characters: int, cells: int) -> None:
+@pytest.mark.parametrize("more", [-1, 0, 1])
+@pytest.mark.parametrize("way", ["one row", "two rows", "learned breaks", "first row unseen"])
+def test_no_row_is_above_its_bound(characters: int, more: int, way: str) -> None:
     rng = np.random.default_rng(characters)
     mark = "".join(rng.choice(list(CHARACTERS), characters))
     table = build_mark_table(near_marks(rng, mark, 400))
     seen = [cell({c: rng.uniform(0.2, 0.98)}) for c in mark]
-    seen = [*seen, random_cell(rng)][: characters + cells]
-    view = View(-0.3, np.array([one.logp for one in seen]))
-    row = seen_row(view.logp, odds=ODDS, prices=PRICES, middles=True)
-    made = [factors(view, row, table, prices=PRICES)]
+    seen = [*seen, random_cell(rng)][: characters + more]
+    half = len(seen) // 2
+    logp = np.array([one.logp for one in seen])
+    cells, jumps = {
+        "one row": (one_row(logp, prices=PRICES), None),
+        "two rows": (two_rows(logp[:half], logp[half:], prices=PRICES), None),
+        "learned breaks": (
+            two_rows(logp[:half], logp[half:], prices=PRICES),
+            np.array([0.0, *rng.dirichlet(np.ones(characters - 1)), 0.0]),
+        ),
+        "first row unseen": (half_seen(logp, first=False, prices=PRICES), None),
+    }[way]
+    view = View(cells, np.full(25, -0.3), jumps)
+    row = seen_row(cells, odds=ODDS, middles=True)
+    made = [factors(view, row, table)]
     scale = made[0].log_size - np.log(LARGEST)
     most = bounds(made, table, swap=ODDS.swap, log_scale=scale)
     begin = end_of_short(table)
     rows = np.arange(begin, table.row_keys.size)
-    exact = some_row_likelihood(view.logp, table, rows, odds=ODDS, prices=PRICES)
-    value = np.exp(np.logaddexp(exact.log_intact, exact.log_one_event) + view.log_weight - scale)
+    alike = table.characters[rows] == characters
+    with np.errstate(divide="ignore"):
+        exact = some_row_likelihood(cells, table, rows[alike], odds=ODDS, jumps=jumps)
+    value = np.exp(exact.together - 0.3 - scale)
     assert most.size == rows.size
+    most = most[alike]
     assert np.all(value <= most)
     assert float(most.max()) <= 1.01 * LARGEST
     # The likeliest row is bounded closely, or nothing could be passed over.
-    if cells == 0:
+    if more == 0 and way == "one row":
         assert float(most[value.argmax()]) < 3 * float(value.max())
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,10 +12,11 @@ from legibility.containers import Animal, Given, Identification, Known, Reading
 from legibility.identify import rough as rough_module
 from legibility.identify.calibration import FinalCalibration, SetScores
 from legibility.identify.decision import identify
+from legibility.identify.layouts import learned_layouts
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.registry import Registry, registry_of
 from legibility.identify.rough import rough_likelihoods
-from legibility.identify.shortlist import shortlist
+from legibility.identify.shortlist import share_left_out, shortlist
 from legibility.settings import Settings
 from tests.identify.reading_builder import cell, random_cell, reading
 
@@ -52,6 +55,13 @@ def herd(kind: str, count: int = 1500) -> Registry:
 
 
 HERDS = {kind: herd(kind) for kind in ("one row", "mixed lengths", "two rows", *LONG)}
+SEEN_SO = {(6, 2): 30.0, (6, 0): 5.0, (5, 2): 12.0, (3, 1): 10.0, (9, 4): 20.0}
+HERDS["learned breaks"] = replace(
+    HERDS["mixed lengths"], layouts=learned_layouts(SEEN_SO, basis="seen")
+)
+HERDS["long, learned breaks"] = replace(
+    HERDS["long and short"], layouts=learned_layouts(SEEN_SO, basis="seen")
+)
 
 
 def photo(rng: np.random.Generator, registry: Registry) -> Reading:
@@ -59,6 +69,9 @@ def photo(rng: np.random.Generator, registry: Registry) -> Reading:
     mark = registry.mark(int(rng.integers(len(registry))))
     if rng.random() < 0.2:
         mark = "".join(rng.choice(list(CHARACTERS), 6))
+    if "/" not in mark and rng.random() < 0.4:
+        at = int(rng.integers(1, len(mark)))
+        mark = f"{mark[:at]}/{mark[at:]}"
     ways = []
     for _ in range(rng.integers(1, 3)):
         rows = []
@@ -89,7 +102,7 @@ def short(monkeypatch: pytest.MonkeyPatch):
 @pytest.mark.parametrize("calibration", CALIBRATIONS)
 def test_the_same_as_a_full_pass(kind: str, calibration: FinalCalibration, short) -> None:
     rng = np.random.default_rng(17)
-    for _ in range(40):
+    for _ in range(12 if "long" in kind or "learned" in kind else 40):
         said = photo(rng, HERDS[kind])
         got = identify(said, HERDS[kind], calibration=calibration)
         full = short(said, HERDS[kind], calibration)
@@ -105,8 +118,10 @@ def test_rough_likelihoods_are_close_where_they_count(kind: str, short) -> None:
     rng = np.random.default_rng(3)
     table = HERDS[kind].table
     said = photo(rng, HERDS[kind])
-    rough = rough_likelihoods(said, table, settings=SETTINGS, share=1e-7)
-    exact = registry_log_likelihood(said, table, settings=SETTINGS)
+    layouts = HERDS[kind].layouts
+    share = share_left_out(0.5, len(table))
+    rough = rough_likelihoods(said, table, settings=SETTINGS, share=share, layouts=layouts)
+    exact = registry_log_likelihood(said, table, settings=SETTINGS, layouts=layouts)
     assert rough is not None
     near = exact > exact.max() - 20
     values = rough.values
@@ -116,7 +131,7 @@ def test_rough_likelihoods_are_close_where_they_count(kind: str, short) -> None:
         by_row[rough.long_rows] = values[rough.short_rows :]
         values = by_row[table.first_row]
     assert np.log(values[near]) + rough.log_scale == pytest.approx(exact[near], abs=1e-4)
-    found = shortlist(rough, said, table, settings=SETTINGS, kept=50)
+    found = shortlist(rough, said, table, settings=SETTINGS, kept=50, layouts=layouts)
     assert found is not None
     assert found.log_likelihood == pytest.approx(exact[found.animals], abs=1e-9)
     assert exact.argmax() in found.animals

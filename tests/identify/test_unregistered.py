@@ -5,14 +5,21 @@ import itertools
 import numpy as np
 import pytest
 
-from legibility.alphabet import index_of
+from legibility.alphabet import CHARACTERS, index_of
 from legibility.containers import Reading
+from legibility.identify.herd_marks import SHAPE_SHARE
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import build_mark_table
-from legibility.identify.unregistered import unregistered_log_likelihood, unregistered_marks
+from legibility.identify.unregistered import (
+    NEAR_SHARE,
+    UnregisteredMarks,
+    registered_part,
+    unregistered_log_likelihood,
+    unregistered_marks,
+)
 from legibility.marks.rules import Form, Rules, layouts_of
 from legibility.settings import Settings
-from tests.identify.reading_builder import random_cell, reading
+from tests.identify.reading_builder import random_cell, reading, sure
 
 NEVER = Settings(p_swap=0.0, p_wrong_die=0.0, p_turned_die=0.0)
 
@@ -35,16 +42,85 @@ def test_equals_the_average_over_every_mark_the_rules_allow() -> None:
         assert got == pytest.approx(wanted, rel=1e-10)
 
 
-def test_own_shape_is_letters_and_digits_by_place() -> None:
-    table = build_mark_table(["A1", "B2", "C3", "DD", "A/7"])
-    marks = unregistered_marks(table, own_shape_share=1 - 1e-12)
-    own = [layout for layout in marks.layouts if layout.log_share > -20]
-    assert sorted(np.exp([layout.log_share for layout in own])) == pytest.approx([0.2, 0.8])
-    (two_places,) = [layout for layout in own if layout.rows[0][1] == 2]
-    profile = marks.profiles[two_places.rows[0][0]]
-    np.testing.assert_allclose(profile.sum(axis=1), 1.0)
-    assert profile[0, :26].sum() == pytest.approx(1.0)
-    assert profile[1, 26:].sum() == pytest.approx(0.75)
+HERD = ["A12", "A13", "A15", "A16", "B20", "B21", "7A", "9B", "A1/3", "A1/3"]
+
+
+def every_text(length: int) -> tuple[list[str], np.ndarray]:
+    texts = ["".join(one) for one in itertools.product(CHARACTERS, repeat=length)]
+    return texts, np.array([[index_of(c) for c in text] for text in texts])
+
+
+def herd_probability(marks: UnregisteredMarks, length: int, codes: np.ndarray) -> np.ndarray:
+    """Of every text of one length, from the parts of the model."""
+    own = marks.herd.by_length[length]
+    low = np.zeros(len(codes))
+    for series in own.series:
+        weight = np.prod([w[codes[:, place]] for place, w in enumerate(series.weights)], axis=0)
+        for first, last, share in zip(series.low, series.high, series.share, strict=True):
+            inside = [tuple(first) <= tuple(code) <= tuple(last) for code in codes]
+            low += share * weight * np.array(inside)
+    chain = own.chain.first[codes[:, 0]]
+    for place, step in enumerate(own.chain.steps):
+        chain = chain * step[codes[:, place], codes[:, place + 1]]
+    shape = np.prod([w[codes[:, place]] for place, w in enumerate(own.shape)], axis=0)
+    herds = own.series_share * low + (1 - own.series_share) * chain
+    return own.share * ((1 - SHAPE_SHARE) * herds + SHAPE_SHARE * shape)
+
+
+def test_marks_learned_from_a_registry_are_averaged_exactly() -> None:
+    # Oracle: every text of two and of three characters, in every layout, one by one.
+    rng = np.random.default_rng(4)
+    marks = unregistered_marks(build_mark_table(HERD), own_share=1 - 1e-12)
+    lengths = (2, 3)
+    codes = {n: every_text(n) for n in lengths}
+    shares = np.concatenate([herd_probability(marks, n, codes[n][1]) for n in lengths])
+    assert shares.sum() == pytest.approx(1.0)
+    table = build_mark_table([text for n in lengths for text in codes[n][0]])
+    for seen in (
+        reading([[random_cell(rng) for _ in range(3)]]),
+        reading([[random_cell(rng)], [random_cell(rng) for _ in range(2)]]),
+    ):
+        each = registry_log_likelihood(seen, table, settings=NEVER, layouts=marks.herd_layouts)
+        got = unregistered_log_likelihood(seen, marks)
+        assert got == pytest.approx(np.log(shares @ np.exp(each)), rel=1e-9)
+
+
+def test_registered_marks_are_taken_out() -> None:
+    # Oracle: the same sum over the texts that are not registered, and the marks one step away.
+    rng = np.random.default_rng(6)
+    herd = ["12", "13", "15", "A7"]
+    table = build_mark_table(herd)
+    marks = unregistered_marks(table, own_share=1 - 1e-12)
+    texts, codes = every_text(2)
+    share = herd_probability(marks, 2, codes)
+    own = marks.herd.by_length[2]
+    shape = np.prod([w[codes[:, place]] for place, w in enumerate(own.shape)], axis=0)
+    # Only the herds' own marks are without the registered ones.
+    kept = np.array([text not in herd for text in texts])
+    herds = share - SHAPE_SHARE * own.share * shape
+    taken = herds[~kept].sum()
+    seen = reading([[random_cell(rng) for _ in range(2)]])
+    each = np.exp(
+        registry_log_likelihood(
+            seen, build_mark_table(texts), settings=NEVER, layouts=marks.herd_layouts
+        )
+    )
+    wanted = (share @ each - herds[~kept] @ each[~kept]) / (1 - taken)
+    near = 0.0
+    for mark in herd:
+        steps = [
+            (mark[:k] + c + mark[k + 1 :], 1 / 35)
+            for k in range(2)
+            for c in CHARACTERS
+            if c != mark[k]
+        ] + [(mark[::-1], 1.0)]
+        total = sum(weight for _, weight in steps)
+        near += sum(w / total * each[texts.index(t)] for t, w in steps) / len(herd)
+    wanted = np.log((1 - NEAR_SHARE) * wanted + NEAR_SHARE * near)
+    values = registry_log_likelihood(seen, table, settings=NEVER, layouts=marks.herd_layouts)
+    part = registered_part(seen, values, marks, table, settings=NEVER)
+    got = unregistered_log_likelihood(seen, marks, registered=part)
+    assert got == pytest.approx(wanted, rel=1e-9)
 
 
 def test_shares_sum_to_one() -> None:
@@ -54,7 +130,22 @@ def test_shares_sum_to_one() -> None:
         unregistered_marks(table),
         unregistered_marks(rules=Rules()),
     ):
-        assert np.exp([layout.log_share for layout in marks.layouts]).sum() == pytest.approx(1.0)
+        others = np.exp([layout.log_share for layout in marks.layouts]).sum()
+        assert others + marks.herd_share == pytest.approx(1.0)
+
+
+def test_a_number_from_a_gap_and_the_next_number_are_likelier_than_any_other() -> None:
+    # What a mark is worth as a stranger's: numbers of the herd's series before any others.
+    herd = [f"HD{number}" for number in range(400, 480) if number % 7]
+    marks = unregistered_marks(build_mark_table(herd))
+
+    def worth(mark: str) -> float:
+        return unregistered_log_likelihood(sure(mark), marks)
+
+    gap, following, far, other = map(worth, ("HD441", "HD481", "HD912", "KQ441"))
+    assert gap > far + 3
+    assert following > far + 2
+    assert far > other
 
 
 def average_one_by_one(seen: Reading, rules: Rules) -> float:
@@ -111,7 +202,7 @@ def test_own_shape_keeps_to_the_forms() -> None:
         forms=(Form(("K*[0-9]",)), Form(("**{check}",), check="mod-37-2"), Form(("Z",))),
     )
     table = build_mark_table(["KA1", "KB2", "K77", "12K"])
-    marks = unregistered_marks(table, rules=rules, own_shape_share=1 - 1e-12)
+    marks = unregistered_marks(table, rules=rules, own_share=1 - 1e-12)
     own = [layout for layout in marks.layouts if layout.log_share > -20]
     assert np.exp([layout.log_share for layout in own]) == pytest.approx([0.75])
     profile = marks.profiles[own[0].rows[0][0]]
@@ -124,9 +215,9 @@ def test_own_shape_keeps_to_the_forms() -> None:
 
 
 def test_own_shape_without_a_fitting_mark_is_what_the_rules_allow() -> None:
-    rules = Rules(forms=(Form(("KK#",)),))
+    rules = Rules(forms=(Form(("KK#{check}",), check="mod-37-2"),))
     marks = unregistered_marks(build_mark_table(["A1"]), rules=rules)
-    assert [layout.log_share for layout in marks.layouts] == [0.0]
+    assert [kind.log_share for kind in marks.checked] == [0.0]
 
 
 def test_a_prefix_stays_in_the_own_shape() -> None:
