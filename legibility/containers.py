@@ -303,6 +303,9 @@ class Identification:
     """Why this decision, as part of a sentence."""
     set_basis: str = ""
     """What the candidate set rests on, e.g. the size of the calibration set."""
+    layouts: str = ""
+    """Where it is known from in which rows marks stand that the list writes in one; empty: without
+    a registry."""
     not_registered_prior: float = float("nan")
     """Probability of "not registered" before any mark was looked at; NaN without a registry."""
     prior: tuple[PriorStatement, ...] = ()

@@ -19,7 +19,7 @@ from legibility.errors import RegistryError, StoreError
 from legibility.photo.load import printable_name
 from legibility.pipeline.herd_cases import open_cases
 from legibility.pipeline.herd_manifest import Manifest, photo_row, read_manifest
-from legibility.pipeline.herd_registry import registry_from
+from legibility.pipeline.herd_registry import SeenLayouts, layouts_of_herd, registry_from
 from legibility.settings import Settings
 from legibility.store.animals import all_animals
 from legibility.store.database import HerdDatabase, open_herd
@@ -39,6 +39,8 @@ class HerdReader:
     herd: Path
     registry_sha256: str
     settings: Settings
+    seen: SeenLayouts = ()
+    """Layouts in the ear when the import began: every photo of it is read alike."""
 
     def __call__(self, path: Path) -> PhotoResult:
         """Read one photo; raises what ``pipeline.read`` raises.
@@ -50,7 +52,7 @@ class HerdReader:
         """
         from legibility.pipeline import read
 
-        registry = _registry(self.herd)
+        registry = _registry(self.herd, self.seen)
         if registry.digest != self.registry_sha256:
             raise RegistryError(f"{self.herd}: marks were changed meanwhile; import again")
         return read(path, registry=registry, settings=self.settings)
@@ -114,8 +116,9 @@ def open_photo_import(
     if manifest is not None:
         known = [animal.animal_id for animal in all_animals(db)]
         said = read_manifest(manifest, animals=known, hex_order=hex_order, allow_test=allow_test)
-    registry = registry_from(db)
-    reader = HerdReader(db.path, registry.digest, settings)
+    seen = tuple(layouts_of_herd(db).items())
+    registry = registry_from(db, seen=seen)
+    reader = HerdReader(db.path, registry.digest, settings, seen)
     _registry.cache_clear()
     store = _Store(db, said, registry.digest, copy=copy, who=who)
     waiting = [path for path in found if not store.is_done(path, settings)]
@@ -128,7 +131,9 @@ def open_photo_import(
             look_ahead=workers.look_ahead,
         )
         stream = (store.keep(path, result) for path, result in zip(waiting, results, strict=True))
-        yield PhotoImport(len(waiting), len(found) - len(waiting), said.notices, stream)
+        basis = f"where the list writes no row break: {registry.layouts.basis}"
+        notices = (*said.notices, basis)
+        yield PhotoImport(len(waiting), len(found) - len(waiting), notices, stream)
 
 
 class _Store:
@@ -198,9 +203,9 @@ def _scanned(scan: ScanRow | None) -> tuple[str, ...]:
 
 
 @lru_cache(maxsize=1)
-def _registry(herd: Path) -> Registry:
+def _registry(herd: Path, seen: SeenLayouts) -> Registry:
     try:
         with open_herd(herd, read_only=True) as db:
-            return registry_from(db)
+            return registry_from(db, seen=seen)
     except StoreError as error:
         raise RegistryError(str(error)) from error

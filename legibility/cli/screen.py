@@ -15,7 +15,13 @@ from legibility.containers import PhotoResult, Status
 from legibility.errors import PhotoError
 from legibility.photo.flags import describe
 from legibility.report.export import results_csv
-from legibility.report.table import caution_lines, reading_table, summary_heading, summary_line
+from legibility.report.table import (
+    caution_lines,
+    layouts_lines,
+    reading_table,
+    summary_heading,
+    summary_line,
+)
 from legibility.report.writing import write_text
 
 FEW_PHOTOS: Final = 3
@@ -102,6 +108,9 @@ class ReadScreen:
             click.echo(f"Pictures of the steps: {page}", err=aside)
         if not aside:
             click.echo(self._count())
+            registry, _ = self._reader.inputs()
+            if registry is not None:
+                click.echo("\n" + layouts_lines(registry.layouts.basis), nl=False)
             click.echo("\n" + caution_lines(), nl=False)
         return PhotoError.exit_code if self._n_failed else 0
 

@@ -189,9 +189,13 @@ def _respelled(mark: str, prefix: str) -> str:
 
 
 def registry_of(
-    animals: Sequence[Animal], *, name: str = "registry", rules: Rules | None = None
+    animals: Sequence[Animal],
+    *,
+    name: str = "registry",
+    rules: Rules | None = None,
+    seen_layouts: Mapping[tuple[int, int], float] | None = None,
 ) -> Registry:
-    """Registry from animals at hand.
+    """Registry from animals at hand; ``seen_layouts`` as :func:`assemble`.
 
     Raises
     ------
@@ -231,6 +235,7 @@ def registry_of(
         notices=(),
         rules=rules,
         rights=np.array(rights, dtype=np.bytes_) if any(rights) else None,
+        seen_layouts=seen_layouts,
     )
 
 

@@ -180,6 +180,7 @@ def conclude(
         decision=failed,
         misread_risk=1.0,
         confusables=exchange,
+        layouts=registry.layouts.basis,
         not_registered_prior=float(np.exp(weighed.prior.logp[-1])),
         prior=weighed.prior.statements,
         prior_notices=weighed.prior.notices,

@@ -123,7 +123,7 @@ def _condition(history: History) -> tuple[tuple[ConditionPoint, ...], str]:
         for sighting in history.sightings
         if sighting.grade is not None and (day := _date(sighting.day)) is not None
     ]
-    current = [_date(applied) for _, _, applied, retired in history.marks if not retired]
+    current = [_date(mark.applied_on) for mark in history.marks if not mark.retired_on]
     known = [day for day in current if day is not None]
     days: Sequence[date] = [day for day, _, _ in graded]
     if not graded:

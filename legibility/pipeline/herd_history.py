@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
+from legibility.alphabet import split_mark
 from legibility.containers import Flag, Status
-from legibility.photo.flags import describe
+from legibility.photo.flags import PREVENTS_READING, describe
 from legibility.pipeline.herd_mistaken import reading_words, scan_words
 from legibility.pipeline.herd_state import NAMED
 from legibility.store.animals import animal_key
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import all_human_readings
+from legibility.store.layouts_seen import SeenLayout, layouts_seen
 from legibility.store.marks import marks_of
 from legibility.store.photos import photos_of
 from legibility.store.readings import latest_summaries
@@ -42,13 +44,25 @@ class SightingShown:
     """A photo good enough did not show it: no judgement, but a reason to look again."""
 
 
+class MarkShown(NamedTuple):
+    """A mark of an animal."""
+
+    text: str
+    ear: str
+    applied_on: str
+    retired_on: str
+    written: str
+    """As the list wrote it; empty where that is ``text``."""
+    stands: str
+    """How it stands in the ear, in words; empty where no photo has shown it for sure."""
+
+
 @dataclass(frozen=True, slots=True)
 class History:
     """All that was seen of an animal's marks."""
 
     animal_id: str
-    marks: tuple[tuple[str, str, str, str], ...]
-    """Text, ear, applied on, retired on."""
+    marks: tuple[MarkShown, ...]
     sightings: tuple[SightingShown, ...]
     """Oldest first."""
     entered: tuple[tuple[str, str], ...] = ()
@@ -70,15 +84,39 @@ def mark_history(db: HerdDatabase, animal_id: str, *, usable_grade: float) -> Hi
     animal_key(db, animal_id)
     shown = [_photo(found, usable_grade) for found in latest_summaries(db, animal_id=animal_id)]
     shown += _people(db, animal_id)
+    layouts = layouts_seen(db, animal_id, bad=PREVENTS_READING)
     return History(
         animal_id,
-        tuple((m.text, m.ear, m.applied_on, m.retired_on) for m in marks_of(db, animal_id)),
+        tuple(
+            MarkShown(
+                m.text,
+                m.ear,
+                m.applied_on,
+                m.retired_on,
+                m.written,
+                layout_words([seen for seen in layouts if seen.mark_id == m.mark_id]),
+            )
+            for m in marks_of(db, animal_id)
+        ),
         tuple(sorted(shown, key=lambda each: (each.day, each.by))),
         (
             *((reading_words(found), found.read_at) for found, _ in readings_by_eye(db, animal_id)),
             *((scan_words(scan), scan.scanned_at) for scan in scans_of(db, animal_id)),
         ),
     )
+
+
+def layout_words(found: Sequence[SeenLayout]) -> str:
+    """How a mark stands in the ear: ``as HD over 782, read on 2 photos``.
+
+    Where photos show it in different rows, all of them are said, most often seen first.
+    """
+    said = []
+    for seen in found:
+        rows = split_mark(seen.text)
+        how = f"as {' over '.join(rows)}" if len(rows) > 1 else "in one row"
+        said.append(f"{how}, read on {seen.photos} photo{'' if seen.photos == 1 else 's'}")
+    return "; or ".join(said)
 
 
 def _photo(found: ReadingSummary, usable_grade: float) -> SightingShown:

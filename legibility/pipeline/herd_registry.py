@@ -4,28 +4,40 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias
 
 from legibility import __version__
 from legibility.containers import Animal
 from legibility.errors import ChipError, RegistryError
 from legibility.herd.chip import identity_problem
 from legibility.herd.chiptext import parse_chip
+from legibility.identify.layouts import LEAST_LEARNED
 from legibility.identify.registry import Registry, read_registry, registry_of
 from legibility.identify.row_problems import PROBLEMS_NAMED, Problems, RowProblem
 from legibility.identify.rules import Rules
+from legibility.identify.textcolumn import text_column
+from legibility.photo.flags import PREVENTS_READING
 from legibility.store.animals import all_animals, all_chips
 from legibility.store.database import HerdDatabase, open_herd
 from legibility.store.importing import RegistryRow, Source
+from legibility.store.layouts_seen import LayoutCounts, layout_counts
 from legibility.store.marks import current_marks
 from legibility.store.records import AnimalRow, MarkRow
-from legibility.store.stamp import registry_stamp
+from legibility.store.stamp import readings_stamp, registry_stamp
 
 NOTICES_NAMED: Final = 5
 """Choice: most refused transponders named one by one."""
+COUNTED_AGAIN: Final = 1.01
+"""Choice: the layouts seen are counted anew when there are so many times the readings."""
+LEARNED_AGAIN: Final = 1.1
+"""Choice: a registry that is kept learns the layouts anew when so many times the marks, or so many
+times fewer, were seen; a prior hardly moves by less."""
+
+SeenLayouts: TypeAlias = tuple[tuple[tuple[int, int], float], ...]
+"""Counts of :func:`layout_counts` that can be a key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +91,12 @@ def read_registry_file(
     problems.count = len(read.problems)
     refused: list[str] = []
     rows = []
-    for animal in registry:
+    for index, animal in enumerate(registry):
         chip = _chip(animal, problems, refused, read.place, allow_test=allow_test)
-        rows.append(_row(animal, read.extra.get(animal.line, {}), chip, problems))
+        written = registry.written_mark(index)
+        cells = dict(read.extra.get(animal.line, {}))
+        cells["written"] = written if written != animal.mark else ""
+        rows.append(_row(animal, cells, chip, problems))
     if problems.count and not accept_good:
         raise RegistryError(problems.message(registry.name, most=PROBLEMS_NAMED))
     notices = [*registry.notices, *refused[:NOTICES_NAMED]]
@@ -97,8 +112,22 @@ def read_registry_file(
     )
 
 
-def registry_from(db: HerdDatabase, *, rules: Rules | None = None) -> Registry:
+def layouts_of_herd(db: HerdDatabase) -> LayoutCounts:
+    """How the herd's own readings show marks whose rows nobody wrote down."""
+    return layout_counts(db, bad=PREVENTS_READING)
+
+
+def registry_from(
+    db: HerdDatabase, *, rules: Rules | None = None, seen: SeenLayouts | None = None
+) -> Registry:
     """The newest mark of each animal, for reading photos against.
+
+    Parameters
+    ----------
+    rules : Rules, optional
+    seen : tuple, optional
+        Layouts from which those of other marks are learned, instead of all that the record shows
+        now (:func:`layouts_of_herd`).
 
     Raises
     ------
@@ -107,6 +136,7 @@ def registry_from(db: HerdDatabase, *, rules: Rules | None = None) -> Registry:
     """
     animals = {animal.animal_id: animal for animal in all_animals(db)}
     chips = {chip.animal_id: chip.number for chip in all_chips(db)}
+    marks = list(current_marks(db))
     found = [
         Animal(
             animal_id=mark.animal_id,
@@ -118,17 +148,24 @@ def registry_from(db: HerdDatabase, *, rules: Rules | None = None) -> Registry:
             status=animals[mark.animal_id].status,
             line=number,
         )
-        for number, mark in enumerate(current_marks(db), start=1)
+        for number, mark in enumerate(marks, start=1)
     ]
     if not found:
         raise RegistryError(
             f"{db.path}: holds no marks yet; import them with: legibility herd import-registry"
         )
-    return registry_of(found, name=str(db.path), rules=rules)
+    counts = layouts_of_herd(db) if seen is None else dict(seen)
+    registry = registry_of(found, name=str(db.path), rules=rules, seen_layouts=counts)
+    written = [mark.written for mark in marks]
+    return replace(registry, written=text_column(written)) if any(written) else registry
 
 
 def herd_registry(herd: Path) -> Registry | None:
-    """The record's registry, kept until its animals or marks change; None without any mark.
+    """The record's registry, kept while it holds; None without any mark.
+
+    It is made anew when animals or marks change, and when the readings show at least
+    ``LEAST_LEARNED`` marks and a tenth more (or fewer) than those it learned from. They are counted
+    when there are a hundredth more readings, or a person corrected or decided something.
 
     Raises
     ------
@@ -137,13 +174,53 @@ def herd_registry(herd: Path) -> Registry | None:
     """
     with open_herd(herd) as db:
         stamp = registry_stamp(db) if db.count("marks") else ""
-    return _kept_registry(herd, stamp) if stamp else None
+        seen = _kept_layouts(db, stamp) if stamp else ()
+    return _kept_registry(herd, stamp, seen) if stamp else None
 
 
 @lru_cache(maxsize=1)
-def _kept_registry(herd: Path, stamp: str) -> Registry:
+def _kept_registry(herd: Path, stamp: str, seen: SeenLayouts) -> Registry:
     with open_herd(herd, read_only=True) as db:
-        return registry_from(db)
+        return registry_from(db, seen=seen)
+
+
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """When the layouts of a record were counted, and those that its registry learned from."""
+
+    stamp: str
+    readings: int
+    said: str
+    seen: SeenLayouts
+
+
+_counted: Final[dict[Path, _Counted]] = {}
+"""By record; a process serves one, or a few."""
+
+
+def _kept_layouts(db: HerdDatabase, stamp: str) -> SeenLayouts:
+    """Layouts that the kept registry learned from, or those seen now where it has to learn anew."""
+    readings, said = readings_stamp(db)
+    before = _counted.get(db.path)
+    if before is not None and before.stamp != stamp:
+        before = None
+    if before is not None and before.said == said and not _many_more(before.readings, readings):
+        return before.seen
+    seen = tuple(layouts_of_herd(db).items())
+    if before is not None and not _learns(before.seen, seen):
+        seen = before.seen
+    _counted[db.path] = _Counted(stamp, readings, said, seen)
+    return seen
+
+
+def _many_more(before: int, now: int) -> bool:
+    return not before <= now < COUNTED_AGAIN * before
+
+
+def _learns(before: SeenLayouts, now: SeenLayouts) -> bool:
+    """Whether so many more or fewer marks were seen that their layouts are learned anew."""
+    old, new = sorted((sum(n for _, n in before), sum(n for _, n in now)))
+    return new >= LEAST_LEARNED and new >= LEARNED_AGAIN * old
 
 
 def _chip(
@@ -195,6 +272,7 @@ def _row(animal: Animal, cells: Mapping[str, str], chip: str, problems: Problems
             die_set=cells.get("die_set", ""),
             ink=cells.get("ink", ""),
             operator=cells.get("operator", ""),
+            written=cells["written"],
         ),
         chip,
     )

@@ -12,7 +12,7 @@ from legibility.report.export import harmless
 from legibility.report.layout import columns, wrapped
 from legibility.report.page import Renderer, render_page
 from legibility.report.words import CAUTION, percent
-from legibility.report.writing import write_text
+from legibility.report.writing import printable, write_text
 
 WIDE: Final = 100
 """Contract: columns of the table."""
@@ -90,10 +90,12 @@ def plan_text(found: Mapping[str, Any]) -> str:
 def history_text(found: Mapping[str, Any]) -> str:
     """The record of one animal's marks, sighting by sighting."""
     lines = [str(found["animal_id"])]
-    for text, ear, applied, retired in found["marks"]:
+    for text, ear, applied, retired, written, stands in found["marks"]:
         since = f", since {applied}" if applied else ""
         until = f", retired {retired}" if retired else ""
-        lines.append(f"  mark {text}{', ' + ear + ' ear' if ear else ''}{since}{until}")
+        spelt = f", written {printable(written)}" if written else ""
+        lines.append(f"  mark {text}{spelt}{', ' + ear + ' ear' if ear else ''}{since}{until}")
+        lines += _wide(f"stands in the ear {stands}", "    ") if stands else []
     rows: list[tuple[str, ...]] = [("Day", "By", "Ear", "Read", "Mark", "Grade", "Needles", "Note")]
     for s in found["sightings"]:
         unjudged = "not seen" if s["not_seen"] else "not judged"

@@ -46,6 +46,7 @@ FIELDS: Final = (
     "explanation",
     "differs",
     "same_characters",
+    "layouts",
 )
 """Names and order of the fields; other programs rely on both."""
 
@@ -112,6 +113,7 @@ def result_record(result: PhotoResult) -> Record:
             for one in identification.differs
         ],
         "same_characters": list(identification.same_characters),
+        "layouts": identification.layouts or None,
     }
 
 

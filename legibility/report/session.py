@@ -45,6 +45,7 @@ FIELDS: Final = (
     "by_eye",
     "explanation",
     "visit",
+    "layouts",
 )
 """Names and order of the fields."""
 LABEL: Final = "  Advice      "
@@ -88,6 +89,7 @@ def session_record(result: SessionResult) -> Record:
         "by_eye": by_eye_record(identification),
         "explanation": explanation_record(identification),
         "visit": visit_record(result.after_each[-1].check),
+        "layouts": identification.layouts or None,
     }
 
 

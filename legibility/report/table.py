@@ -114,6 +114,11 @@ def flags_table(flags: Sequence[FlagText]) -> str:
     return "\n".join(lines)
 
 
+def layouts_lines(basis: str) -> str:
+    """Where it is known from in which rows marks stand that the list writes in one."""
+    return "\n".join(wrapped(f"Where the list writes no row break: {basis}.", indent="")) + "\n"
+
+
 def caution_lines() -> str:
     """The sentence that stands under every report."""
     return "\n".join(wrapped(CAUTION, indent="")) + "\n"

@@ -158,7 +158,7 @@ def with_open_questions(db: HerdDatabase, columns: HerdColumns) -> HerdColumns:
                 )
             )
         )
-    disputed = [row[0] for row in db.rows(_DISPUTED)]
+    disputed = [row[0] for row in db.rows(DISPUTED)]
     whose = looks.settled & ~looks.is_first & (looks.kind == READ)
     whose |= (looks.photo > 0) & np.isin(looks.photo, np.array(disputed, dtype=np.int64))
     return replace(columns, looks=replace(looks, disputed=whose))
@@ -228,8 +228,9 @@ def _marks(db: HerdDatabase, some: str) -> MarkColumns:
 
 _NAMES_MARK: Final = """CASE WHEN {ear} <> '' OR {text} = '' THEN 0 ELSE ifnull((
     SELECT CASE count(*) WHEN 1 THEN max(m.id) END FROM marks AS m
-    WHERE m.animal = {animal} AND m.text = {text}), 0) END"""
-_NEWEST: Final = "NOT EXISTS (SELECT 1 FROM readings AS n WHERE n.photo = r.photo AND n.id > r.id)"
+    WHERE m.animal = {animal} AND replace(m.text, '/', '') = replace({text}, '/', '')), 0) END"""
+NEWEST: Final = "NOT EXISTS (SELECT 1 FROM readings AS n WHERE n.photo = r.photo AND n.id > r.id)"
+"""Whether ``readings AS r`` is the last one of its photo."""
 _CAPTURE: Final = (
     f"p.id, r.flags, CASE lower(p.stage) WHEN 'cleaned' THEN {CLEANED} "
     f"WHEN 'clipped' THEN {CLIPPED} ELSE 0 END, r.decision = 'identified', 0"
@@ -244,7 +245,7 @@ _PHOTOS: Final = f"""
     FROM photos AS p
     JOIN animals AS a ON a.id = p.animal
     JOIN readings AS r ON r.photo = p.id
-    WHERE {_NEWEST}
+    WHERE {NEWEST}
     AND """
 _UNNAMED: Final = f"""
     SELECT a.id, {_DAY.format("p.taken_at", 19)}, {_EAR.format("p.ear")}, {READ},
@@ -254,12 +255,13 @@ _UNNAMED: Final = f"""
     FROM photos AS p
     JOIN readings AS r ON r.photo = p.id
     JOIN animals AS a ON a.animal_id = r.first_animal
-    WHERE p.animal IS NULL AND r.status = 'read' AND r.decision = 'identified' AND {_NEWEST}
+    WHERE p.animal IS NULL AND r.status = 'read' AND r.decision = 'identified' AND {NEWEST}
     ORDER BY r.id"""
-_DISPUTED: Final = """
+DISPUTED: Final = """
     SELECT p.id FROM cases AS c
     JOIN photos AS p ON p.sha256 = json_extract(c.detail, '$.photo_sha256')
     WHERE c.state = 'open'"""
+"""Row numbers of photos that an open case is about."""
 _PEOPLE: Final = f"""
     WITH h AS (
         SELECT h.id, ifnull(h.animal, p.animal) AS animal,

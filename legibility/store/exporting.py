@@ -50,6 +50,8 @@ TABLES: Final = (
 """What is written, each after those it names; ``touched`` is made anew from the rest."""
 SINCE: Final = frozenset({"corrections"})
 """Tables that older exports do not have; that one is lost from a newer one shows in the chain."""
+ADDED: Final[Mapping[str, Mapping[str, Value]]] = {"marks": {"written": ""}}
+"""Columns that older exports do not have, and what they then hold."""
 METHOD: Final = (
     "version", "model_sha256", "settings_sha256", "calibration_sha256", "registry_sha256",
 )  # fmt: skip
@@ -113,6 +115,7 @@ def restore_herd(db: HerdDatabase, folder: Path) -> dict[str, int]:
         rows = _json_rows(json_path) if json_path.exists() else _csv_rows(db, folder)
         columns = {table: set(columns_of(db, table)) for table in TABLES}
         for where, table, row in rows:
+            row = {**ADDED.get(table, {}), **row}
             if set(row) != columns[table]:
                 raise StoreError(f"{where}: has other fields than the table {table}")
             _put(db, table, row)
@@ -206,7 +209,9 @@ def _csv_rows(db: HerdDatabase, folder: Path) -> Iterator[tuple[str, str, dict[s
             with path.open(encoding="utf-8", newline="") as file:
                 reader = csv.reader(file, strict=True)
                 header = next(reader, [])
-                if set(header) != set(types) or len(header) != len(types):
+                missing, added = set(types) - set(header), set(ADDED.get(table, {}))
+                foreign = set(header) - set(types)
+                if missing - added or foreign or len(header) != len(set(header)):
                     raise StoreError(f"{name}: line 1: expected the columns {', '.join(types)}")
                 for cells in reader:
                     where = f"{name}: line {reader.line_num}"

@@ -12,7 +12,7 @@ from legibility.store.animals import find_animal, put_animal, put_chips
 from legibility.store.database import HerdDatabase, now_utc
 from legibility.store.decisions import open_case
 from legibility.store.events import append_event, last_event
-from legibility.store.marks import marks_of, put_mark
+from legibility.store.marks import marks_of, put_mark, same_mark
 from legibility.store.pairs import name_by_chip, pair_by_time
 from legibility.store.photos import photo_at, put_photo
 from legibility.store.readings import add_readings
@@ -315,7 +315,11 @@ def _report_other_day(
     db: HerdDatabase, mark: MarkRow, known: Sequence[MarkRow], source: Source
 ) -> int:
     """A registry that names another day of application: a slip, or a mark applied anew."""
-    same = [m for m in known if m.text == mark.text and (not mark.ear or m.ear in ("", mark.ear))]
+    same = [
+        m
+        for m in known
+        if same_mark(m.text, mark.text) and (not mark.ear or m.ear in ("", mark.ear))
+    ]
     days = {m.applied_on for m in same}
     if not mark.applied_on or days & {"", mark.applied_on} or not days:
         return 0

@@ -197,6 +197,7 @@ def whole_reading(db: HerdDatabase, reading_id: int) -> PhotoResult:
             ),
             reason=detail["reason"],
             set_basis=detail["set_basis"],
+            layouts=detail.get("layouts", ""),
         ),
         grade=None
         if grade is None
@@ -278,6 +279,7 @@ def _detail(result: PhotoResult) -> str:
             ],
             "reason": identification.reason,
             "set_basis": identification.set_basis,
+            "layouts": identification.layouts,
             "grade": None
             if grade is None
             else {

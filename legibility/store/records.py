@@ -29,7 +29,7 @@ class MarkRow:
 
     animal_id: str
     text: str
-    """As written, ``AB/123``."""
+    """Its characters, ``AB123``, or ``AB/123`` where the list says where the rows break."""
     ear: str = ""
     """``left``, ``right``, ``both`` or nothing."""
     applied_on: str = ""
@@ -40,6 +40,8 @@ class MarkRow:
     retired_on: str = ""
     """From when on the mark no longer counts."""
     mark_id: int = 0
+    written: str = ""
+    """As the list wrote it, ``hd-782``; empty where that is ``text``."""
 
 
 @dataclass(frozen=True, slots=True)

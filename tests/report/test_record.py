@@ -47,6 +47,9 @@ CONTRACT = [
     "prior",
     "by_eye",
     "explanation",
+    "differs",
+    "same_characters",
+    "layouts",
 ]
 """Names and order that other programs rely on, written down a second time on purpose."""
 WAY = 0.98**0.5

@@ -28,7 +28,7 @@ from legibility.cli import cli
 from legibility.report.words import percent
 from legibility.settings import Settings
 from legibility.store.animals import all_animals, put_animal
-from legibility.store.database import open_herd
+from legibility.store.database import create_herd, open_herd
 from legibility.store.decisions import add_decision, open_case
 from legibility.store.events import append_event
 from legibility.store.handling_events import add_handling_event
@@ -134,7 +134,8 @@ def herd(tmp_path_factory: pytest.TempPathFactory) -> Path:
     Image.fromarray(example_pixels()).save(photo)
     with fading_herd(path, animals=24) as db, db.transaction():
         put_animal(db, AnimalRow(HOSTILE, status=HOSTILE, skin=HOSTILE, note=HOSTILE, sex=HOSTILE))
-        put_mark(db, MarkRow(HOSTILE, "K109", ear="left", operator=HOSTILE, ink=HOSTILE))
+        hostile = {"operator": HOSTILE, "ink": HOSTILE, "written": HOSTILE}
+        put_mark(db, MarkRow(HOSTILE, "K109", ear="left", **hostile))
         found = replace(reading("ear.png", "Ewe 003", grade=1.5), sha256=digest_of(photo))
         add_photo(db, found, HOSTILE, TODAY)
         db.write("UPDATE photos SET path = ? WHERE sha256 = ?", (str(photo), found.sha256))
@@ -581,3 +582,19 @@ def test_a_broken_pool_is_opened_again(tmp_path: Path) -> None:
     found = tasks.find(tasks.start("verify", {}, who=""))
     assert found is not None
     assert found.said == {"title": "verify"}
+
+
+def test_an_animal_says_how_its_mark_was_written_and_stands(
+    tmp_path: Path, pair: Callable[..., Phone]
+) -> None:
+    herd = tmp_path / "herd.db"
+    with create_herd(herd) as db, db.transaction():
+        put_animal(db, AnimalRow("goat 1"))
+        put_mark(db, MarkRow("goat 1", "HD782", ear="left", written="HD-782"))
+        for name in ("a.jpg", "b.jpg"):
+            add_photo(db, replace(reading(name, "goat 1"), text="HD/782"), "goat 1", TODAY)
+        append_event(db, what="test")
+    page = open_desk(herd, pair).client.get("/office/animal?id=goat+1").text
+    said = "HD782 , written HD-782 , left ear, stands in the ear as HD over 782, read on 2 photos."
+    assert said in words(page)
+    assert "as HD over 782, read on 2 photos" in joined(call("herd", "history", herd, "goat 1"))

@@ -16,6 +16,7 @@ from legibility.store.migrations import (
     m0004_marked_anew,
     m0005_corrections,
     m0006_lookups,
+    m0007_written,
 )
 
 MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
@@ -25,6 +26,7 @@ MIGRATIONS: Final[Mapping[int, tuple[str, ...]]] = {
     4: m0004_marked_anew.STATEMENTS,
     5: m0005_corrections.STATEMENTS,
     6: m0006_lookups.STATEMENTS,
+    7: m0007_written.STATEMENTS,
 }
 """Version reached -> statements that lead there from the version before."""
 
