@@ -119,7 +119,7 @@ def test_confirmed_photos(herd: Path, tmp_path: Path) -> None:
     call("import-photos", herd, photo, "--manifest", manifest)
     done = call("confirmed", herd, tmp_path / "known.csv")
     assert done.output.endswith("known.csv: 1 photos confirmed by transponder\n")
-    assert f"{photo},Amsel 001,BX/L684," in (tmp_path / "known.csv").read_text()
+    assert f"{photo},Amsel 001,BXL684," in (tmp_path / "known.csv").read_text()
 
 
 @pytest.mark.parametrize("command", ["record", "look", "decide"])
