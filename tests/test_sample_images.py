@@ -46,10 +46,10 @@ def test_the_list_in_the_readme_is_whole_and_true_to_the_registry(script: Module
     marks = {animal.animal_id: animal.mark for animal in animals}
     for _, mark, animal in rows:
         if animal in marks:
-            assert marks[animal] == mark
+            assert marks[animal] == mark.replace("/", "")
         else:
             assert animal in {"none", "not in the registry"}
-            assert mark not in marks.values()
+            assert mark is None or mark.replace("/", "") not in marks.values()
 
 
 def test_a_photo_can_be_made_anew(script: ModuleType) -> None:

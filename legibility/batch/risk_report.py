@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from legibility.alphabet import CHARACTERS
 from legibility.identify.marktable import BASE
 from legibility.identify.registry import Registry
+from legibility.identify.spelling import TWINS
 from legibility.misreadings import AnimalRisk, HerdRisk, RiskColumns, WatchedPair
 from legibility.risk.blend import OwnCounts
 from legibility.risk.classes import Classes
@@ -122,7 +123,11 @@ class RegistryReport:
             kernel=self._kernel_words(),
             row_unread=self._row_unread(),
             pairs_to_watch=tuple(self._watched(pairs)),
-            notices=(*self.registry.notices, *self._same_characters()),
+            # Marks of the same characters are named together here, not in pairs.
+            notices=(
+                *(one for one in self.registry.notices if not one.endswith(TWINS)),
+                *self._same_characters(),
+            ),
         )
 
     @cached_property

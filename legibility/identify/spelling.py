@@ -16,6 +16,10 @@ NAMED: Final = 20
 """Choice: most pairs named one by one."""
 
 
+TWINS: Final = "cannot be told apart by characters alone"
+"""How a notice on two such marks ends."""
+
+
 def spelling_twins(registry: Registry, written: TextColumn | None) -> tuple[str, ...]:
     """Notices of animals that characters alone cannot tell apart: ``HD/782`` and ``HD 782``.
 
@@ -34,10 +38,7 @@ def spelling_twins(registry: Registry, written: TextColumn | None) -> tuple[str,
         text = written[index] if written is not None else ""
         return f"{registry.animal_id(index)} ({text or registry.mark(index)})"
 
-    notices = [
-        f"{said(int(a))} and {said(int(b))} cannot be told apart by characters alone"
-        for a, b in pairs[:NAMED]
-    ]
+    notices = [f"{said(int(a))} and {said(int(b))} {TWINS}" for a, b in pairs[:NAMED]]
     if len(pairs) > NAMED:
         notices.append(f"{len(pairs) - NAMED} more pairs differ only in how they are written")
     return tuple(notices)

@@ -146,7 +146,10 @@ def test_a_mark_in_the_ear_where_none_is_recorded_does_not_name_its_animal() -> 
     right = session((shot(ear="right"), read(sure("B777")))).identification
     assert right.candidates[0].animal_id == "goat 2"
     assert right.candidates[0].probability > 0.9
-    assert left.candidates[0].probability < 0.9 or left.candidates[0].animal_id is None
+    # A stranger seldom carries just a registered mark: that the ears were mixed up is likelier, but
+    # it is not settled by that.
+    assert left.candidates[0].probability < right.candidates[0].probability
+    assert left.decision is not Decision.IDENTIFIED
     both = session(
         (shot(ear="left"), read(sure("D310"))),
         (shot("b.jpg", "right"), read(sure("D310"), name="b.jpg")),

@@ -68,9 +68,9 @@ def test_herd_files(tmp_path: Path) -> None:
         assert truth["animal_id"] == who
         assert truth["photo"] == f"photos/{path.name}"
         if who is None:
-            assert truth["mark"] not in by_id.values()
+            assert truth["mark"].replace("/", "") not in by_id.values()
         else:
-            assert truth["mark"] == by_id[who]
+            assert truth["mark"].replace("/", "") == by_id[who]
     again = write_herd(tmp_path / "again", seed=3, animals=40, photos=6, width_px=200)
     assert again.registry.read_bytes() == files.registry.read_bytes()
     assert [p.read_bytes() for p in again.photos] == [p.read_bytes() for p in files.photos]
