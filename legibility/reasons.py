@@ -204,25 +204,33 @@ class PlaceDiffers:
     """A place of a mark that was surely read as something else than a registered mark has there."""
 
     place: int
-    """Of the mark as read, from 1."""
+    """Of the mark as read, from 1; where nothing was read, of the registered one."""
     read: str
+    """Empty: nothing was read there, though all that was read is sure."""
     probability: float
     """Of what was read there, 0..1."""
     registered: str
     """What the registered mark has there; empty: nothing."""
+    mark: str
+    """The registered mark."""
 
 
-def describe_differences(text: str, mark: str, differs: tuple[PlaceDiffers, ...]) -> str:
+def describe_differences(text: str, differs: tuple[PlaceDiffers, ...]) -> str:
     """Sentence that names the mark, the place and how surely it was read.
 
     Examples
     --------
-    >>> describe_differences("JJS177", "JJS179", (PlaceDiffers(6, "7", 0.983, "9"),))
+    >>> describe_differences("JJS177", (PlaceDiffers(6, "7", 0.983, "9", "JJS179"),))
     'reads JJS177; JJS179 differs at place 6, read 7 with 98 %'
     """
-    places = ", ".join(
-        f"place {one.place}, read {one.read} with {min(99, int(100 * one.probability))} %"
-        + ("" if one.registered else f" where {mark} has nothing")
-        for one in differs
+    places = ", ".join(map(_described, differs))
+    return f"reads {text}; {differs[0].mark} differs at {places}"
+
+
+def _described(one: PlaceDiffers) -> str:
+    if not one.read:
+        return f"place {one.place}, where it has {one.registered} and nothing was read"
+    nothing = "" if one.registered else f" where {one.mark} has nothing"
+    return (
+        f"place {one.place}, read {one.read} with {min(99, int(100 * one.probability))} %{nothing}"
     )
-    return f"reads {text}; {mark} differs at {places}"

@@ -7,8 +7,12 @@ import json
 import tomllib
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import Final
 
 from legibility.errors import SettingsError
+
+LONGEST_PREFIX: Final = 11
+"""Arithmetic: a row has at most 12 characters, one of them the animal's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +134,11 @@ def load_settings(path: Path) -> Settings:
             )
         if isinstance(default, float) and not isinstance(default, bool):
             _check_range(path, key, float(value))
+    prefix = str(values.get("herd_prefix", ""))
+    if prefix and not (prefix.isascii() and prefix.isalnum() and len(prefix) <= LONGEST_PREFIX):
+        raise SettingsError(
+            f"{path}: herd_prefix is {prefix[:40]!r}; expected 1 to {LONGEST_PREFIX} of A-Z and 0-9"
+        )
     return Settings(**values)
 
 

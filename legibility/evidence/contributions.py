@@ -10,7 +10,14 @@ from itertools import permutations
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, N_CLASSES, NO_CHARACTER, index_of, split_mark
+from legibility.alphabet import (
+    CHARACTERS,
+    N_CLASSES,
+    NO_CHARACTER,
+    ROW_SEPARATOR,
+    index_of,
+    split_mark,
+)
 from legibility.containers import LogLikelihood
 
 
@@ -82,8 +89,18 @@ def align_mark(
     ----------
     rows : sequence of (cells, 37)
     mark : str
-        ``AB/123``.
+        ``AB/123``; written in one row it is laid in one or broken, as fits best.
     """
+    ways = [mark]
+    if ROW_SEPARATOR not in mark and len(rows) > 1:
+        ways += [mark[:k] + ROW_SEPARATOR + mark[k:] for k in range(1, len(mark))]
+    laid = (_align_written(rows, way, extra=extra, missed=missed) for way in ways)
+    return max(laid, key=lambda one: one[0])[1]
+
+
+def _align_written(
+    rows: Sequence[LogLikelihood], mark: str, *, extra: float, missed: float
+) -> tuple[float, tuple[tuple[int, ...], ...]]:
     parts = [[index_of(c) for c in row] for row in split_mark(mark)]
     seen = range(len(rows))
     empty = [tuple([NO_CHARACTER] * len(row)) for row in rows]
@@ -106,7 +123,7 @@ def align_mark(
             if total > best:
                 best = total
                 chosen = [laid[r, pairs[r]][1] if r in pairs else empty[r] for r in seen]
-    return tuple(chosen)
+    return best, tuple(chosen)
 
 
 def character_parts(

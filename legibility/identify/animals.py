@@ -49,7 +49,7 @@ class Spelled:
     the list has it."""
 
     table: MarkTable
-    """(n,); marks that would be too long, or nothing, stay as they are."""
+    """Of ``Registry.all_marks``; marks that would be too long, or nothing, stay as they are."""
     every: MarkTable
     """Marks of the registry in both ears as the list has them, then those of ``table``."""
     unregistered: UnregisteredMarks
@@ -97,7 +97,8 @@ class Registry:
     def spelled(self, prefix: str) -> Spelled:
         """The marks in the other spelling, see ``Settings.herd_prefix``; made when asked for."""
         if prefix not in self._spelled:
-            marks = [_respelled(self.table.mark_text(k), prefix) for k in range(len(self))]
+            tables = [self.table] if self.right is None else [self.table, self.right.table]
+            marks = [respelled(one.mark_text(k), prefix) for one in tables for k in range(len(one))]
             table = build_mark_table(marks)
             every = joined_tables(self.all_marks, table)
             strangers = unregistered_marks(every, rules=self.rules, layouts=self.layouts)
@@ -177,7 +178,7 @@ class Registry:
         return tuple(sorted(found))
 
 
-def _respelled(mark: str, prefix: str) -> str:
+def respelled(mark: str, prefix: str) -> str:
     """The mark without the prefix, or with it."""
     first, separator, second = mark.partition(ROW_SEPARATOR)
     if first.startswith(prefix):

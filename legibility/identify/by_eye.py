@@ -3,8 +3,9 @@
 A reader who names a character is right with probability r; a wrong one is any other alike. So the
 likelihood of "named 7" is r for 7 and (1 - r) / 36 for each of the 36 other classes ("no character"
 among them); of "[8B]" r / 2 for each of the two, and (1 - r) / 35 for the others; "?" says only
-that there is a place. Cells, missing and extra places and the application channel are then those of
-:mod:`legibility.identify.likelihood`. With ``p_reading_mistaken`` the reading says nothing.
+that there is a place. What is typed without ``/`` says nothing of rows. Cells, missing and extra
+places and the application channel are then those of :mod:`legibility.identify.likelihood`. With
+``p_reading_mistaken`` the reading says nothing.
 
 A person who looks at an ear sees the same faults as the photo, and may have seen its answer.
 Beside a photo, or another person's reading, the one that says most is a look of its own with a
@@ -20,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, N_CLASSES
+from legibility.alphabet import CHARACTERS, N_CLASSES, ROW_SEPARATOR
 from legibility.containers import (
     Candidate,
     CellReading,
@@ -34,10 +35,13 @@ from legibility.identify.animals import Registry
 from legibility.identify.calibration import FinalCalibration
 from legibility.identify.candidates import best_candidates
 from legibility.identify.ears import EarRatios, ear_ratios, mark_likelihoods
+from legibility.identify.layouts import ONE_ROW_SHARE
 from legibility.identify.sequence import Added, information
 from legibility.marks.open_readings import reading_rows
 from legibility.probability import normalise_log
 from legibility.settings import Settings
+
+Rows = tuple[tuple[CellReading, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +75,22 @@ def reading_by_eye(said: EyeReading) -> Reading:
     )
     if not rows:
         return Reading((), 0.0)
-    return Reading((Hypothesis(0.0, rows, 0.0, False),), -np.inf)
+    ways = [(ROW_SEPARATOR in said.text or len(rows[0]) < 2, rows)]
+    if not ways[0][0]:
+        ways += [(False, (rows[0][:k], rows[0][k:])) for k in range(1, len(rows[0]))]
+    return Reading(
+        tuple(
+            Hypothesis(0.0 if sure else _log_share(seen, len(ways)), seen, 0.0, False)
+            for sure, seen in ways
+        ),
+        -np.inf,
+    )
+
+
+def _log_share(rows: Rows, ways: int) -> float:
+    """Of one way in which a mark typed without a row break may stand: as for a list's marks."""
+    share = ONE_ROW_SHARE if len(rows) == 1 else (1.0 - ONE_ROW_SHARE) / (ways - 1)
+    return float(np.log(share))
 
 
 def eyes(

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from legibility.alphabet import LOOK_ALIKE, ROW_SEPARATOR, split_mark
+import numpy as np
+
+from legibility.alphabet import LOOK_ALIKE, ROW_SEPARATOR, index_of, split_mark
 from legibility.containers import CellReading, PlaceDiffers, Reading
-from legibility.identify.animals import Registry
+from legibility.identify.animals import Registry, respelled
 from legibility.identify.marktext import (
     best_character,
     best_hypothesis,
@@ -26,7 +28,7 @@ NAMED: Final = 3
 """Choice: most marks of the same characters that are named."""
 
 
-def differing_places(reading: Reading, mark: str) -> tuple[PlaceDiffers, ...]:
+def differing_places(reading: Reading, mark: str, *, prefix: str = "") -> tuple[PlaceDiffers, ...]:
     """Places that were surely read as something else than a mark has there.
 
     Parameters
@@ -35,6 +37,8 @@ def differing_places(reading: Reading, mark: str) -> tuple[PlaceDiffers, ...]:
     mark : str
         Rows do not matter, nor do O for 0 and I for 1. Of two ears (``A12 + B34``) the one that
         differs less.
+    prefix : str
+        The herd's, which the list or the ear may leave out.
 
     Returns
     -------
@@ -44,22 +48,44 @@ def differing_places(reading: Reading, mark: str) -> tuple[PlaceDiffers, ...]:
     hypothesis = best_hypothesis(reading)
     if hypothesis is None:
         return ()
-    cells = [c for row in hypothesis.as_written().rows for c in row if not is_empty(c)]
-    read = "".join(best_character(cell)[0] for cell in cells)
-    either = (_differing(cells, read, one) for one in mark.split(BOTH_EARS))
-    return min(either, key=len)
+    shown = hypothesis.as_written()
+    way = float(np.exp(min(0.0, hypothesis.logp)))
+    places = []
+    for row, bare in zip(shown.rows, hypothesis.rows, strict=True):
+        for cell, alone in zip(row, bare, strict=True):
+            if not is_empty(cell):
+                character, _ = best_character(cell)
+                places.append(
+                    (character, max(shape_probability(cell), way * _of(alone, character)))
+                )
+    marks = mark.split(BOTH_EARS)
+    if prefix:
+        marks += [respelled(one, prefix) for one in marks]
+    return min((_differing(places, one) for one in marks), key=len)
 
 
-def _differing(cells: Sequence[CellReading], read: str, mark: str) -> tuple[PlaceDiffers, ...]:
-    wanted = mark.replace(ROW_SEPARATOR, "")
+def _of(cell: CellReading, character: str) -> float:
+    """Probability of a character or its look-alike before it counts how marks are written."""
+    twin = LOOK_ALIKE.get(character)
+    alike = [index_of(one) for one in (character, twin) if one]
+    return float(np.exp(cell.logp[alike]).sum())
+
+
+def _differing(places: Sequence[tuple[str, float]], mark: str) -> tuple[PlaceDiffers, ...]:
+    """By the characters read, each with its probability.
+
+    A character of the mark that nothing was read of counts where all that was read is sure.
+    """
+    wanted, read = mark.replace(ROW_SEPARATOR, ""), "".join(c for c, _ in places)
+    least = min((probability for _, probability in places), default=0.0)
     found = []
     for own, seen in align(_plain(wanted), _plain(read)):
-        if seen is None or (own is not None and _plain(wanted[own]) == _plain(read[seen])):
-            continue
-        probability = shape_probability(cells[seen])
-        if probability >= SURE:
-            there = wanted[own] if own is not None else ""
-            found.append(PlaceDiffers(seen + 1, read[seen], probability, there))
+        there = "" if own is None else wanted[own]
+        if seen is None:
+            if least >= SURE and own is not None:
+                found.append(PlaceDiffers(own + 1, "", least, there, mark))
+        elif _plain(there) != _plain(read[seen]) and places[seen][1] >= SURE:
+            found.append(PlaceDiffers(seen + 1, read[seen], places[seen][1], there, mark))
     return tuple(found)
 
 
@@ -90,7 +116,8 @@ def same_characters(text: str, registry: Registry) -> tuple[str, ...]:
     said = []
     for characters, how in orders.items():
         for index in registry.of_characters(characters):
-            mark = registry.mark(index)
+            both = (registry.mark(index), registry.right_mark(index))
+            mark = next(m for m in both if m.replace(ROW_SEPARATOR, "") == characters)
             if mark == text:
                 continue
             whole = len(characters) == sum(map(len, rows)) and len(rows) == 2

@@ -219,10 +219,10 @@ def conclude(
         alike = same_characters(text, registry) if UNREAD not in text else ()
         why = "; ".join((*alike, why))
     elif reading is not None:
-        differs = differing_places(reading, first.mark)
+        differs = differing_places(reading, first.mark, prefix=settings.herd_prefix.upper())
     if differs:
         decision = Decision.AMBIGUOUS if decision is Decision.IDENTIFIED else decision
-        why = f"{describe_differences(text, first.mark, differs)}; {why}"
+        why = f"{describe_differences(text, differs)}; {why}"
     basis = chosen.basis
     if settings.herd_prefix:
         basis += f", with and without the herd's prefix {settings.herd_prefix.upper()}"

@@ -83,9 +83,12 @@ def mark_likelihoods(
     if prefix:
         spelled, differs = registry.spelled(prefix), settings.p_prefix_differs
         table, marks = spelled.every, spelled.unregistered
-        every.append(of(spelled.table))
+        other = of(spelled.table)
+        every.append(other)
         with np.errstate(divide="ignore"):
-            own = np.logaddexp(np.log1p(-differs) + own, np.log(differs) + every[-1])
+            same, differs = np.log1p(-differs), np.log(differs)
+        right = np.logaddexp(same + right, differs + other[own.size :])
+        own = np.logaddexp(same + own, differs + other[: own.size])
     part = registered_part(reading, np.concatenate(every), marks, table, settings=settings)
     stranger = unregistered_log_likelihood(reading, marks, registered=part)
     return MarkLikelihoods(own, _of_right_ears(own, right, registry), stranger)

@@ -165,7 +165,13 @@ def herd_marks(table: MarkTable, layouts: LayoutPrior) -> HerdMarks:
         own = (1.0 - series_share) * chain_probability(chain, part.texts)
         own += series_share * _series_probability(series, part.texts)
         share *= 1.0 - SHAPE_SHARE
-        shares[part.animals] = share * own[part.places] / part.carriers[part.places]
+        # A mark whose rows are open is taken out in every layout: beside it the same characters
+        # with a row break take nothing more.
+        is_open = table.second_row[part.animals] < 0
+        open_ones = np.bincount(part.places[is_open], minlength=part.texts.shape[0])[part.places]
+        carriers = np.where(open_ones > 0, open_ones, part.carriers[part.places])
+        counts = is_open | (open_ones == 0)
+        shares[part.animals] = counts * share * own[part.places] / carriers
     one_row = table.second_row < 0
     first = table.characters[table.first_row].astype(np.int64)
     second = table.characters[table.second_row[~one_row]]

@@ -170,7 +170,8 @@ def _two_rows(
         if None in place.rows:
             found = 0 if place.rows[1] is None else 1
             row = seen[place.rows[found] or 0]
-            unseen = np.log1p(row_odds[pair[1 - found]])
+            with np.errstate(divide="ignore"):
+                unseen = np.log(float(not changed) + row_odds[pair[1 - found]])
             said = np.logaddexp(
                 row.log_intact[pair[found]] + unseen, row.log_one_event[pair[found]]
             )

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from legibility.alphabet import NO_CHARACTER
 from legibility.containers import Hypothesis, LogLikelihood, Photo, Reading
 from legibility.enhance.chain import enhance
+from legibility.identify.layouts import LayoutPrior
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import MarkTable, build_mark_table
 from legibility.identify.marktext import probable_marks
@@ -121,7 +122,11 @@ def _with_cells(hypothesis: Hypothesis, rows: Sequence[LogLikelihood]) -> Hypoth
 
 
 def mark_log_likelihoods(
-    reading: Reading, marks: Sequence[str] | MarkTable, *, settings: Settings
+    reading: Reading,
+    marks: Sequence[str] | MarkTable,
+    *,
+    settings: Settings,
+    layouts: LayoutPrior | None = None,
 ) -> NDArray[np.float64]:
     """(marks,) log-likelihood of each mark, in their order; 0 for all where nothing was read.
 
@@ -131,7 +136,8 @@ def mark_log_likelihoods(
     if not reading.hypotheses:
         return np.zeros(len(marks))
     table = marks if isinstance(marks, MarkTable) else build_mark_table(list(marks))
-    return _or_no_mark(registry_log_likelihood(reading, table, settings=settings), reading)
+    values = registry_log_likelihood(reading, table, settings=settings, layouts=layouts)
+    return _or_no_mark(values, reading)
 
 
 def said(reading: Reading, neither: float, *, settings: Settings) -> float:

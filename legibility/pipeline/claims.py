@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from legibility.alphabet import ROW_SEPARATOR
 from legibility.errors import EvidenceError
 from legibility.evidence.comparison import Claim
 from legibility.identify.rowcheck import check_mark
@@ -31,7 +33,7 @@ def resolve_claim(name: str, registry: Registry | None, *, rules: Rules | None) 
     ids = registry.columns["animal_id"]
     index = next((i for i in range(len(ids)) if ids[i] == given), -1)
     carriers = () if problem else registry.find(mark)
-    if index >= 0 and carriers and registry.mark(index) != mark:
+    if index >= 0 and carriers and index not in carriers:
         raise EvidenceError(
             f"claim {given!r} is an animal of {registry.name} and also the mark of "
             f"{registry.animal_id(carriers[0])!r}; name the animal that is meant"
@@ -42,6 +44,9 @@ def resolve_claim(name: str, registry: Registry | None, *, rules: Rules | None) 
     if carriers:
         animals = [registry.animal(i) for i in carriers]
         found = tuple(a.animal_id for a in animals)
+        recorded = {m for a in animals for m in (a.mark, a.right_mark) if _same(m, mark)}
+        if len(recorded) == 1:
+            mark = recorded.pop()
         return Claim(given, mark, found, _ears(a.ear for a in animals))
     raise EvidenceError(
         f"claim {given!r} is no animal and no mark of {registry.name}; name one that is, or leave "
@@ -57,11 +62,30 @@ def check_claims(first: Claim, second: Claim) -> None:
     EvidenceError
         If they are the same, or two animals with the same mark.
     """
-    if first.mark == second.mark:
+    if _same(first.mark, second.mark):
         raise EvidenceError(
             f"claims {first.name!r} and {second.name!r} both stand for the mark {first.mark}; a "
             "photo of the mark cannot tell them apart"
         )
+
+
+def _same(first: str, second: str) -> bool:
+    """Whether two marks have the same characters, and rows that do not differ."""
+    if ROW_SEPARATOR in first and ROW_SEPARATOR in second:
+        return first == second
+    return first.replace(ROW_SEPARATOR, "") == second.replace(ROW_SEPARATOR, "")
+
+
+def in_the_same_way(claims: tuple[Claim, Claim]) -> tuple[Claim, Claim]:
+    """Without row breaks where only one of the claims has them: they tell nothing then."""
+    first, second = claims
+    if (ROW_SEPARATOR in first.mark) == (ROW_SEPARATOR in second.mark):
+        return claims
+    return (_in_one_row(first), _in_one_row(second))
+
+
+def _in_one_row(claim: Claim) -> Claim:
+    return replace(claim, mark=claim.mark.replace(ROW_SEPARATOR, ""))
 
 
 def _ears(ears: Iterable[str]) -> tuple[str, ...]:

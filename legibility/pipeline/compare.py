@@ -35,6 +35,7 @@ from legibility.evidence.ratio_file import (
 from legibility.evidence.ratio_model import READERS, RatioModel
 from legibility.identify.channel import channel_odds, channel_outcomes
 from legibility.identify.emissions import Prices
+from legibility.identify.layouts import LayoutPrior, even_layouts
 from legibility.identify.marktable import MarkTable
 from legibility.identify.marktext import best_text, probable_marks
 from legibility.identify.rowcheck import check_mark
@@ -53,7 +54,12 @@ from legibility.pipeline.claim_scores import (
     reader_readings,
     said,
 )
-from legibility.pipeline.claims import check_claims, different_ears, resolve_claim
+from legibility.pipeline.claims import (
+    check_claims,
+    different_ears,
+    in_the_same_way,
+    resolve_claim,
+)
 from legibility.pipeline.exposures import copies
 from legibility.settings import Settings
 
@@ -152,13 +158,16 @@ def compare_photos(
         resolve_claim(claims[1], registry, rules=rules),
     )
     check_claims(*resolved)
+    if registry is None:
+        resolved = in_the_same_way(resolved)
     others = registry.unregistered if registry is not None else unregistered_marks(rules=rules)
     marks = (resolved[0].mark, resolved[1].mark)
+    layouts = registry.layouts if registry is not None else even_layouts(rules)
     opinions = [photo_opinions(photo, settings=settings) for photo in photos]
     evidence, pictures = [], []
     repeated = copies(photos)
     for place, (photo, seen) in enumerate(zip(photos, opinions, strict=True)):
-        scores = _scores(photo.name, photo.sha256, seen, marks, others, settings)
+        scores = _scores(photo.name, photo.sha256, seen, marks, others, settings, layouts)
         parts = _character_parts(seen, marks)
         cells = decisive_cells(seen, parts)
         said_before = ""
@@ -168,7 +177,7 @@ def compare_photos(
         evidence.append(_photo_evidence(scores, seen, parts, cells, settings, said_before))
         pictures.append(ComparedPhoto(photo.name, photo.pixels, claim_pictures(seen, parts, cells)))
     opinions = [seen for place, seen in enumerate(opinions) if place not in repeated]
-    one_ear = _one_ear(opinions, marks, registry, model.alone["pooled"], settings)
+    one_ear = _one_ear(opinions, marks, registry, model.alone["pooled"], settings, layouts)
     if one_ear < DIFFERENT_EARS and not allow_different_ears:
         read = ", ".join(f"{e.scores.photo}: {e.text or 'nothing'}" for e in evidence)
         raise EvidenceError(
@@ -186,7 +195,7 @@ def compare_photos(
         resolved,
         evidence,
         model,
-        application=[_application(claim, opinions, settings) for claim in resolved],
+        application=[_application(claim, opinions, settings, layouts) for claim in resolved],
         alternatives=_alternatives(opinions, resolved, registry, model, settings),
         one_ear=one_ear,
         ratios_sha256=digest,
@@ -252,14 +261,15 @@ def _scores(
     marks: tuple[str, str],
     others: UnregisteredMarks,
     settings: Settings,
+    layouts: LayoutPrior,
 ) -> PhotoScores:
     plain = as_recorded(settings)
     scores, recorded = {}, {}
     for reader, reading in reader_readings(seen).items():
         neither = neither_log_likelihood(reading, others)
-        a, b = mark_log_likelihoods(reading, marks, settings=settings)
+        a, b = mark_log_likelihoods(reading, marks, settings=settings, layouts=layouts)
         scores[reader] = (float(a), float(b), neither)
-        a, b = mark_log_likelihoods(reading, marks, settings=plain)
+        a, b = mark_log_likelihoods(reading, marks, settings=plain, layouts=layouts)
         recorded[reader] = (float(a), float(b), neither)
     told = said(seen.reading, scores["pooled"][2], settings=settings) if scores else 0.0
     return PhotoScores(name, sha256, scores, recorded, told)
@@ -305,11 +315,14 @@ def _photo_evidence(
 
 
 def _pooled(
-    opinions: Sequence[PhotoOpinions], marks: Sequence[str] | MarkTable, settings: Settings
+    opinions: Sequence[PhotoOpinions],
+    marks: Sequence[str] | MarkTable,
+    settings: Settings,
+    layouts: LayoutPrior,
 ) -> NDArray[np.float64]:
     """(photos, marks) by the fused readers; photos in which nothing was read are left out."""
     rows = [
-        mark_log_likelihoods(seen.reading, marks, settings=settings)
+        mark_log_likelihoods(seen.reading, marks, settings=settings, layouts=layouts)
         for seen in opinions
         if seen.reading.hypotheses
     ]
@@ -322,6 +335,7 @@ def _one_ear(
     registry: Registry | None,
     exponent: float,
     settings: Settings,
+    layouts: LayoutPrior,
 ) -> float:
     """The log ratio of "all of one ear", over the claims, the registry and what each photo says."""
     speaking = [seen for seen in opinions if seen.reading.hypotheses]
@@ -331,19 +345,21 @@ def _one_ear(
     for seen in speaking:
         own = probable_marks(seen.reading, count=OWN_MARKS, exponent=1.0)
         known |= dict.fromkeys(mark for mark, _ in own if not check_mark(mark, None)[1])
-    values = _pooled(speaking, tuple(known), settings)
+    values = _pooled(speaking, tuple(known), settings, layouts)
     if registry is not None:
-        values = np.concatenate([values, _pooled(speaking, registry.table, settings)], axis=1)
+        values = np.concatenate(
+            [values, _pooled(speaking, registry.table, settings, layouts)], axis=1
+        )
     return one_ear_log_ratio(values, exponent=min(1.0, exponent))
 
 
 def _application(
-    claim: Claim, opinions: Sequence[PhotoOpinions], settings: Settings
+    claim: Claim, opinions: Sequence[PhotoOpinions], settings: Settings, layouts: LayoutPrior
 ) -> ApplicationError:
     """Over all photos, what the ear would most probably carry if not the recorded mark."""
     outcomes: Mapping[str, float] = channel_outcomes(claim.mark, odds=channel_odds(settings))
     marks = tuple(outcomes)
-    total = _pooled(opinions, marks, as_recorded(settings)).sum(axis=0)
+    total = _pooled(opinions, marks, as_recorded(settings), layouts).sum(axis=0)
     weighted = total + np.log(np.array([outcomes[mark] for mark in marks]))
     own = marks.index(claim.mark)
     share = np.exp(weighted - np.logaddexp.reduce(weighted))
@@ -366,7 +382,7 @@ def _alternatives(
 ) -> tuple[Alternative, ...]:
     if registry is None or not any(seen.reading.hypotheses for seen in opinions):
         return ()
-    logp = model.alone["pooled"] * _pooled(opinions, registry.table, settings)
+    logp = model.alone["pooled"] * _pooled(opinions, registry.table, settings, registry.layouts)
     own = [registry.find(claim.mark)[0] for claim in claims]
     parts = np.abs(logp[:, own[0]] - logp[:, own[1]])
     total = rank_weights(parts, model.repeat) @ logp

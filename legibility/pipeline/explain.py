@@ -239,7 +239,8 @@ def _states(
     rows = [tuple(_with(cell, _BLANK) for cell in cells) for cells in best.rows]
     alone = replace(photo.reading, hypotheses=(replace(best, rows=tuple(rows)),))
     sizes = " + ".join(str(len(cells)) for cells in best.rows)
-    length = f"The photo shows {sizes} places; the mark on record is {mark or 'any'}."
+    on_record = f"the mark on record is {mark}" if mark else "no mark is on record"
+    length = f"The photo shows {sizes} places; {on_record}."
     found = [
         (
             ExplanationRow("length", "number of places", 0.0, length),
@@ -293,7 +294,9 @@ def _mark_shown(case: _Case, photo: CountedPhoto, index: int) -> str:
         return case.registry.shown_mark(index, photo.ear)
     marks = (case.registry.mark(index), right)
     table = build_mark_table(marks)
-    said = registry_log_likelihood(photo.reading, table, settings=case.settings)
+    said = registry_log_likelihood(
+        photo.reading, table, settings=case.settings, layouts=case.registry.layouts
+    )
     return marks[int(np.argmax(said))]
 
 
@@ -320,7 +323,7 @@ def _cell_sentence(cell: CellReading, character: int) -> str:
     best = int(np.argmax(cell.logp[:N_CHARACTERS]))
     read = f"Read as {CHARACTERS[best]} ({_chance(cell, best)})"
     if character < 0:
-        return f"{read}; an animal that is not registered may carry any."
+        return f"{read}; held against marks like the registry's own and any other."
     if character == NO_CHARACTER:
         return f"{read}; the record has no character here ({_chance(cell, NO_CHARACTER)})."
     if character == best:
@@ -334,7 +337,9 @@ def _event(case: _Case, photo: CountedPhoto, mark: str) -> str:
     outcomes = channel_outcomes(mark, odds=channel_odds(case.settings))
     plain = replace(case.settings, p_swap=0.0, p_wrong_die=0.0, p_turned_die=0.0)
     marks = tuple(outcomes)
-    said = registry_log_likelihood(photo.reading, build_mark_table(marks), settings=plain)
+    said = registry_log_likelihood(
+        photo.reading, build_mark_table(marks), settings=plain, layouts=case.registry.layouts
+    )
     said = said + np.log(np.array([outcomes[one] for one in marks]))
     share = np.exp(said - np.logaddexp.reduce(said))
     own = marks.index(mark)

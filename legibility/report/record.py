@@ -109,6 +109,7 @@ def result_record(result: PhotoResult) -> Record:
                 "read": one.read,
                 "probability": round_probability(one.probability),
                 "registered": one.registered,
+                "mark": one.mark,
             }
             for one in identification.differs
         ],

@@ -88,7 +88,7 @@ def advice(result: PhotoResult) -> str:
         alike = "".join(f" {sentence(one)}" for one in identification.same_characters)
         return f"Most likely {name} (probability {chance}).{alike}"
     if identification.differs:
-        said = sentence(describe_differences(result.text, first.mark, identification.differs))
+        said = sentence(describe_differences(result.text, identification.differs))
         return f"Not settled: {said} {name} is the most likely, with probability {chance}."
     if identification.decision is Decision.IDENTIFIED:
         return f"Most likely {name} (probability {chance})."

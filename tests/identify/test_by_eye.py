@@ -135,3 +135,13 @@ def test_extremes_stay_finite(accuracy: float) -> None:
     total = sum(c.probability for c in got.candidates)
     assert math.isfinite(total)
     assert total == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("listed", ["HD/782", "HD782"])
+@pytest.mark.parametrize("typed", ["HD782", "HD/782"])
+def test_what_is_typed_without_a_break_says_nothing_of_rows(listed: str, typed: str) -> None:
+    herd = registry_of([Animal("a", listed), Animal("b", "HD/441"), Animal("c", "KT912")])
+    given = Given(readings=(EyeReading(typed, accuracy=0.95),))
+    got = identify(Reading((), 0.0), herd, given=given)
+    assert got.candidates[0].animal_id == "a"
+    assert got.candidates[0].probability > 0.9

@@ -39,7 +39,20 @@ def test_a_character_too_many_and_look_alikes() -> None:
     assert differing_places(sure("A01"), "AOI") == (), "O and 0, I and 1"
     assert differing_places(sure("A12"), "K99 + A12") == (), "either ear's mark"
     said = differing_places(sure("AB123"), "AB12")
-    assert "where AB12 has nothing" in describe_differences("AB123", "AB12", said)
+    assert "where AB12 has nothing" in describe_differences("AB123", said)
+
+
+def test_a_mark_with_a_character_more_or_fewer_is_not_identified() -> None:
+    others = [f"TC{number}" for number in range(400, 800, 3)]
+    for read in ("T692", "692", "TC692A"):
+        got = identify(sure(read, chance=0.985), herd("TC692", *others), settings=SLIPS)
+        assert got.decision is not Decision.IDENTIFIED
+        if got.candidates[0].animal_id is not None:
+            assert got.differs
+    (one,) = differing_places(sure("T692"), "TC692")
+    assert describe_differences("T692", (one,)) == (
+        "reads T692; TC692 differs at place 2, where it has C and nothing was read"
+    )
 
 
 def test_registered_marks_of_the_same_characters_are_named() -> None:

@@ -227,3 +227,10 @@ def test_a_prefix_stays_in_the_own_shape() -> None:
         number, _ = layout.rows[0]
         assert marks.profiles[number][0, index_of("K")] == pytest.approx(1.0)
         assert marks.profiles[number][1, index_of("T")] == pytest.approx(1.0)
+
+
+def test_a_mark_in_two_spellings_is_taken_out_once() -> None:
+    both = unregistered_marks(build_mark_table(["AB12", "AB/12", "K7"])).herd.animal_share
+    alone = unregistered_marks(build_mark_table(["AB12", "K7"])).herd.animal_share
+    assert both[1] == 0.0
+    assert both[0] > 0.9 * alone[0]

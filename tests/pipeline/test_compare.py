@@ -177,3 +177,14 @@ def test_records_that_name_different_ears_are_pointed_out() -> None:
     )
     assert any("different ears" in note for note in result.notes)
     assert HOSTILE in result.claims[0].proposition
+
+
+def test_a_claim_without_a_row_break_stands_as_the_photo_shows_it() -> None:
+    # The sample photo shows BX over L684; the sample list writes BXL684.
+    photo = [SAMPLES / "two-rows.jpg"]
+    herd = load_registry(SAMPLES / "registry.csv")
+    said, _ = compare(photo, ("Amsel 001", "Eskel 030"), registry=herd)
+    written, _ = compare(photo, ("BX/L684", "BX/L884"))
+    assert said.ratio.value > 0.8 * written.ratio.value > 1.0
+    with pytest.raises(EvidenceError):
+        compare(photo, ("BXL684", "BX/L684"))
