@@ -4,7 +4,10 @@ Photos of known marks are put to lists made around them (:mod:`legibility.simula
 once with the animal, once for each way in which it may be missing, and once with the mark that the
 record has while the ear carries another because of a wrong or swapped die.
 
-    python -m legibility.evaluate.strangers --readings FILE --sizes 20 400 10000
+    python -m legibility.evaluate.strangers --photos 600 --seed 8128 --readings FILE
+
+Photos that a person can read are made and read once and kept in FILE; refusals are counted beside
+the table. The lists are of the kind that half of the final calibration was fitted on.
 """
 
 from __future__ import annotations
@@ -23,12 +26,20 @@ import numpy as np
 from legibility.alphabet import ROW_SEPARATOR
 from legibility.containers import Decision
 from legibility.evaluate.intervals import rate
+from legibility.evaluate.marks import LETTERS
+from legibility.evaluate.pose import SceneChoices
 from legibility.evaluate.reliability import ece
 from legibility.evaluate.report import Cell, Report, Section, as_markdown
+from legibility.evaluate.scene import evaluation_set
 from legibility.identify.channel import channel_odds, channel_outcomes
 from legibility.identify.decision import identify
 from legibility.identify.marktext import best_text
-from legibility.pipeline.known_readings import KnownReading, load_known_readings
+from legibility.pipeline import read_photo
+from legibility.pipeline.known_readings import (
+    KnownReading,
+    load_known_readings,
+    save_known_readings,
+)
 from legibility.pipeline.run import final_calibration
 from legibility.pipeline.simulated_herds import registry_of_marks
 from legibility.settings import Settings
@@ -113,6 +124,25 @@ def measure(
                 )
             )
     return cases
+
+
+def evaluation_reading(index: int, *, seed: int) -> KnownReading | None:
+    """Photo ``index`` of a herd's mark, read; None where a person cannot read it.
+
+    Marks are letters and a number, a number, or a letter, a year and a number; half of those with
+    letters stand in two rows. Fading 0, 1 and 2 are alike.
+    """
+    rng = np.random.default_rng([seed, 77, index])
+    letters = "".join(LETTERS[int(k)] for k in rng.integers(26, size=int(rng.integers(0, 4))))
+    number = "".join(str(int(k)) for k in rng.integers(10, size=int(rng.integers(3, 5))))
+    two = bool(letters) and rng.random() < 0.5
+    mark = letters + (ROW_SEPARATOR if two else "") + number
+    choices = SceneChoices(mark=mark, fading=int(rng.integers(3)))
+    (photo,) = evaluation_set(n=1, seed=seed, first=index, choices=choices)
+    if not photo.truth.person_readable:
+        return None
+    result = read_photo(photo.photo(), settings=Settings(second_reader=False))
+    return KnownReading(f"{seed}-{index}", mark, f"fading {photo.truth.fading}", result.reading)
 
 
 def report(cases: Sequence[Case], *, photos: int, seed: int) -> Report:
@@ -205,17 +235,25 @@ def _plain(mark: str) -> str:
 def main() -> None:
     """Command line of the module."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--readings", type=Path, required=True, help="stored readings")
+    parser.add_argument("--readings", type=Path, required=True, help="kept readings")
+    parser.add_argument("--photos", type=int, default=600, help="made, where FILE is not there")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--sizes", type=int, nargs="+", default=list(SIZES))
     given = parser.parse_args()
-    readings, _ = load_known_readings(given.readings)
     work: Callable[[KnownReading], list[Case]] = partial(
         measure, sizes=tuple(given.sizes), seed=given.seed
     )
     with ProcessPoolExecutor(given.jobs, mp_context=get_context("spawn")) as pool:
+        if not given.readings.exists():
+            make = partial(evaluation_reading, seed=given.seed)
+            read = [one for one in pool.map(make, range(given.photos), chunksize=2) if one]
+            said = f"{given.photos} evaluation photos, seed {given.seed}, person-readable ones"
+            save_known_readings(read, given.readings, origin=said)
+        readings, _ = load_known_readings(given.readings)
         cases = [case for part in pool.map(work, readings, chunksize=4) for case in part]
+    refused = sum(not known.usable for known in readings)
+    print(f"{len(readings)} photos, {refused} refused and in no row below")
     print(as_markdown(report(cases, photos=len(readings), seed=given.seed)))
 
 

@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 from rapidfuzz.distance import OSA, Levenshtein
 
-from legibility.evaluate.strangers import CASES, MISPRESSED, REGISTERED, measure, report
+from legibility.evaluate.strangers import (
+    CASES,
+    MISPRESSED,
+    REGISTERED,
+    evaluation_reading,
+    measure,
+    report,
+)
 from legibility.pipeline.known_readings import KnownReading
 from legibility.simulate.herd_lists import KINDS, herd_list
 from tests.identify.reading_builder import sure
@@ -57,3 +64,16 @@ def test_clear_photos_are_told_apart_and_the_table_counts_them() -> None:
     assert [row["cases"] for row in table] == [3] * len(CASES)
     assert [row["kind"] for row in table] == list(CASES)
     assert MISPRESSED in [row["kind"] for row in table]
+
+
+def test_a_photo_of_the_study_is_the_same_each_time_and_of_a_herds_mark() -> None:
+    found = [evaluation_reading(index, seed=5) for index in range(4)]
+    made = [one for one in found if one is not None]
+    assert made
+    for one in made:
+        assert one.mark.replace("/", "")[-3:].isdigit()
+        assert one.photo.startswith("5-")
+    first = found.index(made[0])
+    again = evaluation_reading(first, seed=5)
+    assert again is not None
+    assert (again.mark, again.reading.logp_no_mark) == (made[0].mark, made[0].reading.logp_no_mark)
