@@ -102,7 +102,7 @@ def short(monkeypatch: pytest.MonkeyPatch):
 @pytest.mark.parametrize("calibration", CALIBRATIONS)
 def test_the_same_as_a_full_pass(kind: str, calibration: FinalCalibration, short) -> None:
     rng = np.random.default_rng(17)
-    for _ in range(12 if "long" in kind or "learned" in kind else 40):
+    for _ in range(5 if "long" in kind or "learned" in kind else 20):
         said = photo(rng, HERDS[kind])
         got = identify(said, HERDS[kind], calibration=calibration)
         full = short(said, HERDS[kind], calibration)
