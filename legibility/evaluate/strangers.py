@@ -41,6 +41,7 @@ from legibility.pipeline.known_readings import (
     save_known_readings,
 )
 from legibility.pipeline.run import final_calibration
+from legibility.pipeline.simulated_herds import SIZES as ALL_SIZES
 from legibility.pipeline.simulated_herds import registry_of_marks
 from legibility.settings import Settings
 from legibility.simulate.herd_lists import KINDS, herd_list
@@ -175,7 +176,7 @@ def report(cases: Sequence[Case], *, photos: int, seed: int) -> Report:
 
 
 def _size(case: Case) -> int:
-    return min((20, 100, 400, 2_000, 10_000, 100_000), key=lambda n: abs(n - case.animals))
+    return min(ALL_SIZES, key=lambda n: abs(n - case.animals))
 
 
 def _lines(groups: dict[str, list[Case]]) -> tuple[dict[str, Cell], ...]:

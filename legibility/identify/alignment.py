@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.identify.channel import ChannelOdds
-from legibility.identify.emissions import Emissions, RowCells, emissions
+from legibility.identify.emissions import Emissions, RowCells, advanced, emissions
 from legibility.identify.marktable import MarkTable, PrefixTree
 
 CHUNK: Final = 4096
@@ -223,23 +223,14 @@ def _character(
     """
     intact, one_event = states
     seen, missed = cells.seen[last], cells.missed
-    events = _step(one_event, seen, missed)
-    events += _step(intact, cells.wrong[last], cells.wrong_missed[last])
+    events = advanced(one_event, seen, missed)
+    events += advanced(intact, cells.wrong[last], cells.wrong_missed[last])
     if exchanged is not None and swap > 0:
         before, previous = exchanged
-        turned = _step(before, seen, missed) @ gap
-        turned = _step(turned, cells.seen[previous], missed)
+        turned = advanced(before, seen, missed) @ gap
+        turned = advanced(turned, cells.seen[previous], missed)
         events += swap * (previous != last)[:, None] * turned
-    return _step(intact, seen, missed), events
-
-
-def _step(
-    states: NDArray[np.float64], emission: NDArray[np.float64], missed: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """States after one character: it got no cell, or it is the next cell."""
-    after: NDArray[np.float64] = states * missed
-    after[:, 1:] += states[:, :-1] * emission
-    return after
+    return advanced(intact, seen, missed), events
 
 
 def _dot(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:

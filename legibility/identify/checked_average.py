@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS
 from legibility.containers import LogLikelihood
-from legibility.identify.emissions import Prices, cell_ratios, gap_matrix
+from legibility.identify.emissions import Emissions, Prices, advanced, emissions, one_row
 from legibility.marks.rules import Layout
 
 
@@ -46,7 +46,7 @@ def checked_log_likelihood(
     Returns
     -------
     float
-        On the scale of :func:`legibility.identify.alignment.average_row_likelihood`; ``-inf`` when
+        On the scale of :func:`legibility.identify.place_models.independent_average`; ``-inf`` when
         there is no such mark.
     """
     automaton = _automaton(marks.layout)
@@ -56,11 +56,12 @@ def checked_log_likelihood(
     for logp, weights in zip(rows, marks.weights, strict=True):
         ends = place + weights.shape[0]
         steps = range(place, ends)
-        prior = automaton.walk(prior[:, None], weights, steps, None, prices)[:, 0]
+        prior = automaton.walk(prior[:, None], weights, steps, None)[:, 0]
         if logp is None:
-            likelihood = automaton.walk(likelihood[:, None], weights, steps, None, prices)[:, 0]
+            likelihood = automaton.walk(likelihood[:, None], weights, steps, None)[:, 0]
         else:
-            likelihood = automaton.walk(likelihood, weights, steps, cell_ratios(logp), prices)
+            cells = emissions(one_row(logp, prices=prices))
+            likelihood = automaton.walk(likelihood, weights, steps, cells)
         place = ends
     if prior.sum() == 0.0:
         return -np.inf
@@ -82,29 +83,24 @@ class _Automaton:
         states: NDArray[np.float64],
         weights: NDArray[np.float64],
         places: range,
-        ratios: NDArray[np.float64] | None,
-        prices: Prices,
+        cells: Emissions | None,
     ) -> NDArray[np.float64]:
         """States after one row of places.
 
-        With cells (``ratios``) ``states`` is (states,), and the cells of the row are used up; a
-        row that was not seen goes through as (states, 1) without them.
+        With cells ``states`` is (states,), and the cells of the row are used up; a row that was not
+        seen goes through as (states, 1) without them.
         """
-        seen, gap = np.zeros((N_CHARACTERS, 0)), np.ones((1, 1))
-        missed = 1.0
-        if ratios is not None:
-            seen = (1.0 - prices.missed_cell) * ratios[:, :N_CHARACTERS].T
-            gap = gap_matrix(ratios, extra_cell=prices.extra_cell)
-            missed = prices.missed_cell
-            states = np.concatenate(
-                [states[:, None], np.zeros((self.states, ratios.shape[0]))], axis=1
-            )
+        seen, gap, missed = np.zeros((N_CHARACTERS, 0)), np.ones((1, 1)), np.ones(1)
+        if cells is not None:
+            seen, gap, missed = cells.seen, cells.within, cells.missed
+            unused = np.zeros((self.states, missed.size - 1))
+            states = np.concatenate([states[:, None], unused], axis=1)
         for number, place in enumerate(places):
             states = states @ gap
             if place >= len(self.steps):
                 index = self.finish[:, place - len(self.steps)]
                 possible = (index >= 0)[:, None]
-                states = possible * _advanced(states, seen[np.maximum(index, 0)], missed)
+                states = possible * advanced(states, seen[np.maximum(index, 0)], missed)
                 continue
             step = self.steps[place]
             # Characters that leave the check's state as it is go through together.
@@ -115,9 +111,9 @@ class _Automaton:
             for character, following in step.items():
                 weight = weights[number, character]
                 if weight > 0:
-                    result[following] += weight * _advanced(states, seen[character], missed)
+                    result[following] += weight * advanced(states, seen[character], missed)
             states = result
-        return states if ratios is None else np.asarray((states @ gap)[:, -1])
+        return states if cells is None else np.asarray((states @ gap)[:, -1])
 
 
 @lru_cache(maxsize=64)
@@ -145,12 +141,3 @@ def _automaton(layout: Layout) -> _Automaton:
         if check and all(character in allowed for character in check):
             finish[state] = [CHARACTERS.index(character) for character in check]
     return _Automaton(scheme.states, scheme.start, tuple(reversed(steps)), finish)
-
-
-def _advanced(
-    states: NDArray[np.float64], seen: NDArray[np.float64], missed: float
-) -> NDArray[np.float64]:
-    """States after one character: it got no cell, or it is the next cell."""
-    result: NDArray[np.float64] = states * missed
-    result[:, 1:] += states[:, :-1] * seen
-    return result

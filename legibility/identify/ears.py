@@ -73,35 +73,26 @@ def mark_likelihoods(
     def of(table: MarkTable) -> NDArray[np.float64]:
         return registry_log_likelihood(reading, table, settings=settings, layouts=layouts)
 
-    own = of(registry.table)
-    every, table, marks = [own], registry.all_marks, registry.unregistered
-    right = np.zeros(0)
+    table, marks = registry.all_marks, registry.unregistered
+    said = of(registry.table)
     if registry.right is not None:
-        right = of(registry.right.table)
-        every.append(right)
+        said = np.append(said, of(registry.right.table))
+    every = said
     prefix = settings.herd_prefix.upper()
     if prefix:
         spelled, differs = registry.spelled(prefix), settings.p_prefix_differs
         table, marks = spelled.every, spelled.unregistered
         other = of(spelled.table)
-        every.append(other)
+        every = np.append(said, other)
         with np.errstate(divide="ignore"):
-            same, differs = np.log1p(-differs), np.log(differs)
-        right = np.logaddexp(same + right, differs + other[own.size :])
-        own = np.logaddexp(same + own, differs + other[: own.size])
-    part = registered_part(reading, np.concatenate(every), marks, table, settings=settings)
+            said = np.logaddexp(np.log1p(-differs) + said, np.log(differs) + other)
+    part = registered_part(reading, every, marks, table, settings=settings)
     stranger = unregistered_log_likelihood(reading, marks, registered=part)
-    return MarkLikelihoods(own, _of_right_ears(own, right, registry), stranger)
-
-
-def _of_right_ears(
-    own: NDArray[np.float64], right: NDArray[np.float64], registry: Registry
-) -> NDArray[np.float64]:
-    if registry.right is None:
-        return own
-    values = own.copy()
-    values[registry.right.animals] = right
-    return values
+    own = said[: len(registry)]
+    right = own.copy()
+    if registry.right is not None:
+        right[registry.right.animals] = said[len(registry) :]
+    return MarkLikelihoods(own, right, stranger)
 
 
 def ear_ratios(

@@ -99,12 +99,6 @@ def empty_log_likelihood(logp: LogLikelihood) -> float:
     return float(np.sum(np.log(cell_ratios(logp)[:, NO_CHARACTER])))
 
 
-def gap_matrix(ratios: NDArray[np.float64], *, extra_cell: float) -> NDArray[np.float64]:
-    """(cells + 1, cells + 1) weights of going from one number of used cells of a row to another."""
-    stay = np.full(ratios.shape[0] + 1, 1.0 - extra_cell)
-    return _gaps(stay, extra_cell * ratios[:, NO_CHARACTER])
-
-
 def one_row(logp: LogLikelihood, *, prices: Prices) -> RowCells:
     """Cells of one row of the ear, (cells, 37) log-probabilities."""
     ratios = cell_ratios(logp)
@@ -150,6 +144,10 @@ def half_seen(logp: LogLikelihood, *, first: bool, prices: Prices) -> RowCells:
     )
 
 
+NO_EVENT: Final = ChannelOdds(0.0, 0.0, 0.0)
+"""Odds of marks that are pressed as they should be."""
+
+
 @dataclass(frozen=True, slots=True)
 class Emissions:
     """What the cells say of characters, as they should be and with one event."""
@@ -192,7 +190,7 @@ class Emissions:
 def emissions(
     cells: RowCells,
     *,
-    odds: ChannelOdds,
+    odds: ChannelOdds = NO_EVENT,
     jumps: NDArray[np.float64] | None = None,
 ) -> Emissions:
     """Weights of a row's cells.
@@ -200,7 +198,7 @@ def emissions(
     Parameters
     ----------
     cells : RowCells
-    odds : ChannelOdds
+    odds : ChannelOdds, optional
     jumps : ndarray of float64, (characters + 1,), optional
         See :class:`Emissions`.
     """
@@ -225,6 +223,26 @@ def emissions(
         wrong=wrong,
         wrong_missed=(odds.wrong_die + turned)[:, None] * cells.missed,
     )
+
+
+def advanced(
+    states: NDArray[np.float64],
+    seen: NDArray[np.float64],
+    missed: float | NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """(n, states) weights after one more character: it got no cell, or it is the next cell.
+
+    Parameters
+    ----------
+    states : ndarray of float64, (n, states)
+    seen : ndarray of float64, (n, states - 1) or (states - 1,)
+        Weight of the character in each cell.
+    missed : float or ndarray of float64, (n, states) or (states,)
+        Its weight without a cell.
+    """
+    after: NDArray[np.float64] = states * missed
+    after[:, 1:] += states[:, :-1] * seen
+    return after
 
 
 def _gaps(stay: NDArray[np.float64], steps: NDArray[np.float64]) -> NDArray[np.float64]:

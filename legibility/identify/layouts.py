@@ -15,7 +15,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import split_mark
 from legibility.marks.patterns import LONGEST_ROW
 from legibility.marks.rules import Rules
 from legibility.marks.space import layout_shares
@@ -65,12 +64,6 @@ class LayoutPrior:
             for n in range(2, LONGEST_MARK + 1)
             if not np.isfinite(self.even_break[n]) and self.probability[n, 1:n].any()
         )
-
-    def of_mark(self, mark: str) -> float:
-        """Probability of the layout that a mark is written in, given its characters."""
-        rows = split_mark(mark)
-        n = sum(map(len, rows))
-        return float(self.probability[n, len(rows[0]) if len(rows) == 2 else 0])
 
 
 def even_layouts(rules: Rules | None = None) -> LayoutPrior:

@@ -25,7 +25,7 @@ from legibility.identify.shortlist import (
     share_left_out,
     shortlist,
 )
-from legibility.identify.unregistered import unregistered_log_likelihood
+from legibility.identify.unregistered import registered_part, unregistered_log_likelihood
 from legibility.settings import Settings
 
 
@@ -153,7 +153,15 @@ def _weighed(
     """Probabilities by a shortlist; None where it is too short."""
     certainty = reading_certainty(reading)
     marks = registry.unregistered
-    part = short.registered_part(reading, registry.table, marks, settings=settings)
+    part = registered_part(
+        reading,
+        short.log_likelihood,
+        marks,
+        registry.table,
+        settings=settings,
+        animals=short.animals,
+        log_rest=short.log_shared(marks.herd) if marks.herd is not None else -np.inf,
+    )
     stranger = unregistered_log_likelihood(reading, marks, registered=part)
     values = np.append(short.log_likelihood, stranger)
     found: list[NDArray[np.float64]] = []

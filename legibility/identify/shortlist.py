@@ -17,17 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import Reading
+from legibility.identify.herd_marks import HerdMarks
 from legibility.identify.layouts import LayoutPrior
 from legibility.identify.likelihood import registry_log_likelihood
 from legibility.identify.marktable import MarkTable
 from legibility.identify.rough import Rough
 from legibility.identify.short_rows import THREADS, parts
-from legibility.identify.unregistered import (
-    NEAREST,
-    Registered,
-    UnregisteredMarks,
-    near_average,
-)
 from legibility.settings import Settings
 
 KEPT: Final = 512
@@ -81,23 +76,12 @@ class Shortlist:
         total += float(np.exp(np.float32(exponent) * self.others[places]) @ more)
         return float(np.log(max(total, 1e-300))) + exponent * self.log_scale
 
-    def registered_part(
-        self, reading: Reading, table: MarkTable, marks: UnregisteredMarks, *, settings: Settings
-    ) -> Registered | None:
-        """See :func:`legibility.identify.unregistered.registered_part`; of all animals."""
-        if marks.herd is None:
-            return None
-        kept, rows = marks.herd.animal_share[self.animals], self.other_rows
-        shares = marks.herd.animal_share if rows is None else marks.herd.row_share[rows]
-        rest = float(np.sum(shares * np.exp(self.others), dtype=np.float64))
-        total = rest + float(kept @ np.exp(self.log_likelihood - self.log_scale))
-        likeliest = np.argsort(-self.log_likelihood, kind="stable")[:NEAREST]
-        nearest = np.sort(self.animals[likeliest])
-        return Registered(
-            float(marks.herd.animal_share.sum()),
-            self.log_scale + float(np.log(max(total, 1e-300))),
-            near_average(reading, table, nearest, marks, settings=settings),
-        )
+    def log_shared(self, herd: HerdMarks) -> float:
+        """Log of the others' sum of likelihood times probability among the herds' marks."""
+        rows = self.other_rows
+        shares = herd.animal_share if rows is None else herd.row_share[rows]
+        total = float(np.sum(shares * np.exp(self.others), dtype=np.float64))
+        return float(np.log(max(total, 1e-300))) + self.log_scale
 
     def is_close(self, exponent: float) -> bool:
         """Whether what was left out cannot matter."""

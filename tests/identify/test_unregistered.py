@@ -130,8 +130,11 @@ def test_shares_sum_to_one() -> None:
         unregistered_marks(table),
         unregistered_marks(rules=Rules()),
     ):
-        others = np.exp([layout.log_share for layout in marks.layouts]).sum()
-        assert others + marks.herd_share == pytest.approx(1.0)
+        shares = np.exp([layout.log_share for layout in marks.others.layouts])
+        assert shares.sum() == pytest.approx(1.0)
+        assert 0.0 <= marks.herd_share < 1.0
+    herd = unregistered_marks(table).herd
+    assert sum(one.share for one in herd.by_length.values()) == pytest.approx(1.0)
 
 
 def test_a_number_from_a_gap_and_the_next_number_are_likelier_than_any_other() -> None:
@@ -203,13 +206,13 @@ def test_own_shape_keeps_to_the_forms() -> None:
     )
     table = build_mark_table(["KA1", "KB2", "K77", "12K"])
     marks = unregistered_marks(table, rules=rules, own_share=1 - 1e-12)
-    own = [layout for layout in marks.layouts if layout.log_share > -20]
+    own = [layout for layout in marks.others.layouts if layout.log_share > -20]
     assert np.exp([layout.log_share for layout in own]) == pytest.approx([0.75])
-    profile = marks.profiles[own[0].rows[0][0]]
+    profile = marks.others.profiles[own[0].rows[0][0]]
     assert profile[0, index_of("K")] == 1.0
     assert profile[1, :26].sum() == pytest.approx(2 / 3)
     assert profile[2, 26:].sum() == pytest.approx(1.0)
-    checked = [kind for kind in marks.checked if kind.log_share > -20]
+    checked = [kind for kind in marks.others.checked if kind.log_share > -20]
     assert np.exp([kind.log_share for kind in checked]) == pytest.approx([0.25])
     np.testing.assert_allclose(checked[0].weights[0].sum(axis=1), 1.0)
 
@@ -217,16 +220,16 @@ def test_own_shape_keeps_to_the_forms() -> None:
 def test_own_shape_without_a_fitting_mark_is_what_the_rules_allow() -> None:
     rules = Rules(forms=(Form(("KK#{check}",), check="mod-37-2"),))
     marks = unregistered_marks(build_mark_table(["A1"]), rules=rules)
-    assert [kind.log_share for kind in marks.checked] == [0.0]
+    assert [kind.log_share for kind in marks.others.checked] == [0.0]
 
 
 def test_a_prefix_stays_in_the_own_shape() -> None:
     rules = Rules(prefix="KT", longest_row=4)
     marks = unregistered_marks(build_mark_table(["KT12", "KT7"]), rules=rules)
-    for layout in marks.layouts:
+    for layout in marks.others.layouts:
         number, _ = layout.rows[0]
-        assert marks.profiles[number][0, index_of("K")] == pytest.approx(1.0)
-        assert marks.profiles[number][1, index_of("T")] == pytest.approx(1.0)
+        assert marks.others.profiles[number][0, index_of("K")] == pytest.approx(1.0)
+        assert marks.others.profiles[number][1, index_of("T")] == pytest.approx(1.0)
 
 
 def test_a_mark_in_two_spellings_is_taken_out_once() -> None:
@@ -234,3 +237,15 @@ def test_a_mark_in_two_spellings_is_taken_out_once() -> None:
     alone = unregistered_marks(build_mark_table(["AB12", "K7"])).herd.animal_share
     assert both[1] == 0.0
     assert both[0] > 0.9 * alone[0]
+
+
+def test_a_list_without_breaks_keeps_to_forms_of_two_rows_with_a_check_character() -> None:
+    rules = Rules(forms=(Form(("@{2}", "#{3}{check}"), check="mod-37-2"),))
+    open_rows = unregistered_marks(build_mark_table(["HD7820", "HD1230"]), rules=rules)
+    written = unregistered_marks(build_mark_table(["HD/7820", "HD/1230"]), rules=rules)
+    for marks in (open_rows, written):
+        shares = np.exp([kind.log_share for kind in marks.others.checked])
+        assert shares == pytest.approx([0.1, 0.9])
+    for one, other in zip(open_rows.others.checked, written.others.checked, strict=True):
+        for mine, its in zip(one.weights, other.weights, strict=True):
+            np.testing.assert_array_equal(mine, its)
