@@ -31,10 +31,7 @@ def find_case(db: HerdDatabase, number: int) -> CaseRow:
     StoreError
         If there is none.
     """
-    row = db.first(f"SELECT {_COLUMNS} FROM cases WHERE id = ?", (number,))
-    if row is None:
-        raise StoreError(f"there is no case {number}; `legibility herd check` lists them")
-    return _case(row)
+    return _found(db, "id", number)
 
 
 def case_of_key(db: HerdDatabase, key: str) -> CaseRow:
@@ -45,9 +42,13 @@ def case_of_key(db: HerdDatabase, key: str) -> CaseRow:
     StoreError
         If there is none.
     """
-    row = db.first(f"SELECT {_COLUMNS} FROM cases WHERE case_key = ?", (key,))
+    return _found(db, "case_key", key)
+
+
+def _found(db: HerdDatabase, column: str, value: int | str) -> CaseRow:
+    row = db.first(f"SELECT {_COLUMNS} FROM cases WHERE {column} = ?", (value,))
     if row is None:
-        raise StoreError(f"there is no case {key!r}; `legibility herd check` lists them")
+        raise StoreError(f"there is no case {value!r}; `legibility herd check` lists them")
     return _case(row)
 
 

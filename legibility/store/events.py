@@ -18,6 +18,7 @@ from legibility.store.records import EventRow
 
 GENESIS: Final = "0" * 64
 """What stands for the hash before the first entry."""
+_SELECT: Final = "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events"
 GUARDS: Final = frozenset(
     {
         "events_are_never_changed",
@@ -88,17 +89,13 @@ def append_event(
 
 def all_events(db: HerdDatabase) -> Iterator[EventRow]:
     """All entries, oldest first."""
-    sql = "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events ORDER BY seq"
-    for row in db.rows(sql):
+    for row in db.rows(f"{_SELECT} ORDER BY seq"):
         yield EventRow(*row)
 
 
 def last_event(db: HerdDatabase) -> EventRow | None:
     """The head of the chain, or None when it is empty."""
-    row = db.first(
-        "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events "
-        "ORDER BY seq DESC LIMIT 1"
-    )
+    row = db.first(f"{_SELECT} ORDER BY seq DESC LIMIT 1")
     return None if row is None else EventRow(*row)
 
 
@@ -110,10 +107,7 @@ def find_event(db: HerdDatabase, seq: int) -> EventRow:
     StoreError
         If there is none.
     """
-    row = db.first(
-        "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events WHERE seq = ?",
-        (seq,),
-    )
+    row = db.first(f"{_SELECT} WHERE seq = ?", (seq,))
     if row is None:
         raise StoreError(f"the record has no entry {seq}")
     return EventRow(*row)
@@ -121,12 +115,9 @@ def find_event(db: HerdDatabase, seq: int) -> EventRow:
 
 def recent_events(db: HerdDatabase, *, kinds: Collection[str], most: int) -> tuple[EventRow, ...]:
     """The newest entries of some kinds, newest first."""
-    rows = db.rows(
-        "SELECT seq, at, who, what, inputs, outputs, previous_hash, hash FROM events "
-        f"WHERE what IN ({', '.join('?' * len(kinds))}) ORDER BY seq DESC LIMIT ?",
-        (*kinds, most),
-    )
-    return tuple(EventRow(*row) for row in rows)
+    some = ", ".join("?" * len(kinds))
+    sql = f"{_SELECT} WHERE what IN ({some}) ORDER BY seq DESC LIMIT ?"
+    return tuple(EventRow(*row) for row in db.rows(sql, (*kinds, most)))
 
 
 def event_hash_at(db: HerdDatabase, seq: int) -> str:
