@@ -95,11 +95,6 @@ class Histories:
         """Whether the mark was seen lost."""
         return ~np.isnan(self.first_lost)
 
-    @property
-    def last_seen(self) -> Floats:
-        """Day of the last judgement of any kind; NaN for none."""
-        return np.asarray(np.fmax(self.last_usable, self.first_lost), np.float64)
-
 
 def sighted(looks: Looks) -> Sighted:
     """One entry a mark and day; looks without a day or a mark are dropped."""

@@ -6,7 +6,6 @@ It is worked out from the readings whenever it is asked for, so that whatever is
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
@@ -20,7 +19,7 @@ LayoutCounts: TypeAlias = dict[tuple[int, int], float]
 """(characters, characters of the first row; 0: there is one row) -> marks seen so."""
 
 _SEEN: Final = f"""
-    SELECT a.animal_id, m.id, m.text, r.text, count(*)
+    SELECT m.id, m.text, r.text, count(*)
     FROM readings AS r
     JOIN photos AS p ON p.id = r.photo
     JOIN animals AS a ON a.animal_id = r.first_animal
@@ -39,7 +38,6 @@ _SEEN: Final = f"""
 class SeenLayout:
     """Rows in which a mark was read."""
 
-    animal_id: str
     mark_id: int
     mark: str
     """As it is recorded, ``HD782``."""
@@ -71,13 +69,9 @@ def layout_counts(db: HerdDatabase, *, bad: Flag) -> LayoutCounts:
     of one animal are one ear. Marks whose list writes the row break say it themselves.
     """
     found: Counter[tuple[int, int]] = Counter()
-    for seen in _current(db, bad):
+    for row in db.rows(_SEEN.format(which=IS_CURRENT), (int(bad),)):
+        seen = SeenLayout(*row)
         if ROW_SEPARATOR not in seen.mark:
             first, second = (*split_mark(seen.text), "")[:2]
             found[len(first) + len(second), len(first) if second else 0] += 1
     return {layout: float(count) for layout, count in sorted(found.items())}
-
-
-def _current(db: HerdDatabase, bad: Flag) -> Iterator[SeenLayout]:
-    for row in db.rows(_SEEN.format(which=IS_CURRENT), (int(bad),)):
-        yield SeenLayout(*row)
