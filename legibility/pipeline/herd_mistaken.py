@@ -17,7 +17,7 @@ from legibility.pipeline.herd_corrections import (
 from legibility.pipeline.herd_record import check_read_text
 from legibility.store.corrections import corrections_of, photos_with_scan
 from legibility.store.database import HerdDatabase
-from legibility.store.human_readings import find_human_reading, put_human_reading
+from legibility.store.human_readings import add_human_reading, find_human_reading
 from legibility.store.records import CorrectionRow, HumanReading, ScanRow
 from legibility.store.scans import add_scan, find_scan
 
@@ -76,7 +76,7 @@ def correct_reading(
         if new == old:
             raise StoreError("nothing would change; say what is to be corrected")
         back = _taken_back("reading", number, counts=counts)
-        return _instead(db, back, *put_human_reading(db, new))
+        return _instead(db, back, *add_human_reading(db, new))
 
     return in_one(db, changes, what="correct reading", who=who, reason=reason)
 

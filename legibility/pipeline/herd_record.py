@@ -17,7 +17,7 @@ from legibility.store.database import HerdDatabase
 from legibility.store.decisions import add_decision
 from legibility.store.events import append_event
 from legibility.store.handling_events import add_handling_event
-from legibility.store.human_readings import put_human_reading
+from legibility.store.human_readings import add_human_reading
 from legibility.store.marks import add_mark, marks_of, put_mark, retire_mark
 from legibility.store.pairs import name_by_chip
 from legibility.store.records import ChipRow, DecisionRow, HandlingEvent, HumanReading, MarkRow
@@ -87,7 +87,7 @@ def record_reading(db: HerdDatabase, reading: HumanReading) -> bool:
     _check(reading.read_at, seconds=reading.seconds)
     check_read_text(reading.text)
     with db.transaction():
-        number, new = put_human_reading(db, reading)
+        number, new = add_human_reading(db, reading)
         if new:
             append_event(
                 db,

@@ -52,24 +52,13 @@ def find_human_reading(db: HerdDatabase, number: int) -> tuple[HumanReading, boo
     return _reading(row[:-1]), bool(row[-1])
 
 
-def add_human_reading(db: HerdDatabase, reading: HumanReading) -> bool:
-    """Add one; False when it is there already.
-
-    Raises
-    ------
-    StoreError
-        If the animal or the photo is not in the record, or neither is named.
-    """
-    return put_human_reading(db, reading)[1]
-
-
-def put_human_reading(db: HerdDatabase, reading: HumanReading) -> tuple[int, bool]:
+def add_human_reading(db: HerdDatabase, reading: HumanReading) -> tuple[int, bool]:
     """Add one; gives its number and whether it is new.
 
     Raises
     ------
     StoreError
-        As for :func:`add_human_reading`.
+        If the animal or the photo is not in the record, or neither is named.
     """
     photo = photo_key(db, reading.photo_sha256) if reading.photo_sha256 else None
     animal = optional_animal_key(db, reading.animal_id)
