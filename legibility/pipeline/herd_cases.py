@@ -140,7 +140,7 @@ def _closed_by_correction(db: HerdDatabase, number: int) -> bool:
 
 
 def _state(number: int, *, before: str, after: str) -> CorrectionRow:
-    return CorrectionRow(0, 0, "case", str(number), "state", before, after)
+    return CorrectionRow("case", str(number), "state", before, after)
 
 
 def _to_open(found: Iterable[tuple[Contradiction, bool]]) -> Iterator[Contradiction]:

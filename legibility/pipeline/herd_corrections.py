@@ -248,7 +248,7 @@ def photo_change(db: HerdDatabase, sha256: str, field: str, value: str, by: str 
     same = before == value and (field != "animal" or value or before_by == by)
     if same:
         return []
-    return [CorrectionRow(0, 0, "photo", sha256, field, before, value, before_by, by)]
+    return [CorrectionRow("photo", sha256, field, before, value, before_by, by)]
 
 
 def unnamed(db: HerdDatabase, sha256: str) -> Changes:

@@ -158,7 +158,7 @@ def scan_back(db: HerdDatabase, number: int) -> Changes:
 def _taken_back(kind: str, number: int, *, counts: bool) -> Changes:
     if not counts:
         raise StoreError(f"{kind} {number} was taken back before")
-    return [CorrectionRow(0, 0, kind, str(number), "counts", "yes", "no")]
+    return [CorrectionRow(kind, str(number), "counts", "yes", "no")]
 
 
 def _instead(db: HerdDatabase, back: Changes, number: int, new: bool) -> Changes:
@@ -169,7 +169,7 @@ def _instead(db: HerdDatabase, back: Changes, number: int, new: bool) -> Changes
         rows = corrections_of(db, row.kind, str(number))
         if not rows or rows[-1].after == "yes":
             raise StoreError(f"this is {row.kind} {number} already; take this one back instead")
-        changes.append(CorrectionRow(0, 0, row.kind, str(number), "counts", "no", "yes"))
+        changes.append(CorrectionRow(row.kind, str(number), "counts", "no", "yes"))
     return changes
 
 

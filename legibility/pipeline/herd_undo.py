@@ -193,7 +193,7 @@ def _changes_back(db: HerdDatabase, event: EventRow) -> Changes:
         case = case_of_key(db, str(said["case"]))
         if case.state == "closed":
             about = str(case.number)
-            return [CorrectionRow(0, 0, "case", about, "state", "closed", "open")]
+            return [CorrectionRow("case", about, "state", "closed", "open")]
         raise StoreError(f"case {case.number} is open already")
     raise StoreError(
         f"entry {event.seq} ({event.what}) cannot be taken back; correct the photo, reading or "
@@ -231,8 +231,6 @@ def _rows_back(db: HerdDatabase, rows: Sequence[CorrectionRow]) -> Changes:
             after, after_by = photo_value(db, row.about, row.field)
         changes.append(
             CorrectionRow(
-                0,
-                0,
                 row.kind,
                 row.about,
                 row.field,
@@ -258,7 +256,7 @@ def _instead_back(db: HerdDatabase, row: CorrectionRow) -> Changes:
             f"entry {rows[-1].entry} corrected the same again; take that one back first"
         )
     about = str(row.instead)
-    return [CorrectionRow(0, 0, row.kind, about, "counts", "yes", "no")]
+    return [CorrectionRow(row.kind, about, "counts", "yes", "no")]
 
 
 def action_of(db: HerdDatabase, entry: int) -> Action:

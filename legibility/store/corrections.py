@@ -29,14 +29,13 @@ PERSON: Final = "person"
 ADVICE: Final = "advice"
 """A person who followed what the program had read."""
 _SELECT: Final = """
-    SELECT c.id, c.entry,
-           CASE WHEN c.photo IS NOT NULL THEN 'photo' WHEN c.scan IS NOT NULL THEN 'scan'
+    SELECT CASE WHEN c.photo IS NOT NULL THEN 'photo' WHEN c.scan IS NOT NULL THEN 'scan'
                 WHEN c.case_id IS NOT NULL THEN 'case' ELSE 'reading' END,
            CASE WHEN c.photo IS NOT NULL THEN p.sha256
                 ELSE CAST(coalesce(c.human_reading, c.scan, c.case_id) AS TEXT) END,
            c.field, c.before, c.after, c.before_by, c.after_by,
            coalesce(c.instead_reading, c.instead_scan, 0), ifnull(c.undoes, 0),
-           e.at, e.who, e.what,
+           c.id, c.entry, e.at, e.who, e.what,
            CASE WHEN json_valid(e.inputs) THEN ifnull(json_extract(e.inputs, '$.reason'), '')
                 ELSE '' END
     FROM corrections AS c JOIN events AS e ON e.seq = c.entry
@@ -93,8 +92,6 @@ def add_corrections(
 
     Parameters
     ----------
-    changes : sequence of CorrectionRow
-        Without number and entry, which are given here.
     what : str
         Of the entry.
     said : mapping, optional

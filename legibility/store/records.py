@@ -226,9 +226,6 @@ class EventRow:
 class CorrectionRow:
     """One thing that was corrected; what was there before is in it, and the entry says why."""
 
-    number: int
-    entry: int
-    """Of the chain; what was done in one go has one."""
     kind: str
     """``photo``, ``reading`` (by eye), ``scan`` or ``case``."""
     about: str
@@ -245,6 +242,10 @@ class CorrectionRow:
     """Number of the reading or scan that was entered in its place."""
     undoes: int = 0
     """Number of the correction that this one takes back."""
+    number: int = 0
+    """Given when it is stored, as all that follows."""
+    entry: int = 0
+    """Of the chain; what was done in one go has one."""
     at: str = ""
     who: str = ""
     what: str = ""

@@ -92,7 +92,7 @@ def small_herd(path: Path) -> HerdDatabase:
         open_case(db, CaseRow("k", "kind", "A sentence.", {"a": [1, None, "é"]}))
         add_decision(db, DecisionRow("2024-05-03", "Cy", "keep both", case_key="k"))
         append_event(db, what="test", who="Ada", inputs={"n": 1}, outputs={"x": "ü"})
-        change = CorrectionRow(0, 0, "photo", "a" * 64, "stage", "", "cleaned")
+        change = CorrectionRow("photo", "a" * 64, "stage", "", "cleaned")
         add_corrections(db, [change], what="correct photo", who="Ada", reason='=1+1 "é"')
     return db
 

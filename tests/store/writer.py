@@ -59,7 +59,7 @@ def main(path: Path, name: str) -> None:
             result = replace(ambiguous_result(), sha256=digest(key))
             import_photo(db, PhotoRow(result.sha256, f"/{key}.jpg"), result=result)
             print("photo", key, flush=True)
-            change = CorrectionRow(0, 0, "photo", result.sha256, "stage", "", "cleaned")
+            change = CorrectionRow("photo", result.sha256, "stage", "", "cleaned")
             with db.transaction():
                 add_corrections(db, [change], what="correct photo", who=key, reason="test")
             print("correction", key, flush=True)
