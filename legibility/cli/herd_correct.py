@@ -71,9 +71,9 @@ def correct_photo(
     if nobody and animal_id:
         raise click.UsageError("--animal and --nobody contradict each other")
     with open_herd(herd_file) as db:
-        done = herd_corrections.correct_photo(
+        done = herd_corrections.correct_photos(
             db,
-            _digest(db, photo),
+            [_digest(db, photo)],
             animal_id="" if nobody else animal_id,
             ear="" if ear == UNKNOWN else ear,
             stage="" if stage == UNKNOWN else stage,

@@ -6,7 +6,7 @@ it opens or closes. Each can be taken back the same way, and that too.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,18 +14,13 @@ from legibility.errors import StoreError
 from legibility.identify.stages import stage_of
 from legibility.pipeline.herd_cases import Looked, settle_cases
 from legibility.report.words import percent
-from legibility.store.corrections import (
-    ADVICE,
-    PERSON,
-    add_corrections,
-    photo_value,
-)
+from legibility.store.corrections import ADVICE, PERSON, add_corrections, photo_value
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import find_human_reading
 from legibility.store.pairs import name_by_chip
 from legibility.store.photos import find_photo
 from legibility.store.readings import readings_of
-from legibility.store.records import CorrectionRow, HumanReading, ReadingSummary, ScanRow
+from legibility.store.records import CorrectionRow, ReadingSummary
 from legibility.store.scans import find_scan
 
 EARS: Final = ("left", "right", "both", "")
@@ -46,47 +41,9 @@ class Corrected:
     """Numbers of the cases that contradict no more."""
 
 
-def move_photos(
+def correct_photos(
     db: HerdDatabase,
     photos: Sequence[str],
-    animal_id: str,
-    *,
-    who: str,
-    reason: str,
-    apart_from_scan: bool = False,
-) -> Corrected:
-    """Give photos to an animal, or to nobody.
-
-    Parameters
-    ----------
-    photos : sequence of str
-        Their digests.
-    animal_id : str
-        Empty for nobody: then no import and no transponder gives them a name again.
-    apart_from_scan : bool
-        Also say that they were not taken with the transponder scan that they are connected with.
-
-    Raises
-    ------
-    StoreError
-        If a photo or the animal is not in the record, nobody is said to do it, no reason is given,
-        or nothing would change.
-    """
-
-    def changes() -> Changes:
-        found = []
-        for sha256 in dict.fromkeys(photos):
-            found += photo_change(db, sha256, "animal", animal_id, PERSON)
-            if apart_from_scan:
-                found += photo_change(db, sha256, "scan", "")
-        return found
-
-    return in_one(db, changes, what="correct photo", who=who, reason=reason)
-
-
-def correct_photo(
-    db: HerdDatabase,
-    sha256: str,
     *,
     who: str,
     reason: str,
@@ -95,12 +52,22 @@ def correct_photo(
     stage: str | None = None,
     apart_from_scan: bool = False,
 ) -> Corrected:
-    """Correct what is said of a photo; None leaves it as it is, the empty text is "not known".
+    """Correct what is said of photos; None leaves it as it is, the empty text is "not known".
+
+    Parameters
+    ----------
+    photos : sequence of str
+        Their digests; they are corrected in one go.
+    animal_id : str, optional
+        Empty for nobody: then no import and no transponder gives them a name again.
+    apart_from_scan : bool
+        Also say that they were not taken with the transponder scan that they are connected with.
 
     Raises
     ------
     StoreError
-        As for :func:`move_photos`, or if ear or stage is none.
+        If a photo or the animal is not in the record, ear or stage is none, nobody is said to do
+        it, no reason is given, or nothing would change.
     """
     if ear is not None and ear not in EARS:
         raise StoreError(f"ear is {ear[:40]!r}; expected left, right, both or nothing")
@@ -109,20 +76,18 @@ def correct_photo(
         if known is None:
             raise StoreError(f"stage is {stage[:40]!r}, which is none; see `legibility help`")
         stage = known.value
-
-    def changes() -> Changes:
-        found: Changes = []
-        if animal_id is not None:
-            found += photo_change(db, sha256, "animal", animal_id, PERSON)
-        for field, value in (("ear", ear), ("stage", stage)):
-            if value is not None:
-                found += photo_change(db, sha256, field, value)
-        if apart_from_scan:
-            found += photo_change(db, sha256, "scan", "")
-            found += [] if animal_id is not None else unnamed(db, sha256)
-        return found
-
-    return in_one(db, changes, what="correct photo", who=who, reason=reason)
+    with db.transaction():
+        changes: Changes = []
+        for sha256 in dict.fromkeys(photos):
+            if animal_id is not None:
+                changes += photo_change(db, sha256, "animal", animal_id, PERSON)
+            for field, value in (("ear", ear), ("stage", stage)):
+                if value is not None:
+                    changes += photo_change(db, sha256, field, value)
+            if apart_from_scan:
+                changes += photo_change(db, sha256, "scan", "")
+                changes += [] if animal_id is not None else unnamed(db, sha256)
+        return put_changes(db, changes, what="correct photo", who=who, reason=reason)
 
 
 def advised(db: HerdDatabase, sha256: str) -> ReadingSummary | None:
@@ -181,14 +146,6 @@ def give_as_advised(
         )
 
 
-def in_one(
-    db: HerdDatabase, changes: Callable[[], Changes], *, what: str, who: str, reason: str
-) -> Corrected:
-    """Work out changes and make them, in one transaction."""
-    with db.transaction():
-        return put_changes(db, changes(), what=what, who=who, reason=reason)
-
-
 def put_changes(
     db: HerdDatabase,
     changes: Changes,
@@ -209,19 +166,19 @@ def put_changes(
         raise StoreError("a correction needs who makes it and why")
     if not changes:
         raise StoreError("nothing would change: it is so already")
-    looked = concerned(db, changes)
+    before = _concerned(db, changes)
     entry = add_corrections(db, changes, what=what, who=who, reason=reason, said=said)
     for change in changes:
         if change.kind == "photo":
             name_by_chip(db, sha256=change.about)
-    after = concerned(db, changes)
-    both = Looked(looked.photos | after.photos, looked.animals | after.animals)
+    after = _concerned(db, changes)
+    both = Looked(before.photos | after.photos, before.animals | after.animals)
     why = f"entry {entry}: {reason}"
     opened, closed = settle_cases(db, both, who=who, reason=why)
     return Corrected(entry, tuple(changes), opened, closed)
 
 
-def concerned(db: HerdDatabase, changes: Sequence[CorrectionRow]) -> Looked:
+def _concerned(db: HerdDatabase, changes: Sequence[CorrectionRow]) -> Looked:
     """Photos, ears and scans that changes say something of."""
     photos: set[str] = set()
     animals: set[str] = set()
@@ -230,13 +187,12 @@ def concerned(db: HerdDatabase, changes: Sequence[CorrectionRow]) -> Looked:
             photos.add(change.about)
         elif change.kind == "reading":
             for number in filter(None, (int(change.about), change.instead)):
-                reading: HumanReading = find_human_reading(db, number)[0]
+                reading, _ = find_human_reading(db, number)
                 photos |= {reading.photo_sha256} - {""}
                 animals |= {reading.animal_id} - {""}
         elif change.kind == "scan":
             for number in filter(None, (int(change.about), change.instead)):
-                scan: ScanRow = find_scan(db, number)[0]
-                animals |= {scan.animal_id} - {""}
+                animals |= {find_scan(db, number)[0].animal_id} - {""}
     return Looked(frozenset(photos), frozenset(animals))
 
 
@@ -245,8 +201,7 @@ def photo_change(db: HerdDatabase, sha256: str, field: str, value: str, by: str 
     if find_photo(db, sha256) is None:
         raise StoreError(f"photo {sha256[:12]}... is not in this record; import it first")
     before, before_by = photo_value(db, sha256, field)
-    same = before == value and (field != "animal" or value or before_by == by)
-    if same:
+    if before == value and (field != "animal" or value or before_by == by):
         return []
     return [CorrectionRow("photo", sha256, field, before, value, before_by, by)]
 

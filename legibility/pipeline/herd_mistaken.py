@@ -10,8 +10,8 @@ from legibility.herd.chiptext import parse_chip
 from legibility.pipeline.herd_corrections import (
     Changes,
     Corrected,
-    in_one,
     photo_change,
+    put_changes,
     unnamed,
 )
 from legibility.pipeline.herd_record import check_read_text
@@ -30,13 +30,9 @@ def take_back_reading(db: HerdDatabase, number: int, *, who: str, reason: str) -
     StoreError
         If there is none, it was taken back before, or nobody or no reason is given.
     """
-    return in_one(
-        db,
-        lambda: reading_back(db, number),
-        what="take back reading",
-        who=who,
-        reason=reason,
-    )
+    with db.transaction():
+        back = reading_back(db, number)
+        return put_changes(db, back, what="take back reading", who=who, reason=reason)
 
 
 def correct_reading(
@@ -62,8 +58,7 @@ def correct_reading(
     StoreError
         As for :func:`take_back_reading`, or if the text can be no mark, or nothing would change.
     """
-
-    def changes() -> Changes:
+    with db.transaction():
         old, counts = find_human_reading(db, number)
         new = replace(
             old,
@@ -76,9 +71,8 @@ def correct_reading(
         if new == old:
             raise StoreError("nothing would change; say what is to be corrected")
         back = _taken_back("reading", number, counts=counts)
-        return _instead(db, back, *add_human_reading(db, new))
-
-    return in_one(db, changes, what="correct reading", who=who, reason=reason)
+        changes = _instead(db, back, *add_human_reading(db, new))
+        return put_changes(db, changes, what="correct reading", who=who, reason=reason)
 
 
 def take_back_scan(db: HerdDatabase, number: int, *, who: str, reason: str) -> Corrected:
@@ -89,7 +83,9 @@ def take_back_scan(db: HerdDatabase, number: int, *, who: str, reason: str) -> C
     StoreError
         As for :func:`take_back_reading`.
     """
-    return in_one(db, lambda: scan_back(db, number), what="take back scan", who=who, reason=reason)
+    with db.transaction():
+        back = scan_back(db, number)
+        return put_changes(db, back, what="take back scan", who=who, reason=reason)
 
 
 def correct_scan(
@@ -115,8 +111,7 @@ def correct_scan(
     problem = identity_problem(code, allow_test=allow_test) if code else ""
     if problem:
         raise StoreError(problem)
-
-    def changes() -> Changes:
+    with db.transaction():
         old, counts = find_scan(db, number)
         new = replace(
             old,
@@ -129,9 +124,8 @@ def correct_scan(
             raise StoreError("nothing would change; say what is to be corrected")
         back = _taken_back("scan", number, counts=counts)
         key, fresh = add_scan(db, new)
-        return [*_instead(db, back, key, fresh), *_apart(db, number, str(key))]
-
-    return in_one(db, changes, what="correct scan", who=who, reason=reason)
+        changes = [*_instead(db, back, key, fresh), *_apart(db, number, str(key))]
+        return put_changes(db, changes, what="correct scan", who=who, reason=reason)
 
 
 def reading_words(reading: HumanReading) -> str:

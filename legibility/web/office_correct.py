@@ -12,7 +12,7 @@ from legibility.identify.stages import stage_name
 from legibility.pipeline.herd_corrections import (
     Corrected,
     advised,
-    correct_photo,
+    correct_photos,
     give_as_advised,
 )
 from legibility.pipeline.herd_mistaken import (
@@ -131,9 +131,9 @@ def change_photo() -> Response:
         asked = {name: form.get(name, now).strip()[:LONGEST] for name, now in said.items()}
         changed = {name: value for name, value in asked.items() if value != said[name]}
         apart = form.get("apart") == "yes"
-        done = correct_photo(
+        done = correct_photos(
             db,
-            digest,
+            [digest],
             animal_id=changed.get("animal_id"),
             ear=changed.get("ear"),
             stage=changed.get("stage"),

@@ -18,9 +18,8 @@ from legibility.pipeline.custody import verify_herd
 from legibility.pipeline.herd_cases import find_cases, open_cases
 from legibility.pipeline.herd_corrections import (
     Corrected,
-    correct_photo,
+    correct_photos,
     give_as_advised,
-    move_photos,
 )
 from legibility.pipeline.herd_history import mark_history
 from legibility.pipeline.herd_mistaken import (
@@ -98,7 +97,7 @@ def back_and_forth(db: HerdDatabase, before: dict[str, object], done: Corrected)
 
 def test_a_photo_goes_to_another_animal_and_back(db: HerdDatabase) -> None:
     before, digest = now(db), today(db)
-    done = move_photos(db, [digest], OTHER, **WHO)
+    done = correct_photos(db, [digest], animal_id=OTHER, **WHO)
     assert [p.sha256 for p in photos_of(db, OTHER)].count(digest) == 1
     assert digest not in [p.sha256 for p in photos_of(db, SHEEP)]
     (row,) = all_corrections(db, entry=done.entry)
@@ -116,7 +115,7 @@ def test_a_photo_goes_to_another_animal_and_back(db: HerdDatabase) -> None:
 
 def test_ear_stage_and_nobody(db: HerdDatabase) -> None:
     before, digest = now(db), today(db)
-    done = correct_photo(db, digest, animal_id="", ear="right", stage="lit from behind", **WHO)
+    done = correct_photos(db, [digest], animal_id="", ear="right", stage="lit from behind", **WHO)
     found = find_photo(db, digest)
     assert found is not None
     assert (found.animal_id, found.claimed_by, found.ear, found.stage) == (
@@ -131,7 +130,7 @@ def test_worklist_and_history_follow_the_correction(db: HerdDatabase) -> None:
     digest, touched = today(db), touched_at(db)
     last = mark_history(db, SHEEP, usable_grade=2.0).sightings[-1]
     assert last.day == TODAY.isoformat()
-    done = move_photos(db, [digest], OTHER, **WHO)
+    done = correct_photos(db, [digest], animal_id=OTHER, **WHO)
     assert touched_at(db) > touched
     assert TODAY.isoformat() not in [
         s.day for s in mark_history(db, SHEEP, usable_grade=2.0).sightings
@@ -207,7 +206,7 @@ def test_a_photo_apart_from_a_scan_is_not_paired_with_it_again(db: HerdDatabase)
     digest = today(db)
     scans = [ScanRow(CHIP, f"{TODAY}T10:00:00", reader="r")]
     import_scans(db, scans, source=Source("log", "0" * 64), pair_within_s=60)
-    done = move_photos(db, [digest], OTHER, apart_from_scan=True, **WHO)
+    done = correct_photos(db, [digest], animal_id=OTHER, apart_from_scan=True, **WHO)
     import_scans(db, scans, source=Source("log", "0" * 64), pair_within_s=60)
     assert list(confirmed_photos(db)) == []
     undo(db, done.entry, who="Bo")
@@ -216,8 +215,8 @@ def test_a_photo_apart_from_a_scan_is_not_paired_with_it_again(db: HerdDatabase)
 
 def test_no_import_fills_in_what_a_person_took_away(db: HerdDatabase) -> None:
     digest = today(db)
-    correct_photo(db, digest, animal_id="", stage="cleaned", **WHO)
-    done = correct_photo(db, digest, stage="", **WHO)
+    correct_photos(db, [digest], animal_id="", stage="cleaned", **WHO)
+    done = correct_photos(db, [digest], stage="", **WHO)
     scan = ScanRow(CHIP, f"{TODAY}T10:00:00", animal_id=SHEEP)
     again = PhotoRow(
         digest, "/photos/today.jpg", stage="clipped", ear="left", animal_id=SHEEP,
@@ -266,7 +265,7 @@ def test_a_contradiction_opens_its_case_with_the_reading_and_closes_by_correctio
     (case,) = all_cases(db, open_only=True)
     assert (case.kind, case.detail["animal_by_mark"]) == ("mark against list", OTHER)
     assert find_cases(db).new == 0
-    done = move_photos(db, [wrong.sha256], OTHER, **WHO)
+    done = correct_photos(db, [wrong.sha256], animal_id=OTHER, **WHO)
     assert done.closed == (case.number,)
     assert list(all_cases(db, open_only=True)) == []
     assert find_cases(db).new == 0
@@ -310,7 +309,7 @@ def test_an_eye_that_reads_another_animals_mark_opens_a_case(db: HerdDatabase) -
 def test_the_last_thing_is_taken_back_one_after_another(db: HerdDatabase) -> None:
     before, digest = now(db), today(db)
     record_reading(db, HumanReading("Bo", str(TODAY), "K109", animal_id=SHEEP))
-    correct_photo(db, digest, ear="right", **WHO)
+    correct_photos(db, [digest], ear="right", **WHO)
     first = last_action(db)
     assert first is not None
     assert first.words == ("today.jpg: ear not known before, now right",)
@@ -342,7 +341,7 @@ def test_what_is_refused_leaves_everything(
     before = content(db)
     asked = {"who": "Ada", "reason": "so", **changed}
     with pytest.raises(StoreError, match=words):
-        correct_photo(db, today(db), **asked)
+        correct_photos(db, [today(db)], **asked)
     assert content(db) == before
 
 
@@ -350,7 +349,7 @@ def test_corrections_are_only_ever_added_and_hold_against_the_chain(
     db: HerdDatabase, tmp_path: Path
 ) -> None:
     digest = today(db)
-    done = correct_photo(db, digest, ear="left", **WHO)
+    done = correct_photos(db, [digest], ear="left", **WHO)
     assert "ear" not in "".join(verify_herd(db.path).problems)
     path = db.path
     db.close()
@@ -373,7 +372,7 @@ def test_corrections_are_only_ever_added_and_hold_against_the_chain(
 def test_an_export_holds_them_and_one_without_them_is_no_whole_export(
     db: HerdDatabase, tmp_path: Path, as_json: bool
 ) -> None:
-    move_photos(db, [today(db)], OTHER, **WHO)
+    correct_photos(db, [today(db)], animal_id=OTHER, **WHO)
     undo(db, who="Bo")
     export_herd(db, tmp_path / "out", as_json=as_json)
     restored_herd(tmp_path / "new.db", tmp_path / "out")
@@ -390,7 +389,7 @@ def test_all_photos_of_an_animal_in_one_go(db: HerdDatabase) -> None:
     photos = [p.sha256 for p in photos_of(db, SHEEP)]
     assert len(photos) > 1
     before = now(db)
-    done = move_photos(db, photos, OTHER, **WHO)
+    done = correct_photos(db, photos, animal_id=OTHER, **WHO)
     assert len(done.changes) == len(photos)
     assert photos_of(db, SHEEP) == ()
     back_and_forth(db, before, done)

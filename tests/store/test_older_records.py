@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from legibility.cli import cli
-from legibility.pipeline.herd_corrections import correct_photo
+from legibility.pipeline.herd_corrections import correct_photos
 from legibility.pipeline.herd_mistaken import take_back_reading, take_back_scan
 from legibility.pipeline.herd_undo import undo
 from legibility.store.corrections import corrections_problems
@@ -44,7 +44,7 @@ def _is_used_as_any(db: HerdDatabase) -> None:
     before = content(db)
     said = {"who": "Ada", "reason": "so"}
     done = [
-        correct_photo(db, "a" * 64, ear="left", animal_id="animal 1", **said),
+        correct_photos(db, ["a" * 64], ear="left", animal_id="animal 1", **said),
         take_back_reading(db, readings[0].number, **said),
         take_back_scan(db, scans[0].scan_id, **said),
     ]

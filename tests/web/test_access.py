@@ -13,7 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from legibility.pipeline.herd_corrections import correct_photo
+from legibility.pipeline.herd_corrections import correct_photos
 from legibility.pipeline.herd_record import record_reading
 from legibility.store.database import open_herd
 from legibility.store.decisions import open_case
@@ -168,7 +168,7 @@ def office_herd(tmp_path_factory: pytest.TempPathFactory) -> Path:
             add_scan(db, ScanRow("276000000000003", "2025-05-01", animal_id="Eskel 005"))
         eye = HumanReading("Ada", "2025-05-01", "J342", photo_sha256=digest_of(PHOTO))
         record_reading(db, eye)
-        correct_photo(db, digest_of(PHOTO), ear="left", who="Ada", reason="seen in the photo")
+        correct_photos(db, [digest_of(PHOTO)], ear="left", who="Ada", reason="seen in the photo")
     return path
 
 
