@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 DIGITS: Final = "0123456789"
@@ -63,10 +64,19 @@ class CheckScheme:
     finish: Callable[[int], str]
     """Check characters of a state; empty where the scheme asks for one that no die has (``*``)."""
     source: str
+    period: int = 1
+    """Steps are the same again when so many more characters come after."""
 
 
-def check_characters(scheme: CheckScheme, text: str) -> str:
+def check_characters(scheme: CheckScheme, text: str, covers: str = "") -> str:
     """Check characters of a text.
+
+    Parameters
+    ----------
+    scheme : CheckScheme
+    text : str
+    covers : str
+        The characters of the text that count; empty: all.
 
     Returns
     -------
@@ -83,12 +93,26 @@ def check_characters(scheme: CheckScheme, text: str) -> str:
     >>> check_characters(SCHEMES["mod-37-2"], "G123489654321")
     'Y'
     """
+    steps, ends = _tables(scheme)
+    if covers:
+        text = "".join(character for character in text if character in covers)
     state = scheme.start
-    for place, character in enumerate(text, start=1):
-        if character not in scheme.covered:
+    for after, character in zip(range(len(text) - 1, -1, -1), text, strict=True):
+        if character not in steps:
             raise ValueError(f"{scheme.name} is computed over {scheme.covered}, not {character!r}")
-        state = scheme.step(state, character, len(text) - place)
-    return scheme.finish(state)
+        state = steps[character][after % scheme.period][state]
+    return ends[state]
+
+
+@lru_cache(maxsize=32)
+def _tables(scheme: CheckScheme) -> tuple[dict[str, list[list[int]]], list[str]]:
+    """State after each character, by how many come after it and by the state before; the ends."""
+    states = range(scheme.states)
+    steps = {
+        c: [[scheme.step(state, c, after) for state in states] for after in range(scheme.period)]
+        for c in scheme.covered
+    }
+    return steps, [scheme.finish(state) for state in states]
 
 
 def _pure(name: str, modulus: int, radix: int, covered: str, length: int) -> CheckScheme:
@@ -160,7 +184,7 @@ def _verhoeff() -> CheckScheme:
         return next(digit for digit in DIGITS if _DIHEDRAL[int(digit)][state] == "0")
 
     source = "Verhoeff 1969, Error detecting decimal codes"
-    return CheckScheme("verhoeff", DIGITS, DIGITS, 1, 10, 0, step, finish, source)
+    return CheckScheme("verhoeff", DIGITS, DIGITS, 1, 10, 0, step, finish, source, period=8)
 
 
 _ALL: Final = (

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 from legibility.alphabet import CHARACTERS, LOOK_ALIKE, ROW_SEPARATOR
-from legibility.marks.check_characters import DIGITS, LETTERS, SCHEMES, CheckScheme
+from legibility.marks.check_characters import DIGITS, LETTERS, SCHEMES, check_characters
 from legibility.marks.rules import COVERS, Form, Rules
 
 _FIELD: Final = re.compile(r"\{(prefix|year|check)\}|[@#*]")
-_PERIOD: Final = 8
-"""Steps depend on how many characters come after only as Verhoeff's permutation does."""
 _CALLED: Final = {"O": "the letter O", "0": "the figure 0", "I": "the letter I", "1": "a figure 1"}
 
 
@@ -108,10 +105,7 @@ class Matcher:
         text = found[0].replace(ROW_SEPARATOR, "")
         if form.check:
             scheme = SCHEMES[form.check]
-            body = text[: -scheme.length]
-            if form.check_covers != "all":
-                body = "".join(c for c in body if c in COVERS[form.check_covers])
-            wanted = quick_check(scheme, body)
+            wanted = check_characters(scheme, text[: -scheme.length], COVERS[form.check_covers])
             if not wanted or not text.endswith(wanted):
                 return f"its check character ({form.check}) would be {wanted or 'none'}"
         table = self._rules.year_table
@@ -120,33 +114,6 @@ class Matcher:
             if letter != wanted:
                 return f"year letter {letter}, but {year} has {wanted} ({table.name})"
         return ""
-
-
-def quick_check(scheme: CheckScheme, text: str) -> str:
-    """``check_characters`` of a text that the scheme covers, for many of them.
-
-    Examples
-    --------
-    >>> quick_check(SCHEMES["mod-37-2"], "G123489654321")
-    'Y'
-    """
-    steps, ends = _tables(scheme)
-    state, after = scheme.start, len(text)
-    for character in text:
-        after -= 1
-        state = steps[character][after % _PERIOD][state]
-    return ends[state]
-
-
-@lru_cache(maxsize=32)
-def _tables(scheme: CheckScheme) -> tuple[dict[str, list[list[int]]], list[str]]:
-    """State after each character, by how many come after it and by the state before; the ends."""
-    states = range(scheme.states)
-    steps = {
-        c: [[scheme.step(state, c, after) for state in states] for after in range(_PERIOD)]
-        for c in scheme.covered
-    }
-    return steps, [scheme.finish(state) for state in states]
 
 
 def _expression(rules: Rules, form: Form, number: int) -> str:

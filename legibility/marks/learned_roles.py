@@ -118,10 +118,10 @@ def _agrees(scheme: CheckScheme, covers: str, line: Line) -> bool:
     body, written = text[: -scheme.length], text[-scheme.length :]
     if len(line.rows[-1]) < scheme.length or not body:
         return False
-    covered = [c for c in body if c in COVERS[covers]]
-    if not covered or not set(covered) <= set(scheme.covered):
+    covered = set(body).intersection(COVERS[covers])
+    if not covered or not covered <= set(scheme.covered):
         return False
-    return check_characters(scheme, "".join(covered)) == written
+    return check_characters(scheme, body, COVERS[covers]) == written
 
 
 def _without(lines: Sequence[Line], name: str, covers: str) -> Checked:

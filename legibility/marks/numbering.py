@@ -11,10 +11,10 @@ from typing import Final
 
 import numpy as np
 
-from legibility.marks.check_characters import SCHEMES
+from legibility.marks.check_characters import SCHEMES, check_characters
 from legibility.marks.learned import LearnedRules
 from legibility.marks.learned_lines import plain_marks
-from legibility.marks.learned_match import Matcher, quick_check
+from legibility.marks.learned_match import Matcher
 from legibility.marks.rules import COVERS, Rules
 
 MOST_DRAWN: Final = 1_000_000
@@ -193,8 +193,7 @@ def _written(one: Series, numbers: Iterable[int], rules: Rules, allowed: Matcher
     for number in numbers:
         mark = f"{one.head}{number:0{one.width}d}{one.tail}"
         if form.check:
-            body = "".join(c for c in mark if c in COVERS[form.check_covers])
-            written = quick_check(SCHEMES[form.check], body)
+            written = check_characters(SCHEMES[form.check], mark, COVERS[form.check_covers])
             mark += written
             if not written:
                 continue

@@ -10,7 +10,13 @@ from functools import lru_cache
 from typing import Final
 
 from legibility.alphabet import CHARACTERS, ROW_SEPARATOR, index_of, split_mark
-from legibility.marks.check_characters import DIGITS, LETTERS, SCHEMES, CheckScheme
+from legibility.marks.check_characters import (
+    DIGITS,
+    LETTERS,
+    SCHEMES,
+    CheckScheme,
+    check_characters,
+)
 from legibility.marks.patterns import LONGEST_ROW, Place, Vocabulary, row_shapes
 from legibility.marks.year_letters import PROFILES, YearLetters, unnamed_reason
 
@@ -152,12 +158,7 @@ class Layout:
         """Check characters that the others ask for; empty when no die has them."""
         if self.scheme is None:
             return ""
-        text = "".join(rows)[: -self.scheme.length]
-        covered = [character for character in text if character in self.covers]
-        state = self.scheme.start
-        for n, character in enumerate(covered, start=1):
-            state = self.scheme.step(state, character, len(covered) - n)
-        return self.scheme.finish(state)
+        return check_characters(self.scheme, "".join(rows)[: -self.scheme.length], self.covers)
 
     def fits(self, rows: tuple[str, ...]) -> bool:
         """Whether a mark is one of this kind."""
