@@ -22,7 +22,7 @@ from legibility.marks.learned_parts import Part
 from legibility.marks.learned_roles import by_check
 from legibility.marks.learned_runs import Shape
 from legibility.marks.learned_shapes import mixed_length, runs_length, shapes_of
-from legibility.marks.learned_writing import FoundForm, notes_of, written_rules
+from legibility.marks.learned_writing import notes_of, written_rules
 from legibility.marks.rules import Rules
 from legibility.marks.rules_file import rules_toml
 
@@ -174,7 +174,7 @@ def learned_rules(
     return _counted(texts, sides, years, written, notes_of(found, written[0]))
 
 
-def _by_ear(lines: Sequence[tuple[str, Line]]) -> list[FoundForm]:
+def _by_ear(lines: Sequence[tuple[str, Line]]) -> list[Shape]:
     """Forms of both ears together, or of each ear where they differ."""
     every = [line for _, line in lines]
     left = [line for ear, line in lines if ear != "right"]
@@ -192,23 +192,20 @@ def _shortest(lines: Sequence[Line]) -> float:
     return min(runs_length(lines), mixed_length(lines))
 
 
-def _of_group(lines: Sequence[Line], ear: str) -> list[FoundForm]:
-    found: list[FoundForm] = []
+def _of_group(lines: Sequence[Line], ear: str) -> list[Shape]:
+    found: list[Shape] = []
     floor = least_marks(len(lines))
     for group in by_check(lines):
         if len(group.lines) < floor and found:
             continue
-        found += [FoundForm(shape, ear, group.check, group.covers) for shape in shapes_of(group)]
+        found += [replace(shape, ear=ear) for shape in shapes_of(group)]
     return found
 
 
-def _lengths_alone(lines: Sequence[Line]) -> list[FoundForm]:
+def _lengths_alone(lines: Sequence[Line]) -> list[Shape]:
     sizes = Counter(tuple(map(len, line.rows)) for line in lines)
     free = Part(CHARACTERS)
-    return [
-        FoundForm(Shape(tuple((free,) * n for n in size)))
-        for size, _ in sizes.most_common(MOST_FORMS)
-    ]
+    return [Shape(tuple((free,) * n for n in size)) for size, _ in sizes.most_common(MOST_FORMS)]
 
 
 def _counted(

@@ -29,6 +29,31 @@ class Line:
     year: int = 0
     """Of birth; 0 = not known."""
 
+    @property
+    def runs(self) -> list[str]:
+        """Letters and figures in turn.
+
+        Examples
+        --------
+        >>> Line(("HD", "782M")).runs
+        ['HD', '782', 'M']
+        """
+        return [run for row in self.rows for run in _RUN.findall(row)]
+
+    @property
+    def kind(self) -> tuple[str, ...]:
+        """Letters (L) and figures (D) in turn, whatever their number, row by row.
+
+        Examples
+        --------
+        >>> Line(("HD", "782M")).kind
+        ('L', 'DL')
+        """
+        return tuple(
+            "".join("L" if run[0].isalpha() else "D" for run in _RUN.findall(row))
+            for row in self.rows
+        )
+
 
 def plain_marks(marks: Sequence[str] | NDArray[Any]) -> list[str]:
     """Marks in capitals without blanks, hyphens and dots; empty where there is no mark in it.
@@ -58,28 +83,6 @@ def rows_of(mark: str) -> tuple[str, ...]:
     rows = tuple(mark.split(ROW_SEPARATOR))
     if len(rows) > 1 or len(mark) <= LONGEST_ROW:
         return rows
-    first = runs(mark)[0]
+    first = _RUN.findall(mark)[0]
     cut = len(first) if first.isalpha() and len(first) <= LONGEST_ROW else len(mark) - LONGEST_ROW
     return (mark[:cut], mark[cut:])
-
-
-def runs(row: str) -> list[str]:
-    """Letters and figures in turn.
-
-    Examples
-    --------
-    >>> runs("HD782M")
-    ['HD', '782', 'M']
-    """
-    return _RUN.findall(row)
-
-
-def kind_of(rows: tuple[str, ...]) -> tuple[str, ...]:
-    """Letters (L) and figures (D) in turn, whatever their number, row by row.
-
-    Examples
-    --------
-    >>> kind_of(("HD", "782M"))
-    ('L', 'DL')
-    """
-    return tuple("".join("L" if run[0].isalpha() else "D" for run in runs(row)) for row in rows)

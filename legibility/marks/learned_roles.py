@@ -9,7 +9,7 @@ from typing import Final
 
 from legibility.marks.check_characters import SCHEMES, CheckScheme, check_characters
 from legibility.marks.learned_evidence import RAREST
-from legibility.marks.learned_lines import Line, kind_of
+from legibility.marks.learned_lines import Line
 from legibility.marks.rules import COVERS
 from legibility.marks.year_letters import PROFILES
 
@@ -87,16 +87,16 @@ def by_check(lines: Sequence[Line]) -> list[Checked]:
         wrong = [line for line in rest if not _agrees(SCHEMES[name], covers, line)]
         if len(right) >= LEAST_KNOWN and len(right) >= AGREE * len(rest):
             return [*found, _without(right, name, covers)]
-        kinds = Counter(kind_of(line.rows) for line in right)
-        others = Counter(kind_of(line.rows) for line in wrong)
+        kinds = Counter(line.kind for line in right)
+        others = Counter(line.kind for line in wrong)
         good = {
             kind
             for kind, count in kinds.items()
             if count >= LEAST_KNOWN and count >= AGREE * (count + others[kind])
         }
         if good:
-            found.append(_without([x for x in right if kind_of(x.rows) in good], name, covers))
-            rest = [line for line in rest if kind_of(line.rows) not in good]
+            found.append(_without([x for x in right if x.kind in good], name, covers))
+            rest = [line for line in rest if line.kind not in good]
     return [*found, Checked(tuple(rest))] if rest else found
 
 

@@ -17,7 +17,7 @@ from legibility.marks.learned_evidence import (
     is_stretch,
     least_marks,
 )
-from legibility.marks.learned_lines import Line, kind_of, runs
+from legibility.marks.learned_lines import Line
 from legibility.marks.learned_parts import Part, literal, number, set_of
 from legibility.marks.learned_roles import own_years, year_table
 from legibility.marks.year_letters import PROFILES
@@ -40,10 +40,14 @@ class Shape:
     table: str = ""
     """Name of the year table."""
     notes: tuple[str, ...] = ()
+    ear: str = ""
+    check: str = ""
+    """Name in ``SCHEMES``; empty: no check character."""
+    covers: str = "all"
 
 
 def run_shapes(lines: Sequence[Line]) -> list[Shape]:
-    """Forms of marks of one kind (:func:`learned_lines.kind_of`)."""
+    """Forms of marks of one kind (``Line.kind``)."""
     table = _table(lines)
     if table is not None:
         letter = PROFILES[table.name].letter
@@ -56,21 +60,12 @@ def _groups(columns: _Columns, table: _Table | None) -> list[Sequence[Line]]:
     for run, texts in enumerate(columns.runs):
         sizes = sorted(set(map(len, texts)))
         if texts[0].isalpha() and sizes and sizes[-1] - sizes[0] >= len(sizes):
-            of_size = [[x for x in columns.lines if len(_runs(x)[run]) == n] for n in sizes]
+            of_size = [[x for x in columns.lines if len(x.runs[run]) == n] for n in sizes]
             return [group for own in of_size for group in _groups(_Columns.of(own), table)]
-    words = _words(columns, table)
+    run, words = _words(columns, table)
     return [
-        [line for line in columns.lines if _runs(line)[word.run].startswith(word.text)]
-        for word in words
+        [line for line in columns.lines if line.runs[run].startswith(word)] for word in words
     ] or [columns.lines]
-
-
-@dataclass(frozen=True, slots=True)
-class _Word:
-    """What a run begins with in one herd."""
-
-    run: int
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +79,7 @@ class _Table:
 
     def character(self, line: Line) -> str:
         """The year's letter of a mark."""
-        return _runs(line)[self.run][self.end]
+        return line.runs[self.run][self.end]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +94,7 @@ class _Columns:
 
     @classmethod
     def of(cls, lines: Sequence[Line]) -> _Columns:
-        parts = [_runs(line) for line in lines]
+        parts = [line.runs for line in lines]
         kept = list(range(len(lines)))
         spans = []
         for k in range(len(parts[0])):
@@ -108,10 +103,6 @@ class _Columns:
             spans.append((low, high))
         columns = [[parts[i][k] for i in kept] for k in range(len(spans))]
         return cls([lines[i] for i in kept], columns, spans)
-
-
-def _runs(line: Line) -> list[str]:
-    return [run for row in line.rows for run in runs(row)]
 
 
 def _lengths(texts: Sequence[str]) -> tuple[int, int]:
@@ -145,7 +136,7 @@ def _is_number(texts: Sequence[str]) -> bool:
 def _table(lines: Sequence[Line]) -> _Table | None:
     """The place whose character says the year of birth, by a published table."""
     years = [line.year for line in lines]
-    parts = [_runs(line) for line in lines]
+    parts = [line.runs for line in lines]
     for run in range(len(parts[0])):
         for end in (0, -1):
             name = year_table([mark[run][end] for mark in parts], years)
@@ -154,8 +145,8 @@ def _table(lines: Sequence[Line]) -> _Table | None:
     return None
 
 
-def _words(columns: _Columns, table: _Table | None) -> list[_Word]:
-    """Herd codes of the first run that has several, each of two characters or more."""
+def _words(columns: _Columns, table: _Table | None) -> tuple[int, tuple[str, ...]]:
+    """The first run that has several herd codes of two characters or more, and these."""
     for run, (texts, (low, high)) in enumerate(zip(columns.runs, columns.spans, strict=True)):
         if low != high or (table is not None and table.run == run):
             continue
@@ -163,15 +154,15 @@ def _words(columns: _Columns, table: _Table | None) -> list[_Word]:
         for length in range(longest, 1, -1):
             words = in_use(Counter(text[:length] for text in texts))
             if 1 < len(words) <= MOST_WORDS:
-                return [_Word(run, word) for word in words]
+                return run, words
             if len(words) == 1:
                 break
-    return []
+    return 0, ()
 
 
 def _shape(columns: _Columns, table: _Table | None) -> Shape:
     lines = columns.lines
-    kinds = kind_of(lines[0].rows)
+    kinds = lines[0].kind
     row_of = [r for r, kind in enumerate(kinds) for _ in kind]
     rows: list[list[Part]] = [[] for _ in kinds]
     notes: list[str] = []
@@ -185,11 +176,12 @@ def _shape(columns: _Columns, table: _Table | None) -> Shape:
             (after if table.end else before).append(letters)
             texts = [text[:-1] if table.end else text[1:] for text in texts]
             low, high = low - 1, high - 1
-        if high:
-            learn = _letters if is_letters else _figures
-            parts, note = learn(texts, low, high, years)
+        if high and is_letters:
+            parts, note = _letters(texts, low, high, years)
             before += parts
             notes += note
+        elif high:
+            before += _figures(texts, low, high)
         rows[row_of[run]] += before + after
     return Shape(tuple(map(tuple, rows)), table.name if table else "", tuple(notes))
 
@@ -242,21 +234,19 @@ def _allowed(texts: Sequence[str]) -> str:
     return set_of(used) if used else LETTERS
 
 
-def _figures(
-    texts: Sequence[str], low: int, high: int, _: Sequence[int]
-) -> tuple[list[Part], list[str]]:
+def _figures(texts: Sequence[str], low: int, high: int) -> list[Part]:
     if low == high:
         words = in_use(Counter(texts))
         if len(words) == 1:
-            return literal(words[0]), []
+            return literal(words[0])
         if low == 1 and words:
-            return [Part(set_of(words))], []
+            return [Part(set_of(words))]
         common = _common(texts)
         if len(common) >= LEAST_FIXED:
             # The last of them may change when the numbers behind it are used up.
             kept = common[:-1]
-            return [*literal(kept), Part(DIGITS, low - len(kept), low - len(kept))], []
-    return number(low, high, zero_first=not _is_number(texts)), []
+            return [*literal(kept), Part(DIGITS, low - len(kept), low - len(kept))]
+    return number(low, high, zero_first=not _is_number(texts))
 
 
 def _common(texts: Sequence[str]) -> str:

@@ -18,7 +18,7 @@ from legibility.marks.learned_evidence import (
     in_use,
     least_marks,
 )
-from legibility.marks.learned_lines import Line, kind_of, runs
+from legibility.marks.learned_lines import Line
 from legibility.marks.learned_parts import Part, set_of
 from legibility.marks.learned_roles import Checked
 from legibility.marks.learned_runs import Shape, run_shapes
@@ -41,22 +41,30 @@ MISSED: Final = 0.01
 def shapes_of(group: Checked) -> list[Shape]:
     """Forms of marks that share a check scheme, or have none."""
     lines = group.lines
-    kinds = Counter(kind_of(line.rows) for line in lines)
+    kinds = Counter(line.kind for line in lines)
     common = {kind for kind, count in kinds.items() if count >= least_marks(len(lines))}
-    main = [line for line in lines if kind_of(line.rows) in common]
+    main = [line for line in lines if line.kind in common]
     if not _stands_in_runs(lines, main, len(common)):
         found = mixed_shapes(lines)
     else:
         found = [
             shape
             for kind in sorted(common, key=lambda kind: -kinds[kind])
-            for shape in run_shapes([line for line in main if kind_of(line.rows) == kind])
+            for shape in run_shapes([line for line in main if line.kind == kind])
         ]
     if not group.check:
         return found
     scheme = SCHEMES[group.check]
     signs = Part(set_of(scheme.written), role="check")
-    return [replace(shape, rows=(*shape.rows[:-1], (*shape.rows[-1], signs))) for shape in found]
+    return [
+        replace(
+            shape,
+            rows=(*shape.rows[:-1], (*shape.rows[-1], signs)),
+            check=group.check,
+            covers=group.covers,
+        )
+        for shape in found
+    ]
 
 
 def _stands_in_runs(lines: Sequence[Line], main: Sequence[Line], kinds: int) -> bool:
@@ -71,11 +79,10 @@ def runs_length(lines: Sequence[Line]) -> float:
     lengths: dict[tuple[str, ...], list[Counter[int]]] = {}
     kinds = Counter[tuple[str, ...]]()
     for line in lines:
-        kind = kind_of(line.rows)
+        kind = line.kind
         kinds[kind] += 1
         counters = lengths.setdefault(kind, [Counter[int]() for _ in "".join(kind)])
-        all_runs = [run for row in line.rows for run in runs(row)]
-        for counter, run in zip(counters, all_runs, strict=True):
+        for counter, run in zip(counters, line.runs, strict=True):
             counter[len(run)] += 1
     half = math.log(0.5)
     total = code_length(kinds, {kind: half * (1 + len("".join(kind))) for kind in kinds})

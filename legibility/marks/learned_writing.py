@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from legibility.alphabet import CHARACTERS
 from legibility.marks.check_characters import DIGITS, LETTERS
@@ -14,48 +14,35 @@ from legibility.marks.rules import Form, Rules, layouts_of
 from legibility.marks.year_letters import PROFILES
 
 
-@dataclass(frozen=True, slots=True)
-class FoundForm:
-    """A form with where it stands and the check character that was seen in it."""
-
-    shape: Shape
-    ear: str = ""
-    check: str = ""
-    """Name in ``SCHEMES``; empty: no check character."""
-    covers: str = "all"
-
-
-def written_rules(found: Sequence[FoundForm]) -> tuple[Rules, tuple[str, ...]]:
+def written_rules(found: Sequence[Shape]) -> tuple[Rules, tuple[str, ...]]:
     """Rules with their forms, and each form in words."""
     excluded = _never_used(found)
-    tables = Counter(one.shape.table for one in found if one.shape.table)
+    tables = Counter(shape.table for shape in found if shape.table)
     table = tables.most_common(1)[0][0] if tables else ""
-    prefix = _prefix([one.shape for one in found])
+    prefix = _prefix(found)
     forms: dict[Form, str] = {}
-    for one in found:
-        shape, rows = one.shape, list(one.shape.rows)
-        bare = rows[0][len(prefix) :]
-        patterns = [pattern_of(bare, excluded, table if shape.table == table else "")]
+    for shape in found:
+        own = table if shape.table == table else ""
+        bare = (shape.rows[0][len(prefix) :], *shape.rows[1:])
+        patterns = [pattern_of(row, excluded, own) for row in bare]
         patterns[0] = ("{prefix}" if prefix else "") + patterns[0]
-        patterns += [
-            pattern_of(row, excluded, table if shape.table == table else "") for row in rows[1:]
-        ]
-        form = Form(tuple(patterns), one.ear, one.check, one.covers)
-        said = " over ".join(words_of(row, year=shape.table, check=one.check) for row in rows)
-        forms.setdefault(form, said + (f" ({one.ear} ear)" if one.ear else ""))
+        form = Form(tuple(patterns), shape.ear, shape.check, shape.covers)
+        said = (words_of(row, year=shape.table, check=shape.check) for row in shape.rows)
+        where = f" ({shape.ear} ear)" if shape.ear else ""
+        forms.setdefault(form, " over ".join(said) + where)
     merged, words = _merged(forms)
     rules = Rules(exclude=excluded, prefix=prefix, year_letters=table, forms=merged)
     try:
         layouts_of(rules)
     except ValueError:
         # A check over places that hold letters and figures cannot be said in a rules file.
-        return written_rules([FoundForm(_unchecked(one.shape), one.ear) for one in found])
+        return written_rules([_unchecked(shape) for shape in found])
     return rules, words
 
 
-def _never_used(found: Sequence[FoundForm]) -> str:
+def _never_used(found: Sequence[Shape]) -> str:
     """Characters that are allowed nowhere, of the kinds that some place leaves open."""
-    parts = [part for one in found for row in one.shape.rows for part in row]
+    parts = [part for shape in found for row in shape.rows for part in row]
     nowhere = set(CHARACTERS).difference(*(part.allowed for part in parts))
     free = [set(part.allowed) for part in parts if not part.role]
     kinds = ""
@@ -71,7 +58,7 @@ def _unchecked(shape: Shape) -> Shape:
         tuple(replace(part, role="") if part.role == "check" else part for part in row)
         for row in shape.rows
     )
-    return replace(shape, rows=rows)
+    return replace(shape, rows=rows, check="", covers="all")
 
 
 def _prefix(shapes: Sequence[Shape]) -> str:
@@ -104,9 +91,9 @@ def _merged(forms: dict[Form, str]) -> tuple[tuple[Form, ...], tuple[str, ...]]:
     return tuple(found), tuple(found.values())
 
 
-def notes_of(found: Sequence[FoundForm], rules: Rules) -> tuple[str, ...]:
+def notes_of(found: Sequence[Shape], rules: Rules) -> tuple[str, ...]:
     """What was learned besides the forms, in words."""
-    notes = [note for one in found for note in one.shape.notes]
+    notes = [note for shape in found for note in shape.notes]
     table = rules.year_table
     if table is not None:
         same = [
