@@ -21,10 +21,10 @@ from legibility.alphabet import CHARACTERS, N_CHARACTERS
 from legibility.containers import ColorImage
 from legibility.dies.placing import draw_placing, place_needles
 from legibility.dies.strokes import GlyphSource, load_sources
-from legibility.evaluate.intervals import Rate, rate
 from legibility.evaluate.metrics import MERGED
 from legibility.evaluate.placement import die_set
 from legibility.evaluate.scene import evaluation_sources
+from legibility.intervals import Rate, rate
 from legibility.read.network import StripView, view_strips
 
 DIES: Final = 5

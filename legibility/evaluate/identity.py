@@ -15,7 +15,6 @@ from typing import Final
 import numpy as np
 
 from legibility import __version__
-from legibility.evaluate.intervals import Rate, rate
 from legibility.evaluate.reliability import BrierSplit, brier_split, ece, reliability_table
 from legibility.evaluate.report import Cell, Report, Section
 from legibility.identify.calibration import FinalCalibration
@@ -23,6 +22,7 @@ from legibility.identify.calibration_file import calibration_sha256
 from legibility.identify.calibration_outcomes import set_size, spread
 from legibility.identify.conformal import set_limits
 from legibility.identify.herd_scores import HerdScores
+from legibility.intervals import Rate, rate
 from legibility.networks import models_sha256
 from legibility.pipeline.known_readings import (
     KnownReading,

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, index_of
 from legibility.containers import LogLikelihood
-from legibility.evaluate.intervals import wilson
+from legibility.intervals import wilson
 from legibility.locate.rows import row_through
 from legibility.pipeline.cells import Readers, needle_model, pooled, row_opinions
 from legibility.pipeline.reading import reading_model

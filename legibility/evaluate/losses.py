@@ -31,7 +31,6 @@ from legibility.containers import (
     Reading,
     Status,
 )
-from legibility.evaluate.intervals import wilson
 from legibility.evaluate.looks import COVERED as COVERED_EARS
 from legibility.evaluate.looks import GONE, READABLE, Look, load_looks
 from legibility.herd import handling as h
@@ -40,6 +39,7 @@ from legibility.herd.planning import Day
 from legibility.herd.priorities import RISK_WORTH_A_MARK
 from legibility.herd.refusals import AS_FOUND, COVERED, PREPARED, Chance, Refusals
 from legibility.herd.worklist import worklist
+from legibility.intervals import wilson
 from legibility.pipeline.herd_plan import plan_day
 from legibility.pipeline.herd_state import OVER_THE_MARK
 from legibility.pipeline.herd_worklist import rank_herd

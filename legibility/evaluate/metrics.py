@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from legibility.alphabet import ROW_SEPARATOR
-from legibility.evaluate.intervals import Rate, rate
+from legibility.intervals import Rate, rate
 
 MERGED: Final = str.maketrans({"O": "0", "I": "1"})
 """Pairs that many herds' rules decide, not the eye: O/0 and I/1."""

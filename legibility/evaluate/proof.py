@@ -24,9 +24,9 @@ from legibility.alphabet import CHARACTERS, LOOK_ALIKE, ROW_SEPARATOR, split_mar
 from legibility.containers import ColorImage
 from legibility.errors import PhotoError
 from legibility.evaluate.cards import CardScene, Fault, card_photo, card_scene, same_dies
-from legibility.evaluate.intervals import Rate, rate
 from legibility.evaluate.marks import LOOK_ALIKES, random_mark
 from legibility.evaluate.scene import marked_ear
+from legibility.intervals import Rate, rate
 from legibility.pipeline.proof import CardProof, prove_card
 from legibility.read.learned_dies import LearnedDies
 from legibility.risk.card import SAME_EITHER_WAY, Verdict

@@ -8,7 +8,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from legibility.evaluate.intervals import Rate, rate
+from legibility.intervals import Rate, rate
 
 BINS: Final = 15
 """Guo et al. 2017, "On calibration of modern neural networks", use 15."""

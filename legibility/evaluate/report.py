@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from legibility.errors import OutputError
-from legibility.evaluate.intervals import Rate
+from legibility.intervals import Rate
 
 Cell: TypeAlias = "str | int | float | Rate"
 Row: TypeAlias = "Mapping[str, Cell]"

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from legibility.evaluate.intervals import rate
 from legibility.evaluate.metrics import character_rate, confidently_wrong, exact_rate
 from legibility.evaluate.outcome import Outcome
 from legibility.evaluate.reliability import brier, brier_split, ece, reliability_table
 from legibility.evaluate.report import Row, Section
+from legibility.intervals import rate
 
 Cut = Callable[[Outcome], bool]
 

@@ -20,7 +20,6 @@ from typing import Final
 import numpy as np
 
 from legibility.containers import Stage, Verdict
-from legibility.evaluate.intervals import wilson
 from legibility.evaluate.sequences import (
     ReadSequence,
     ReadStage,
@@ -33,6 +32,7 @@ from legibility.identify.sequence import combine
 from legibility.identify.stages import minutes_of
 from legibility.identify.step_effects import StepModel, load_step_model
 from legibility.identify.stop import advise
+from legibility.intervals import wilson
 from legibility.settings import Settings
 
 EVALUATION_SETTINGS: Final = Settings(second_reader=False, handling_budget_min=1000.0)

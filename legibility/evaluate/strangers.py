@@ -25,7 +25,6 @@ import numpy as np
 
 from legibility.alphabet import ROW_SEPARATOR
 from legibility.containers import Decision
-from legibility.evaluate.intervals import rate
 from legibility.evaluate.marks import LETTERS
 from legibility.evaluate.pose import SceneChoices
 from legibility.evaluate.reliability import ece
@@ -34,6 +33,7 @@ from legibility.evaluate.scene import evaluation_set
 from legibility.identify.channel import channel_odds, channel_outcomes
 from legibility.identify.decision import identify
 from legibility.identify.marktext import best_text
+from legibility.intervals import rate
 from legibility.pipeline import read_photo
 from legibility.pipeline.known_readings import (
     KnownReading,

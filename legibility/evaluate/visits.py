@@ -31,10 +31,10 @@ from legibility.containers import (
     Status,
     Verdict,
 )
-from legibility.evaluate.intervals import clopper_pearson
 from legibility.evaluate.visit_photos import EarShot, ears_of, read_ears, visit_herd
 from legibility.identify.decision import identify
 from legibility.identify.step_effects import load_step_model
+from legibility.intervals import clopper_pearson
 from legibility.pipeline.known_readings import load_known_readings, save_known_readings
 from legibility.pipeline.run import final_calibration
 from legibility.pipeline.session import ReadShot, Shot, combine_session

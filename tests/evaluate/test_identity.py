@@ -15,11 +15,11 @@ from legibility.evaluate.identity import (
     measure_cases,
     within_limits,
 )
-from legibility.evaluate.intervals import rate
 from legibility.evaluate.report import as_json, as_markdown
 from legibility.identify.calibration import FinalCalibration, posterior
 from legibility.identify.calibration_fit import calibration_with_sets
 from legibility.identify.conformal import candidate_set
+from legibility.intervals import rate
 from legibility.pipeline.known_readings import KnownReading, save_known_readings
 from legibility.settings import Settings
 from tests.identify.reading_builder import cell, reading

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from legibility.evaluate.intervals import clopper_pearson, rate, wilson
+from legibility.intervals import clopper_pearson, rate, wilson
 
 # Newcombe 1998, Stat. Med. 17:857-872, Table I (four decimals)
 CASES = [(81, 263), (15, 148), (0, 20), (1, 29)]
