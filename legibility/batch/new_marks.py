@@ -22,14 +22,9 @@ from legibility.marks.rules_file import load_rules
 from legibility.marks.space import count_marks, iter_marks, sample_marks
 from legibility.read.learned_dies import load_dies
 from legibility.risk.alphabet_choice import LeftOut, leave_out
-from legibility.risk.assign import (
-    EXHAUSTIVE,
-    RIVAL_REACH,
-    Proposal,
-    propose,
-    sampled_capacity,
-)
+from legibility.risk.assign import EXHAUSTIVE, RIVAL_REACH, Proposal, propose
 from legibility.risk.bounds import code_bounds
+from legibility.risk.capacity import sampled_capacity
 from legibility.risk.kernel import Matrix, condition_words, grade_of, load_kernel
 from legibility.risk.misreading import Channel, Errors, channel
 from legibility.risk.needle_count import CAPACITY, needles_of

@@ -10,16 +10,9 @@ import pytest
 from legibility.identify.channel import channel_odds, channel_outcomes
 from legibility.marks.rules import Form, Rules
 from legibility.marks.space import iter_marks
-from legibility.risk.assign import (
-    Fixed,
-    Proposal,
-    caro_wei,
-    clique_cover,
-    conflicts,
-    propose,
-    turan,
-    wilson,
-)
+from legibility.risk.assign import Proposal, propose
+from legibility.risk.capacity import Estimate, caro_wei, clique_cover, turan
+from legibility.risk.conflicts import Fixed, conflicts
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import mark_set
 from legibility.risk.misreading import Channel, channel, in_any_layout, pair_probability
@@ -170,19 +163,11 @@ def test_caro_wei_and_groups_on_graphs_known_by_heart() -> None:
 
 
 def test_turan_from_a_whole_sample_is_turan() -> None:
-    from legibility.risk.assign import Estimate
-
     # 100 marks, 250 conflicts: mean 5, so at least 100/6 (Turan 1941).
     size, mean = turan(Estimate(100, 100, 100, True), 250, 100)
     assert mean == pytest.approx(5.0)
     assert size.value == pytest.approx(100 / 6)
     assert size.low < size.value < size.high
-
-
-def test_wilson_interval_as_newcombe_prints_it() -> None:
-    # Newcombe 1998, Stat. Med. 17:857-872, table I: 81/263 and 0/20.
-    assert wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=1e-4)
-    assert wilson(0, 20) == pytest.approx((0.0, 0.1611), abs=1e-4)
 
 
 def test_five_characters_fit_the_pliers_and_heavy_marks_come_last() -> None:
