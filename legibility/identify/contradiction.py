@@ -74,17 +74,15 @@ def _of(cell: CellReading, character: str) -> float:
 def _differing(places: Sequence[tuple[str, float]], mark: str) -> tuple[PlaceDiffers, ...]:
     """By the characters read, each with its probability.
 
-    A character of the mark that nothing was read of counts where all that was read is sure.
+    A character too many or too few counts whatever its probability.
     """
     wanted, read = mark.replace(ROW_SEPARATOR, ""), "".join(c for c, _ in places)
-    least = min((probability for _, probability in places), default=0.0)
     found = []
     for own, seen in align(_plain(wanted), _plain(read)):
         there = "" if own is None else wanted[own]
         if seen is None:
-            if least >= SURE and own is not None:
-                found.append(PlaceDiffers(own + 1, "", least, there, mark))
-        elif _plain(there) != _plain(read[seen]) and places[seen][1] >= SURE:
+            found.append(PlaceDiffers((own or 0) + 1, "", 1.0, there, mark))
+        elif not there or (_plain(there) != _plain(read[seen]) and places[seen][1] >= SURE):
             found.append(PlaceDiffers(seen + 1, read[seen], places[seen][1], there, mark))
     return tuple(found)
 

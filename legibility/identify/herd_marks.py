@@ -4,21 +4,24 @@ An animal that is not registered is mostly one of the same herds: its mark has t
 and years that theirs have, and a number from a gap of their series or the next one. Series
 (:mod:`.series`) and a chain over places (:mod:`.place_models`) are mixed, each an exact
 distribution over texts of n characters; how much each counts is fitted on registered marks held
-out. Herds that mark the same way are the third model, the shape. Registered marks themselves are
-taken out of the average in :mod:`legibility.identify.unregistered`.
+out. Herds that mark the same way are the third model, the shape; and some marks have a character
+more or less than any registered one. Registered marks themselves are taken out of the average in
+:mod:`legibility.identify.unregistered`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.alphabet import N_CHARACTERS
 from legibility.identify.emissions import Emissions, emissions
-from legibility.identify.layouts import LayoutPrior
-from legibility.identify.mark_texts import Texts, texts_by_length
+from legibility.identify.layouts import LONGEST_MARK, LayoutPrior
+from legibility.identify.mark_texts import LengthTexts, Texts, texts_by_length
 from legibility.identify.marktable import MarkTable
 from legibility.identify.place_models import (
     Chain,
@@ -39,6 +42,10 @@ from legibility.identify.views import View
 
 SHAPE_SHARE: Final = 0.15
 """Choice: share of animals that are of another herd that marks the same way."""
+OTHER_LENGTH_SHARE: Final = 0.1
+"""Choice: share of marks that have a character more or less than the registry's have."""
+MOST_CHANGED: Final = 500
+"""Choice: marks of one length that marks a character longer and shorter are learned from."""
 HELD_OUT: Final = 2000
 """Choice: most marks on which the two models are weighed."""
 EVEN_WEIGHT: Final = 2.0
@@ -126,6 +133,13 @@ def herd_marks(table: MarkTable, layouts: LayoutPrior) -> HerdMarks:
         carriers = np.where(open_ones > 0, open_ones, part.carriers[part.places])
         counts = is_open | (open_ones == 0)
         shares[part.animals] = counts * share * own[part.places] / carriers
+    others = _other_lengths(texts, rng)
+    if others:
+        shares *= 1.0 - OTHER_LENGTH_SHARE
+        by_length = {
+            n: replace(m, share=m.share * (1.0 - OTHER_LENGTH_SHARE)) for n, m in by_length.items()
+        }
+    by_length |= others
     one_row = table.second_row < 0
     first = table.characters[table.first_row].astype(np.int64)
     second = table.characters[table.second_row[~one_row]]
@@ -134,6 +148,37 @@ def herd_marks(table: MarkTable, layouts: LayoutPrior) -> HerdMarks:
         table.first_row[one_row], weights=shares[one_row], minlength=table.row_keys.size
     )
     return HerdMarks(by_length, shares, rows.astype(np.float32))
+
+
+def _other_lengths(
+    texts: Sequence[LengthTexts], rng: np.random.Generator
+) -> dict[int, LengthMarks]:
+    """Marks a character longer or shorter, of lengths that the registry has not.
+
+    They are the registry's with each character left out, and with any put in at each place.
+    """
+    known = {part.texts.shape[1] for part in texts}
+    found: dict[int, list[Texts]] = {}
+    for part in texts:
+        some = part.texts[rng.permutation(part.texts.shape[0])[:MOST_CHANGED]]
+        n = some.shape[1]
+        put_in = rng.integers(N_CHARACTERS, size=some.shape[0])
+        shorter = [np.delete(some, k, axis=1) for k in range(n)]
+        longer = [np.insert(some, k, put_in, axis=1) for k in range(n + 1)]
+        for length, changed in ((n - 1, shorter), (n + 1, longer)):
+            if 0 < length <= LONGEST_MARK and length not in known:
+                found.setdefault(length, []).extend(changed)
+    total = sum(part.shape[0] for parts in found.values() for part in parts)
+    return {
+        length: LengthMarks(
+            share=OTHER_LENGTH_SHARE * sum(part.shape[0] for part in parts) / total,
+            series_share=0.0,
+            series=(),
+            chain=chain_of(np.concatenate(parts)),
+            shape=shape_of(np.concatenate(parts)),
+        )
+        for length, parts in found.items()
+    }
 
 
 def _series_share(texts: Texts, rng: np.random.Generator) -> float:

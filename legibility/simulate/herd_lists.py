@@ -6,17 +6,28 @@ hold it, in one of the ways in which a mark comes to be missing from a list (:da
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, ROW_SEPARATOR
+from legibility.marks.patterns import LONGEST_ROW
 
-KINDS: Final = ("gap", "next number", "one character", "two swapped", "another herd")
+KINDS: Final = (
+    "gap",
+    "next number",
+    "one character",
+    "two swapped",
+    "one more",
+    "one fewer",
+    "another herd",
+)
 """How a mark is missing: a number left out of the series; one of the next five numbers; a gap, with
 a mark that differs in one character on the list; the same with two neighbours exchanged; a herd
-with other letters or numbers."""
+whose marks have a character less, or more, one of them the mark but for that character; a herd with
+other letters or numbers."""
 NEXT: Final = 5
 """Choice: how far beyond the end of its series a new number is."""
 DENSE: Final = (0.6, 0.95)
@@ -54,11 +65,15 @@ def herd_list(
         None where there is no such list for this mark.
     """
     text = mark.replace(ROW_SEPARATOR, "")
-    if animals > FULLEST * _capacity(text):
+    near = _NEAR[kind](rng, text) if kind in _NEAR else None
+    if kind in _NEAR and near is None:
         return None
-    model = text
+    model = near if near is not None and len(near) != len(text) else text
+    pattern = model
+    if animals > FULLEST * _capacity(pattern):
+        return None
     if kind == "another herd":
-        model = _another(rng, text)
+        model = _another(rng, pattern)
     found: set[str] = set()
     share = float(rng.uniform(*(DENSE if dense else SPARSE)))
     herds = int(rng.integers(1, MOST_HERDS + 1))
@@ -68,22 +83,13 @@ def herd_list(
         wanted = min(animals - len(found), max(1, -(-animals // herds)))
         ends = kind == "next number" and model == text
         found |= set(_series(rng, model, wanted, share, ends=ends))
-        model = _another(rng, text)
-    near = None
-    if kind == "one character":
-        near = _one_changed(rng, text)
-    elif kind == "two swapped":
-        near = _swapped(rng, text)
-    found.discard(text)
-    if near is None and kind in ("one character", "two swapped"):
-        return None
-    marks = sorted(found)
+        model = _another(rng, pattern)
+    own = text if kind == "registered" else near
+    marks = sorted(found - {text, own})
     rng.shuffle(marks)
-    marks = [m for m in marks if m != near][: animals - (near is not None or kind == "registered")]
-    if near is not None:
-        marks.append(near)
-    if kind == "registered":
-        marks.append(text)
+    marks = marks[: animals - (own is not None)]
+    if own is not None:
+        marks.append(own)
     if len(marks) < animals // 2 or len(marks) < 2:
         return None
     rng.shuffle(marks)
@@ -158,3 +164,23 @@ def _swapped(rng: np.random.Generator, text: str) -> str | None:
         return None
     k = int(rng.choice(places))
     return text[:k] + text[k + 1] + text[k] + text[k + 2 :]
+
+
+def _one_left_out(rng: np.random.Generator, text: str) -> str | None:
+    place = int(rng.integers(len(text)))
+    return (text[:place] + text[place + 1 :]) or None
+
+
+def _one_put_in(rng: np.random.Generator, text: str) -> str | None:
+    place = int(rng.integers(len(text) + 1))
+    longer = text[:place] + CHARACTERS[int(rng.integers(len(CHARACTERS)))] + text[place:]
+    return longer if len(longer) <= LONGEST_ROW else None
+
+
+_NEAR: Final[Mapping[str, Callable[[np.random.Generator, str], str | None]]] = {
+    "one character": _one_changed,
+    "two swapped": _swapped,
+    "one more": _one_left_out,
+    "one fewer": _one_put_in,
+}
+"""The registered mark that the photographed one is a step from."""

@@ -27,6 +27,7 @@ from legibility.containers import CellReading, Photo
 from legibility.enhance.chain import enhance
 from legibility.identify.calibration_file import save_final_calibration
 from legibility.identify.calibration_fit import calibration_with_sets, calibration_words
+from legibility.identify.marktext import best_character, best_hypothesis, is_empty
 from legibility.marks.alignment import align
 from legibility.networks import MODELS
 from legibility.pipeline.cells import Readers, row_opinions
@@ -71,6 +72,8 @@ DISPUTED: Final = 0.01
 """Choice: probability of being the same by the network from which two characters are compared."""
 SECOND_SHARE: Final = 0.5
 """Choice: share of photos the slow second reader is asked about."""
+NEARLY_READ: Final = 2
+"""Choice: characters left out, put in or taken for others, up to which cells can be counted."""
 MARK_RIDGE: Final = 1e-2
 """Choice: pull of the regression's weights towards zero; keeps them finite."""
 
@@ -300,6 +303,8 @@ def fit_registry(
         readings = tuple(simulated_readings(photos, seed=seed + 1, jobs=jobs, say=say))
         if stored is not None:
             save_known_readings(readings, stored, origin=origin)
+    missed, extra = cell_shares(readings)
+    say(f"characters without a cell {missed:.4f}, cells too many {extra:.4f} a character")
     presence = presence_model(readings)
     say(f"presence: {presence}")
     save_reading_model(replace(model, presence=presence), DEFAULT_PATH)
@@ -312,6 +317,28 @@ def fit_registry(
     )
     save_final_calibration(fitted, MODELS / "calibration.json")
     say(calibration_words(fitted))
+
+
+def cell_shares(readings: Sequence[KnownReading]) -> tuple[float, float]:
+    """Share of characters without a cell, and cells too many a character: for ``Prices``.
+
+    By the reading first shown, where it is within ``NEARLY_READ`` changes of the mark.
+    """
+    characters = missed = extra = 0
+    for known in readings:
+        best = best_hypothesis(known.reading) if known.usable else None
+        if best is None:
+            continue
+        cells = [cell for row in best.rows for cell in row if not is_empty(cell)]
+        read = "".join(best_character(cell)[0] for cell in cells)
+        mark = known.mark.replace(ROW_SEPARATOR, "")
+        pairs = align(mark, read)
+        wrong = sum(a is None or b is None or mark[a] != read[b] for a, b in pairs)
+        if wrong <= NEARLY_READ:
+            characters += len(mark)
+            missed += sum(b is None for _, b in pairs)
+            extra += sum(a is None for a, _ in pairs)
+    return missed / max(1, characters), extra / max(1, characters)
 
 
 def _said(photos: int, seed: int) -> str:
