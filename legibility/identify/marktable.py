@@ -159,29 +159,31 @@ class MarkTable:
             return np.zeros(0, dtype=np.int32)
         text = "".join(rows)
         splits = [len(rows[0])] if len(rows) == 2 else range(1, len(text))
-        found = [self._carriers(self._row_id(text), -1)]
-        for k in splits:
-            first, second = self._row_id(text[:k]), self._row_id(text[k:])
-            found.append(self._carriers(first, second) if second >= 0 else found[0][:0])
-        return np.unique(np.concatenate(found))
+        ids = self._row_ids([text, *(part for k in splits for part in (text[:k], text[k:]))])
+        first, second = np.append(ids[0], ids[1::2]), np.append(-1, ids[2::2])
+        is_mark = (first >= 0) & (second >= 0)
+        is_mark[0] = first[0] >= 0
+        keys = (first * (self.row_keys.size + 1) + second + 1)[is_mark]
+        starts = np.searchsorted(self.mark_keys, keys)
+        stops = np.searchsorted(self.mark_keys, keys, side="right")
+        found = [self.mark_order[i:j] for i, j in zip(starts, stops, strict=True)]
+        return np.unique(np.concatenate([self.mark_order[:0], *found]))
 
-    def _carriers(self, first: int, second: int) -> Ids:
-        """Animals whose mark is these rows; -1 for no second one."""
-        if first < 0:
-            return np.zeros(0, dtype=np.int32)
-        key = first * (self.row_keys.size + 1) + second + 1
-        start, stop = np.searchsorted(self.mark_keys, [key, key + 1])
-        return self.mark_order[start:stop]
+    def _row_ids(self, rows: Sequence[str]) -> NDArray[np.int64]:
+        """(k,) different row that each text is; -1 where it is none."""
+        keys = np.array([_row_key(row) for row in rows], dtype=np.uint64)
+        places = np.searchsorted(self.row_keys, keys)
+        return np.where(places < np.searchsorted(self.row_keys, keys, side="right"), places, -1)
 
-    def _row_id(self, row: str) -> int:
-        if not 1 <= len(row) <= LONGEST_ROW or any(c not in CHARACTERS for c in row):
-            return -1
-        key = 0
-        for character in row:
-            key = key * BASE + CHARACTERS.index(character) + 1
-        place = int(np.searchsorted(self.row_keys, np.uint64(key)))
-        found = place < self.row_keys.size and int(self.row_keys[place]) == key
-        return place if found else -1
+
+def _row_key(row: str) -> int:
+    """Key of a row of characters; 0, which is no row's, for any other text."""
+    if len(row) > LONGEST_ROW or any(c not in CHARACTERS for c in row):
+        return 0
+    key = 0
+    for character in row:
+        key = key * BASE + CHARACTERS.index(character) + 1
+    return key
 
 
 def piece_lengths(characters: int) -> tuple[int, ...]:

@@ -76,16 +76,18 @@ def series_average(series: Series, cells: Emissions) -> float:
         gap = cells.gap(place)
         both, low, high, free = both @ gap, low @ gap, high @ gap, free @ gap
         first, last = series.low[:, place], series.high[:, place]
-        end = np.full(count, N_CHARACTERS)
-        same = (first == last)[:, None]
-        freed = step(low, place, first + 1, end) + step(high, place, np.zeros_like(last), last)
-        freed += ~same * step(both, place, np.minimum(first + 1, last), last)
-        to_low = step(low, place, first, first + 1) + ~same * step(both, place, first, first + 1)
-        to_high = step(high, place, last, last + 1) + ~same * step(both, place, last, last + 1)
-        both = same * step(both, place, first, first + 1)
-        free = step(free, place, np.zeros(1, dtype=np.int64), end[:1])
-        free = free + freed.sum(axis=0, keepdims=True)
-        low, high = to_low, to_high
+        apart = (first < last)[:, None] * both
+        after_low, none, end = first + 1, np.zeros_like(first), np.full_like(first, N_CHARACTERS)
+        between = step(
+            np.vstack([low, high, apart]),
+            place,
+            np.concatenate([after_low, none, np.minimum(after_low, last)]),
+            np.concatenate([end, last, last]),
+        )
+        free = step(free, place, none[:1], end[:1]) + between.sum(axis=0)
+        ends = np.concatenate([first, last, first])
+        now = np.vstack([low + apart, high + apart, both - apart])
+        low, high, both = np.split(step(now, place, ends, ends + 1), 3)
     return float((both + low + high).sum(axis=0) @ cells.last + free[0] @ cells.last)
 
 

@@ -202,17 +202,19 @@ class _Sum:
         if not chosen:
             none = np.zeros((1, 0), dtype=np.float32)
             return cls(none, none, none[0])
-        sides = []
-        for side in ([one.left for one in chosen], [one.right for one in chosen]):
-            table = np.empty((side[0].size, len(side)), dtype=np.float32)
-            for column, states in enumerate(side):
-                np.multiply(states, 1 / states.max(), out=table[:, column])
-            sides.append(table)
         weights = np.exp([one.log_size - log_scale for one in chosen])
         least = LEAST_SHARE / np.sqrt(np.maximum(weights / LARGEST, LEAST_SHARE))
-        for table in sides:
-            table[table < least.astype(np.float32)] = 0.0
-        sides[1] *= weights.astype(np.float32)
+        sides = []
+        for side, factors in (
+            ([one.left for one in chosen], np.ones_like(weights)),
+            ([one.right for one in chosen], weights),
+        ):
+            table = np.empty((side[0].size, len(side)), dtype=np.float32)
+            for column, states in enumerate(side):
+                shares = states * (1 / states.max())
+                shares *= shares >= np.float32(least[column])
+                np.multiply(shares, np.float32(factors[column]), out=table[:, column])
+            sides.append(table)
         return cls(sides[0], sides[1], np.ones(len(chosen), dtype=np.float32))
 
     def __call__(self, left: NDArray[np.intp], right: NDArray[np.intp]) -> NDArray[np.float32]:
