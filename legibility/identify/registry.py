@@ -32,7 +32,6 @@ from legibility.identify.textcolumn import TextColumn, joined, text_column
 from legibility.identify.understood_rows import OwnRows, addresses
 from legibility.marks.rules import Rules, allowed_pattern, of_marks
 from legibility.tables.choice import ROLES, choice_text
-from legibility.tables.header_row import table_score
 from legibility.tables.reader import ascii_safe, read_bytes, read_table
 from legibility.tables.sheet import Table
 from legibility.tables.text_file import LONGEST_HEADER
@@ -205,7 +204,7 @@ def understood(path: Path, *, columns: Mapping[str, str] | None = None) -> tuple
         If the file cannot be read, or a column that was named is not there.
     """
     name = ascii_safe(path)
-    table = read_table(read_bytes(path, name), name, table_score)
+    table = read_table(read_bytes(path, name), name)
     return table, understand(table, columns)
 
 
@@ -237,7 +236,7 @@ def _scan(
             scan = _plain_scan(data, name, *plain, rules)
             if not scan.problems.count:
                 return scan
-    table = read_table(data, name, table_score)
+    table = read_table(data, name)
     found = understand(table, columns)
     refuse_unsettled(found, name)
     problems = Problems(limit, place=addresses(found))

@@ -12,9 +12,9 @@ from legibility.identify.row_problems import Problems
 from legibility.tables.choice import EXTRA, MARKS, ROLES
 from legibility.tables.contents import EXPONENT, is_chip
 from legibility.tables.dates import read_birth
-from legibility.tables.header_row import is_total, rows_below
+from legibility.tables.header_row import is_total
 from legibility.tables.plain import DASHES, cell_words, is_blank, plain
-from legibility.tables.sheet import BrokenRow, Sheet, letters
+from legibility.tables.sheet import BrokenRow, Sheet, letters, rows_below
 from legibility.tables.understanding import Understood
 
 TALLEST_MERGE: Final = 10_000

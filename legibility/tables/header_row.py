@@ -1,21 +1,20 @@
-"""Where a table begins: its sheet, the line of its headings, and the rows that are no animals."""
+"""Where a table begins and ends: the line of its headings, and the rows that are no animals."""
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
 from typing import Final
 
 from legibility.tables.headings import Heading, heading_of
 from legibility.tables.plain import cell_words, is_blank, plain
-from legibility.tables.sheet import BrokenRow, Row, Sheet
+from legibility.tables.sheet import Row, Sheet, rows_below, sampled
 
 LOOKED_AT: Final = 30
 """Choice: rows with a cell among which the header is looked for."""
 _STRONG: Final = 3.0
 _WEAK: Final = 1.0
+"""Choice: one thing that a heading surely names counts for more than all words that are known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +43,9 @@ def header_score(cells: Sequence[str]) -> float:
     return _STRONG * (len(strong) + len(own)) + _WEAK * known / len(headings)
 
 
-def table_score(rows: Sequence[Sequence[str]]) -> float:
-    """How much the best of some rows looks like headings."""
-    return max((header_score(cells) for cells in rows), default=0.0)
-
-
 def find_header(sheet: Sheet, line: str = "") -> Header:
     """Headings of a sheet: those of the line that a person named, or of the likeliest line."""
-    rows = first_rows(sheet)
+    rows = sampled(rows_below(sheet, 0), LOOKED_AT)
     if line == "0":
         width = max((len(cells) for _, cells in rows), default=0)
         return Header(0, tuple(heading_of("") for _ in range(width)))
@@ -65,27 +59,6 @@ def find_header(sheet: Sheet, line: str = "") -> Header:
         filled = [row for row in rows if sum(bool(cell.strip()) for cell in row[1]) > 1]
         best = filled[0] if filled else (0, [])
     return Header(best[0], _headings(best[1]), _titles(rows, best[0]), score)
-
-
-def first_rows(sheet: Sheet) -> list[Row]:
-    """The first rows of a sheet that have a cell."""
-    return sampled(rows_below(sheet, 0), LOOKED_AT)
-
-
-def sampled(rows: Iterator[Row], most: int) -> list[Row]:
-    """The first rows, up to one that cannot be read."""
-    found: list[Row] = []
-    with contextlib.suppress(BrokenRow):
-        found.extend(islice(rows, most))
-    return found
-
-
-def rows_below(sheet: Sheet, line: int) -> Iterator[Row]:
-    """Rows with a cell, below a line."""
-    for row in sheet.rows():
-        cells = row[1]
-        if row[0] > line and cells and (cells[0].strip() or any(cell.strip() for cell in cells)):
-            yield row
 
 
 def is_total(cells: Sequence[str]) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -40,13 +39,8 @@ def read_bytes(path: Path, name: str) -> bytes:
         raise RegistryError(f"{name}: cannot be read: {error.strerror or error}") from error
 
 
-def read_table(data: bytes, name: str, score: Callable[[list[list[str]]], float]) -> Table:
+def read_table(data: bytes, name: str) -> Table:
     """Sheets of a file; a text file has one.
-
-    Parameters
-    ----------
-    score : callable
-        How much some rows look as if a header were among them; decides between separators.
 
     Raises
     ------
@@ -67,5 +61,5 @@ def read_table(data: bytes, name: str, score: Callable[[list[list[str]]], float]
     if not text.strip("\ufeff \t\r\n"):
         raise RegistryError(f"{name}: is empty; expected a header and one line an animal")
     text = text.removeprefix("\ufeff")
-    sheet, delimiter = text_sheet(text, name, score)
+    sheet, delimiter = text_sheet(text, name)
     return Table(name, digest, f"CSV, {delimiter}, {encoding}", (sheet,), notices)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Final, TypeAlias
 
 MAX_FILE_MIB: Final = 512
@@ -61,6 +63,22 @@ class Table:
     """How it is written: ``CSV, comma, UTF-8``, ``XLSX``."""
     sheets: tuple[Sheet, ...]
     notices: tuple[str, ...] = ()
+
+
+def rows_below(sheet: Sheet, line: int) -> Iterator[Row]:
+    """Rows with a cell, below a line."""
+    for row in sheet.rows():
+        cells = row[1]
+        if row[0] > line and cells and (cells[0].strip() or any(cell.strip() for cell in cells)):
+            yield row
+
+
+def sampled(rows: Iterator[Row], most: int) -> list[Row]:
+    """The first rows, up to one that cannot be read."""
+    found: list[Row] = []
+    with contextlib.suppress(BrokenRow):
+        found.extend(islice(rows, most))
+    return found
 
 
 def letters(column: int) -> str:

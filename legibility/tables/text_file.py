@@ -7,11 +7,12 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Final
 
 from legibility.errors import RegistryError
-from legibility.tables.sheet import MAX_COLUMNS, BrokenRow, Row, Sheet
+from legibility.tables.header_row import LOOKED_AT, header_score
+from legibility.tables.sheet import MAX_COLUMNS, BrokenRow, Row, Sheet, rows_below, sampled
 
 DELIMITERS: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar"}
 LONGEST_HEADER: Final = 20_000
@@ -67,15 +68,8 @@ def decoded(data: bytes, name: str) -> tuple[str, str, tuple[str, ...]]:
     return text, "Windows-1252", (notice,)
 
 
-def text_sheet(
-    text: str, name: str, score: Callable[[list[list[str]]], float]
-) -> tuple[Sheet, str]:
+def text_sheet(text: str, name: str) -> tuple[Sheet, str]:
     """Rows of a text, and the name of what separates their cells.
-
-    Parameters
-    ----------
-    score : callable
-        How much the first rows look like a header, for one way of separating them.
 
     Raises
     ------
@@ -87,8 +81,8 @@ def text_sheet(
     if re.fullmatch(r"sep=.", first) and first[-1] in DELIMITERS:
         delimiter, skip = first[-1], 1
     else:
-        delimiter = max(DELIMITERS, key=lambda mark: _fit(text, mark, score))
-    for _, cells in _some(text, delimiter):
+        delimiter = max(DELIMITERS, key=lambda mark: _fit(text, mark))
+    for cells in _some(text, delimiter):
         if len(cells) > MAX_COLUMNS:
             raise RegistryError(
                 f"{name}: has {len(cells):,} columns, separated by {DELIMITERS[delimiter]}; "
@@ -142,28 +136,15 @@ def _silent_utf16(data: bytes) -> str:
     return "utf-16-be" if zeros[0] > 0.7 * half and not zeros[1] else ""
 
 
-def _some(text: str, delimiter: str) -> list[Row]:
-    found: list[Row] = []
-    try:
-        for row in text_rows(text, delimiter):
-            if any(cell.strip() for cell in row[1]):
-                found.append(row)
-            if len(found) == SAMPLE:
-                break
-    except BrokenRow:
-        pass
-    return found
+def _some(text: str, delimiter: str) -> list[list[str]]:
+    sheet = Sheet(lambda: text_rows(text, delimiter))
+    return [cells for _, cells in sampled(rows_below(sheet, 0), SAMPLE)]
 
 
-def _fit(
-    text: str, delimiter: str, score: Callable[[list[list[str]]], float]
-) -> tuple[float, float, int]:
+def _fit(text: str, delimiter: str) -> tuple[float, float, int]:
     """Known headings, share of rows with the usual number of cells, that number."""
-    rows = [cells for _, cells in _some(text, delimiter)]
-    widths = Counter(len(cells) for cells in rows)
-    if not rows or max(widths) < 2:
-        return (0.0, 0.0, 0)
-    usual, count = max(widths.items(), key=lambda item: (item[1], item[0]))
-    if usual < 2:
-        return (score(rows[:30]), 0.0, 0)
-    return (score(rows[:30]), round(count / len(rows), 1), usual)
+    rows = _some(text, delimiter)
+    score = max(map(header_score, rows[:LOOKED_AT]), default=0.0)
+    widths = Counter(map(len, rows))
+    usual, count = max(widths.items(), key=lambda item: (item[1], item[0]), default=(0, 0))
+    return (score, round(count / len(rows), 1), usual) if usual > 1 else (score, 0.0, 0)

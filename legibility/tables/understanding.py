@@ -11,10 +11,18 @@ from legibility.tables.choice import EXTRA, MARKS, ROLES, choice_text
 from legibility.tables.contents import MOST, Contents, contents_of
 from legibility.tables.dates import Order, settle
 from legibility.tables.fitting import EMPTY, NO, PERHAPS, YES, could_be_mark, fit
-from legibility.tables.header_row import Header, find_header, is_total, rows_below, sampled
+from legibility.tables.header_row import Header, find_header, is_total
 from legibility.tables.headings import Claim, Heading
 from legibility.tables.plain import is_blank, plain
-from legibility.tables.sheet import BrokenRow, Sheet, Table, column_number, letters
+from legibility.tables.sheet import (
+    BrokenRow,
+    Sheet,
+    Table,
+    column_number,
+    letters,
+    rows_below,
+    sampled,
+)
 
 SAMPLE: Final = 2000
 """Choice: rows by which columns are told; dates are looked at in all rows."""

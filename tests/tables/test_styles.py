@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from legibility.tables.choice import ROLES
-from legibility.tables.header_row import table_score
 from legibility.tables.reader import read_table
 from legibility.tables.understanding import Understood, understand
 from tests.tables.styles import ASK, STYLES, Style
@@ -26,7 +25,7 @@ def text_of(style: Style) -> str:
 
 
 def understood(style: Style) -> Understood:
-    table = read_table(text_of(style).encode("utf-8"), "herd.csv", table_score)
+    table = read_table(text_of(style).encode("utf-8"), "herd.csv")
     return understand(table)
 
 
@@ -66,7 +65,7 @@ def test_the_columns_said_by_hand_give_the_same(style: Style, tmp_path: Path) ->
     found = understood(style)
     if found.questions:
         return
-    table = read_table(text_of(style).encode("utf-8"), "herd.csv", table_score)
+    table = read_table(text_of(style).encode("utf-8"), "herd.csv")
     again = understand(table, found.in_words())
     assert not again.questions
     assert [(c.role, c.place) for c in again.columns] == [(c.role, c.place) for c in found.columns]

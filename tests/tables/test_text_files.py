@@ -11,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from legibility.errors import RegistryError
-from legibility.tables.header_row import table_score
 from legibility.tables.reader import read_table
 from legibility.tables.sheet import MAX_COLUMNS, BrokenRow
 from legibility.tables.text_file import DELIMITERS
@@ -21,7 +20,7 @@ CELL = st.text(string.ascii_letters + string.digits + ' ,;|"\n\r\t-/é', max_siz
 
 
 def rows_of(data: bytes) -> list[tuple[int, list[str]]]:
-    return list(read_table(data, "herd.csv", table_score).sheets[0].rows())
+    return list(read_table(data, "herd.csv").sheets[0].rows())
 
 
 @settings(max_examples=150, deadline=None)
@@ -64,7 +63,7 @@ def test_a_line_that_names_the_separator_is_no_row() -> None:
 
 
 def test_windows_1252_is_named_and_shown() -> None:
-    table = read_table("Tag;Tattoo\nKüh;A1\n".encode("cp1252"), "herd.csv", table_score)
+    table = read_table("Tag;Tattoo\nKüh;A1\n".encode("cp1252"), "herd.csv")
     assert table.form == "CSV, semicolon, Windows-1252"
     assert table.notices == ("read as Windows-1252; see whether line 2 is right: Küh;A1",)
 
@@ -85,12 +84,12 @@ def test_windows_1252_is_named_and_shown() -> None:
 )
 def test_files_that_are_no_such_table(data: bytes, words: str) -> None:
     with pytest.raises(RegistryError, match=words):
-        read_table(data, "herd.csv", table_score)
+        read_table(data, "herd.csv")
     assert MAX_COLUMNS < 1_000_000
 
 
 def test_an_open_quote_ends_at_its_line() -> None:
-    found = read_table(b'Tag,Tattoo\n1,A1\n2,"A2\n3,A3\n', "herd.csv", table_score)
+    found = read_table(b'Tag,Tattoo\n1,A1\n2,"A2\n3,A3\n', "herd.csv")
     rows = found.sheets[0].rows()
     assert [next(rows), next(rows)] == [(1, ["Tag", "Tattoo"]), (2, ["1", "A1"])]
     with pytest.raises(BrokenRow) as caught:

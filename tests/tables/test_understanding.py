@@ -16,14 +16,13 @@ from legibility.identify.registry import check_registry, load_registry
 from legibility.tables.choice import choice_text, parse_choice
 from legibility.tables.contents import is_chip
 from legibility.tables.dates import read_birth, settle
-from legibility.tables.header_row import table_score
 from legibility.tables.headings import heading_of
 from legibility.tables.reader import read_table
 from legibility.tables.understanding import Understood, understand
 
 
 def understood(text: str, **choice: str) -> Understood:
-    return understand(read_table(text.encode(), "herd.csv", table_score), choice)
+    return understand(read_table(text.encode(), "herd.csv"), choice)
 
 
 def asked(text: str, **choice: str) -> str:

@@ -15,7 +15,6 @@ import pytest
 from legibility.errors import MissingExtraError, RegistryError
 from legibility.identify.registry import check_registry, load_registry, understood
 from legibility.tables import workbook
-from legibility.tables.header_row import table_score
 from legibility.tables.reader import read_table
 
 HEADER = ["Ear tag", "Tattoo", "Date of birth", "Chip"]
@@ -164,7 +163,7 @@ def test_a_bomb_is_refused_before_it_is_unpacked(
     assert len(bomb) < 2**20
     monkeypatch.setattr(workbook, "MAX_UNZIPPED_MIB", 30)
     with pytest.raises(RegistryError, match="is 40 MiB when unpacked; expected at most 30 MiB"):
-        read_table(bomb, "bomb.xlsx", table_score)
+        read_table(bomb, "bomb.xlsx")
 
 
 @pytest.mark.parametrize(
@@ -178,7 +177,7 @@ def test_a_bomb_is_refused_before_it_is_unpacked(
 )
 def test_other_archives_are_refused_in_words(data: bytes, words: str) -> None:
     with pytest.raises(RegistryError, match=words):
-        read_table(data, "herd.xlsx", table_score)
+        read_table(data, "herd.xlsx")
 
 
 def test_a_bomb_of_entities_is_refused(saved: Callable[[Any], Path]) -> None:
@@ -188,7 +187,7 @@ def test_a_bomb_of_entities_is_refused(saved: Callable[[Any], Path]) -> None:
     text = f'<?xml version="1.0"?><!DOCTYPE x [{entities}]><workbook>&a11;</workbook>'
     parts = {"xl/workbook.xml": text.encode(), "xl/_rels/workbook.xml.rels": b"<Relationships/>"}
     with pytest.raises(RegistryError, match="cannot be read as a workbook"):
-        read_table(archive_of(**parts), "bomb.xlsx", table_score)
+        read_table(archive_of(**parts), "bomb.xlsx")
 
 
 def test_too_many_columns_and_cells(
