@@ -42,14 +42,15 @@ def shapes_of(group: Checked) -> list[Shape]:
     """Forms of marks that share a check scheme, or have none."""
     lines = group.lines
     kinds = Counter(line.kind for line in lines)
-    common = {kind for kind, count in kinds.items() if count >= least_marks(len(lines))}
+    least = least_marks(len(lines))
+    common = [kind for kind, count in kinds.most_common() if count >= least]
     main = [line for line in lines if line.kind in common]
     if not _stands_in_runs(lines, main, len(common)):
         found = mixed_shapes(lines)
     else:
         found = [
             shape
-            for kind in sorted(common, key=lambda kind: -kinds[kind])
+            for kind in common
             for shape in run_shapes([line for line in main if line.kind == kind])
         ]
     if not group.check:

@@ -107,6 +107,13 @@ def test_two_herds_are_two_forms() -> None:
     assert not found.exceptions
 
 
+def test_forms_of_as_many_marks_come_in_the_order_of_the_list() -> None:
+    herds = ("KT", "7", "BD/", "9/", "6E/")
+    found = learned_rules([f"{herd}{n}" for herd in herds for n in range(110, 190)])
+    assert found.counts == (80,) * 5
+    assert [marks[0] for marks in found.examples] == [f"{herd}110" for herd in herds]
+
+
 def test_few_marks_forbid_no_character() -> None:
     rng = np.random.default_rng(5)
     marks = [
