@@ -32,15 +32,11 @@ from legibility.identify.textcolumn import TextColumn, joined, text_column
 from legibility.identify.understood_rows import OwnRows, addresses
 from legibility.marks.rules import Rules, allowed_pattern, of_marks
 from legibility.tables.choice import ROLES, choice_text
+from legibility.tables.findings import NONE
 from legibility.tables.reader import ascii_safe, read_bytes, read_table
 from legibility.tables.sheet import Table
 from legibility.tables.text_file import LONGEST_HEADER
-from legibility.tables.understanding import (
-    NONE,
-    Understood,
-    refuse_unsettled,
-    understand,
-)
+from legibility.tables.understanding import Understood, refuse_unsettled, understand
 
 ROWS_AT_A_TIME: Final = 300
 """Measured: of 200 to 50,000 the size that needs least time and memory, within a tenth."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from legibility.tables.choice import MARKS
 from legibility.tables.contents import MANY, MOST, Contents
 
 YES: Final = "yes"
@@ -22,7 +23,7 @@ def fit(role: str, cells: Contents) -> tuple[str, str]:
     """``yes``, ``perhaps``, ``no`` or ``empty``, and why in words."""
     if not cells.n:
         return EMPTY, "it is empty"
-    if role in ("mark", "left_mark", "right_mark"):
+    if role in MARKS:
         return _mark(cells)
     if role == "animal_id":
         return _identifier(cells)
