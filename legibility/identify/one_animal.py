@@ -71,8 +71,6 @@ class OneAnimal:
     """For each piece: of one animal, and the piece says nothing of it."""
     sides: Sides | None
     """The most probable split; None with fewer than two pieces."""
-    first: tuple[NDArray[np.float64], ...] = ()
-    """For each side (n + 1,) log-probabilities of its animal."""
 
 
 def weigh_one_animal(
@@ -129,7 +127,6 @@ def weigh_one_animal(
         wrong_ear=(1.0 - not_one) * wrong_ear,
         mistaken=tuple((1.0 - not_one) * value for value in mistaken),
         sides=best,
-        first=tuple(sums.animal(side) for side in best),
     )
 
 
@@ -209,10 +206,6 @@ class _Sums:
 
     def without(self, index: int, group: Sequence[int]) -> float:
         return self.of([k for k in group if k != index])
-
-    def animal(self, side: Sequence[int]) -> NDArray[np.float64]:
-        logp = self.log_prior + self.vector(side)
-        return np.asarray(logp - log_sum_exp(logp), dtype=np.float64)
 
     def two(
         self,
