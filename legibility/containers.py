@@ -286,6 +286,11 @@ class Decision(StrEnum):
     UNREADABLE = "unreadable"
     RETAKE = "retake"
 
+    @property
+    def settles(self) -> bool:
+        """Whether the animal is named, or said to be none of the registry."""
+        return self in (Decision.IDENTIFIED, Decision.UNREGISTERED)
+
 
 @dataclass(frozen=True, slots=True)
 class Identification:

@@ -22,7 +22,6 @@ from typing import Final
 import numpy as np
 
 from legibility.containers import (
-    Decision,
     Flag,
     Identification,
     PhotoResult,
@@ -45,7 +44,6 @@ VISITS: Final = 500
 KINDS: Final = ("mixed, far", "mixed, near-twins", "honest")
 BOOTSTRAP: Final = 1000
 """Choice: draws for the intervals."""
-SETTLED: Final = (Decision.IDENTIFIED, Decision.UNREGISTERED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +130,7 @@ def visited(kind: str, shots: Sequence[EarShot], *, seed: int, settings: Setting
         settled=settled,
         settled_right=right,
         asked=last.verdict is Verdict.ASK,
-        each_settles=all(any(said.decision in SETTLED for said in of) for of in alone),
+        each_settles=all(any(said.decision.settles for said in of) for of in alone),
     )
 
 
