@@ -93,6 +93,32 @@ def _log_share(rows: Rows, ways: int) -> float:
     return float(np.log(share))
 
 
+def ratios_by_eye(
+    said: EyeReading,
+    registry: Registry,
+    *,
+    ear: str,
+    prior: NDArray[np.float64],
+    settings: Settings,
+    calibration: FinalCalibration,
+    cautious: bool = True,
+) -> EarRatios | None:
+    """Evidence of what a person read, as :func:`.ears.ear_ratios`; None where it says nothing."""
+    reading = reading_by_eye(said)
+    if not reading.hypotheses:
+        return None
+    return ear_ratios(
+        mark_likelihoods(reading, registry, settings=settings),
+        reading,
+        registry,
+        ear=ear,
+        prior=prior,
+        settings=settings,
+        calibration=calibration,
+        cautious=cautious,
+    )
+
+
 def eyes(
     said: Sequence[EyeReading],
     registry: Registry,
@@ -118,20 +144,13 @@ def eyes(
     calibration = FinalCalibration(exponent=1.0, floor=settings.p_reading_mistaken)
     known: list[tuple[EyeReading, EarRatios, tuple[Candidate, ...]]] = []
     for one in said:
-        reading = reading_by_eye(one)
-        if not reading.hypotheses:
+        ratios = ratios_by_eye(
+            one, registry, ear=ear, prior=prior, settings=settings, calibration=calibration
+        )
+        if ratios is None:
             nothing = np.zeros(len(registry) + 1)
             known.append((one, EarRatios(nothing, nothing, nothing), ()))
             continue
-        ratios = ear_ratios(
-            mark_likelihoods(reading, registry, settings=settings),
-            reading,
-            registry,
-            ear=ear,
-            prior=prior,
-            settings=settings,
-            calibration=calibration,
-        )
         chances = np.exp(normalise_log(prior + ratios.either))
         first = best_candidates(chances, registry, count=1, text=one.text, prior=prior, ear=ear)
         known.append((one, ratios, first))

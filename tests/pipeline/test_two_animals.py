@@ -31,7 +31,7 @@ from legibility.identify.registry import registry_of
 from legibility.identify.step_effects import StepModel, load_step_model
 from legibility.pipeline.run import final_calibration
 from legibility.pipeline.session import ReadShot, Shot, combine_session
-from legibility.pipeline.visit_check import apart, excludes
+from legibility.pipeline.visit_question import apart, excludes
 from legibility.report.session import session_record, session_table
 from legibility.settings import Settings
 from legibility.simulate.herd import make_herd
