@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from legibility.alphabet import split_mark
+from legibility.alphabet import ROW_SEPARATOR
 from legibility.errors import PhotoError, StoreError
 from legibility.photo.load import load_photo
 from legibility.pipeline.herd_worklist import WorkItem
+from legibility.pipeline.visit_question import apart
 from legibility.report.drawing import picture_of_mark, shrink
 from legibility.report.page import jpeg_address
 from legibility.report.words import percent
@@ -79,13 +80,10 @@ def differing_places(mark: str, other: str) -> str:
     >>> differing_places("K417", "K471"), differing_places("K417", "K41")
     ('3 (1 or 7) and 4 (7 or 1)', '')
     """
-    if not mark or not other:
-        return ""
-    rows, others = split_mark(mark), split_mark(other)
-    if [len(row) for row in rows] != [len(row) for row in others]:
-        return ""
-    pairs = enumerate(zip("".join(rows), "".join(others), strict=True), start=1)
-    return " and ".join(f"{place} ({a} or {b})" for place, (a, b) in pairs if a != b)
+    above = (0, mark.find(ROW_SEPARATOR))
+    return " and ".join(
+        f"{above[at.row - 1] + at.place} ({at.first} or {at.second})" for at in apart(mark, other)
+    )
 
 
 def _about(animal: AnimalRow | None) -> str:
