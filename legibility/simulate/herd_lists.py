@@ -6,6 +6,7 @@ hold it, in one of the ways in which a mark comes to be missing from a list (:da
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Final
 
@@ -105,13 +106,8 @@ def _capacity(text: str) -> int:
 
 def _number_part(text: str) -> tuple[int, int]:
     """Where the last run of digits begins and ends; both 0 where there is none."""
-    end = len(text)
-    while end and not text[end - 1].isdigit():
-        end -= 1
-    start = end
-    while start and text[start - 1].isdigit():
-        start -= 1
-    return start, end
+    runs = [run.span() for run in re.finditer(r"\d+", text)]
+    return runs[-1] if runs else (0, 0)
 
 
 def _series(
@@ -120,7 +116,7 @@ def _series(
     """Up to ``count`` marks numbered around ``model``; ``ends``: only below it."""
     start, end = _number_part(model)
     if start == end:
-        return _scattered(rng, model, count)
+        return [_another(rng, model) for _ in range(count)]
     capacity = 10 ** (end - start)
     number = int(model[start:end])
     width = min(capacity, max(3, round(count / share)))
@@ -137,10 +133,6 @@ def _series(
     if ends and values.size:
         chosen[:1] = values[-1]
     return [f"{model[:start]}{v:0{end - start}d}{model[end:]}" for v in chosen.tolist()]
-
-
-def _scattered(rng: np.random.Generator, model: str, count: int) -> list[str]:
-    return [_another(rng, model) for _ in range(count)]
 
 
 def _another(rng: np.random.Generator, text: str) -> str:

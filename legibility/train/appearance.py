@@ -96,7 +96,7 @@ CALM_INK = 0.45
 """Choice: least strength of ink in such a picture."""
 
 
-def _severity(sampler: Sampler, batch: int) -> Tensor:
+def how_severe(sampler: Sampler, batch: int) -> Tensor:
     """How strong textures, cover, glare, blur and noise are, (batch,), 0..1; 1 in full."""
     calm = sampler.uniform(batch, low=0.05, high=0.6)
     return torch.where(sampler.chance(CALM_SHARE, batch), calm, 1.0)
@@ -375,7 +375,7 @@ def render(
     """
     device = sampler.device
     batch = placement.centre.shape[0]
-    severity = _severity(sampler, batch)
+    severity = how_severe(sampler, batch)
     skin = _skin(sampler, atlas, severity, canvas)
     coverage, amount, strength = _ink(sampler, atlas, placement, severity, canvas, reach=reach)
     strength = torch.where(severity < 1, CALM_INK + 0.7 * strength, strength)

@@ -23,8 +23,19 @@ class Scar:
 
     def away(self, x: Tensor, y: Tensor, middle: float) -> Tensor:
         """Signed distance along the row; arguments (batch, ...)."""
-        shape = (-1,) + (1,) * (x.dim() - 1)
-        return x - self.x.view(shape) - self.lean.view(shape) * (y - middle)
+        return x - _beside(self.x, x) - _beside(self.lean, x) * (y - middle)
+
+
+def _beside(values: Tensor, others: Tensor) -> Tensor:
+    """Values (batch,), shaped so that they count for all others (batch, ...) of their scene."""
+    return values.view((-1,) + (1,) * (others.dim() - 1))
+
+
+def _main_rows(placement: Placement) -> tuple[Tensor, Tensor]:
+    """Which characters (batch, PLACES) are of the main row, and its middle's x (batch,)."""
+    row = (placement.exists & placement.main_row).float()
+    at = (placement.centre[..., 0] * row).sum(dim=1) / row.sum(dim=1).clamp_min(1)
+    return row, at
 
 
 SCAR_SHARE = 0.12
@@ -36,10 +47,8 @@ SEEN_AT_AN_ANGLE = 0.6
 def draw_scar(sampler: Sampler, placement: Placement, *, share: float = SCAR_SHARE) -> Scar:
     """A scar through or near the row of each strip."""
     batch = placement.centre.shape[0]
-    row = (placement.exists & placement.main_row).float()
-    x = placement.centre[..., 0]
-    middle = (x * row).sum(dim=1) / row.sum(dim=1).clamp_min(1)
-    reach = ((x - middle[:, None]).abs() * row).amax(dim=1) + 20
+    row, middle = _main_rows(placement)
+    reach = ((placement.centre[..., 0] - middle[:, None]).abs() * row).amax(dim=1) + 20
     height = placement.height.mean(dim=1)
     return Scar(
         shown=sampler.chance(share, batch),
@@ -58,12 +67,11 @@ def pulled(sampler: Sampler, placement: Placement, scar: Scar, middle: float) ->
     reach = height * sampler.uniform(batch, low=0.3, high=1.0)
 
     def moved(points: Tensor) -> Tensor:
-        shape = (-1,) + (1,) * (points.dim() - 2)
         d = scar.away(points[..., 0], points[..., 1], middle)
-        fade = torch.exp(-d.abs() / reach.view(shape))
-        side = torch.tanh(d / (0.15 * height).view(shape))
-        dx = -side * fade * pull.view(shape)
-        dy = side * fade * slip.view(shape)
+        fade = torch.exp(-d.abs() / _beside(reach, d))
+        side = torch.tanh(d / _beside(0.15 * height, d))
+        dx = -side * fade * _beside(pull, d)
+        dy = side * fade * _beside(slip, d)
         return points + torch.stack([dx, dy], dim=-1)
 
     return replace(placement, centre=moved(placement.centre), needles=moved(placement.needles))
@@ -81,23 +89,19 @@ def tilted(sampler: Sampler, placement: Placement, canvas: tuple[int, int]) -> P
     phase = sampler.uniform(batch, high=6.2832)
     half, middle = columns / 2, (rows - 1) / 2
     # The sheet's scale stays as it is about the row's own middle.
-    row = (placement.exists & placement.main_row).float()
-    at = (placement.centre[..., 0] * row).sum(dim=1) / row.sum(dim=1).clamp_min(1)
+    row, at = _main_rows(placement)
     at = torch.where(row.sum(dim=1) > 0, at, half)
 
-    def shaped(value: Tensor, points: Tensor) -> Tensor:
-        return value.view((-1,) + (1,) * (points.dim() - 2))
-
     def seen(points: Tensor) -> tuple[Tensor, Tensor]:
-        own = shaped(at, points)
-        u = (points[..., 0] - own) / half
-        k = shaped(curl, points).clamp_min(1e-3)
+        x, y = points[..., 0], points[..., 1]
+        own = _beside(at, x)
+        u = (x - own) / half
+        k = _beside(curl, x).clamp_min(1e-3)
         u = torch.sin(k * u.clamp(-1.7, 1.7)) / k
-        scale = 1 / (1 + shaped(recede, points) * u).clamp_min(0.5)
-        x = own + half * u * scale
-        y = middle + (points[..., 1] - middle) * scale
-        y = y + shaped(wave, points) * torch.sin(shaped(turns, points) * u + shaped(phase, points))
-        return torch.stack([x, y], dim=-1), scale
+        scale = 1 / (1 + _beside(recede, x) * u).clamp_min(0.5)
+        y = middle + (y - middle) * scale
+        y = y + _beside(wave, u) * torch.sin(_beside(turns, u) * u + _beside(phase, u))
+        return torch.stack([own + half * u * scale, y], dim=-1), scale
 
     centre, scale = seen(placement.centre)
     needles, _ = seen(placement.needles)

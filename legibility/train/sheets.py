@@ -42,17 +42,27 @@ def spectral_noise(count: int, slope: Tensor, stretch: Tensor, *, sampler: Sampl
     -------
     (count, 1, LAYER_PX, LAYER_PX), mean 0, deviation 1
     """
-    side = LAYER_PX
-    fy = torch.fft.fftfreq(side, device=sampler.device)[None, :, None] * side
-    fx = torch.fft.rfftfreq(side, device=sampler.device)[None, None, :] * side
+    fy, fx = _frequencies(sampler)
     angle = sampler.uniform(count, 1, 1, high=math.pi)
     along = fx * torch.cos(angle) + fy * torch.sin(angle)
     across = fy * torch.cos(angle) - fx * torch.sin(angle)
     frequency = torch.sqrt((along * stretch[:, None, None]) ** 2 + across**2).clamp_min(1.0)
     amplitude = frequency ** -slope[:, None, None]
     amplitude[:, 0, 0] = 0
-    spectrum = torch.fft.rfft2(sampler.normal(count, side, side)) * amplitude
-    return standardised(torch.fft.irfft2(spectrum, s=(side, side))[:, None])
+    return _filtered(count, amplitude, sampler)
+
+
+def _frequencies(sampler: Sampler) -> tuple[Tensor, Tensor]:
+    """Cycles a layer down (1, LAYER_PX, 1) and along (1, 1, LAYER_PX // 2 + 1)."""
+    fy = torch.fft.fftfreq(LAYER_PX, device=sampler.device)[None, :, None] * LAYER_PX
+    return fy, torch.fft.rfftfreq(LAYER_PX, device=sampler.device)[None, None, :] * LAYER_PX
+
+
+def _filtered(count: int, amplitude: Tensor, sampler: Sampler) -> Tensor:
+    """Gaussian noise with these amplitudes by frequency, (count, 1, LAYER_PX, LAYER_PX)."""
+    side = (LAYER_PX, LAYER_PX)
+    spectrum = torch.fft.rfft2(sampler.normal(count, *side)) * amplitude
+    return standardised(torch.fft.irfft2(spectrum, s=side)[:, None])
 
 
 def standardised(layers: Tensor) -> Tensor:
@@ -74,16 +84,14 @@ def vessel_networks(count: int, *, sampler: Sampler) -> Tensor:
     Value over slope is the distance to the crossing in pixels, so widths are in pixels too.
     """
     total = torch.zeros(count, 1, LAYER_PX, LAYER_PX, device=sampler.device)
+    fy, fx = _frequencies(sampler)
+    frequency = torch.sqrt(fx**2 + fy**2)
     for order, (low, high) in enumerate(((2.0, 7.0), (1.0, 3.0), (0.6, 1.5))):
         band = 2.0 ** (order + 2.2 + 0.5 * sampler.uniform(count, 1, 1))
-        fy = torch.fft.fftfreq(LAYER_PX, device=sampler.device)[None, :, None] * LAYER_PX
-        fx = torch.fft.rfftfreq(LAYER_PX, device=sampler.device)[None, None, :] * LAYER_PX
-        frequency = torch.sqrt(fx**2 + fy**2)
         keep = torch.exp(-((frequency / band) ** 2)) + 0.02 * torch.exp(
             -((frequency / (6 * band)) ** 2)
         )
-        white = torch.fft.rfft2(sampler.normal(count, LAYER_PX, LAYER_PX))
-        field = standardised(torch.fft.irfft2(white * keep, s=(LAYER_PX, LAYER_PX))[:, None])
+        field = _filtered(count, keep, sampler)
         gx, gy = slopes(field)
         distance = field.abs() / torch.sqrt(gx**2 + gy**2 + 1e-6)
         width = sampler.uniform(count, 1, 1, 1, low=low, high=high)

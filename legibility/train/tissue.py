@@ -14,7 +14,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from legibility.train.appearance import Batch
+from legibility.train.appearance import Batch, how_severe
 from legibility.train.atlas import Atlas, splat
 from legibility.train.bending import Scar
 from legibility.train.lens import blurred, focus, phone, softened
@@ -36,8 +36,6 @@ INKS = (
     (1.9, 1.7, 1.6),
 )
 """Choice: absorbance of full ink: black, green, blue, brown, a faded grey."""
-CALM_SHARE = 0.6
-"""Choice: share of strips in which all that disturbs is weaker, as in ``train.appearance``."""
 FROM_BEHIND = 0.4
 """Choice: share of strips with light from behind, a third of them with light from both sides."""
 GONE = 0.6
@@ -392,8 +390,7 @@ def render_tissue(
     edge_chance : share of strips that show the ear's edge; notches are a little rarer
     """
     batch = placement.centre.shape[0]
-    calm = sampler.uniform(batch, low=0.05, high=0.6)
-    severity = torch.where(sampler.chance(CALM_SHARE, batch), calm, 1.0)
+    severity = how_severe(sampler, batch)
     scene = _Scene(sampler, sheets, atlas, severity, canvas)
     beyond, other = _beyond(scene, edge_chance)
     there = placement.needle_present.sum(dim=-1).clamp_min(1)
