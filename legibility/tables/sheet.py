@@ -73,8 +73,8 @@ def rows_below(sheet: Sheet, line: int) -> Iterator[Row]:
             yield row
 
 
-def sampled(rows: Iterator[Row], most: int) -> list[Row]:
-    """The first rows, up to one that cannot be read."""
+def sampled(rows: Iterator[Row], most: int | None) -> list[Row]:
+    """The first rows (None: all), up to one that cannot be read."""
     found: list[Row] = []
     with contextlib.suppress(BrokenRow):
         found.extend(islice(rows, most))

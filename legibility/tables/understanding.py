@@ -17,7 +17,7 @@ from legibility.tables.mark_columns import take_marks
 from legibility.tables.named_columns import take_own, take_said
 from legibility.tables.other_columns import take_identifier, take_others
 from legibility.tables.plain import is_blank
-from legibility.tables.sheet import BrokenRow, Sheet, Table, letters, rows_below, sampled
+from legibility.tables.sheet import Sheet, Table, letters, rows_below, sampled
 from legibility.tables.which_sheet import which_sheet
 
 SAMPLE: Final = 2000
@@ -137,17 +137,12 @@ def _orders(work: Findings, sheet: Sheet) -> dict[str, Order]:
         if said:
             orders[role] = Order(said, "said by you")
             continue
-        texts: list[str] = []
-        try:
-            place = column.place
-            texts = [
-                cells[place]
-                for _, cells in rows_below(sheet, work.header.line)
-                if place < len(cells) and not is_blank(cells[place])
-            ]
-        except BrokenRow:
-            pass
-        orders[role] = settle(texts)
+        place = column.place
+        orders[role] = settle(
+            cells[place]
+            for _, cells in sampled(rows_below(sheet, work.header.line), None)
+            if place < len(cells) and not is_blank(cells[place])
+        )
         heading = column.heading or role
         if orders[role].open or orders[role].problem:
             why = orders[role].why or orders[role].problem

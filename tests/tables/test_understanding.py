@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from legibility.errors import RegistryError, SettingsError
-from legibility.identify.registry import check_registry, load_registry
+from legibility.identify.registry import check_registry, load_registry, read_registry
 from legibility.tables.choice import choice_text, parse_choice
 from legibility.tables.contents import is_chip
 from legibility.tables.dates import read_birth, settle
@@ -81,6 +81,15 @@ def test_days_of_two_orders_in_one_column_are_a_contradiction() -> None:
     text = "Tag;Tattoo;DOB\n1;A1;13/02/2020\n2;A2;02/25/2020\n3;A3;1/1/2020\n"
     assert "has the day first" in asked(text)
     assert not asked(text, dates="dmy")
+
+
+def test_a_row_that_cannot_be_read_does_not_change_the_days_before_it(tmp_path: Path) -> None:
+    text = 'Tag;Tattoo;DOB\n1;A1;02/25/2020\n2;A2;03/04/2020\n3;"A3\n'
+    found = read_registry(written(tmp_path, text))
+    assert [str(p) for p in found.problems] == [
+        "line 4: cannot be read as CSV (unexpected end of data); the rest was not looked at"
+    ]
+    assert found.extra[3] == {"birth_date": "2020-03-04"}
 
 
 def test_a_day_count_of_a_spreadsheet_is_named() -> None:
