@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -90,9 +90,12 @@ def read_registry_file(
     problems = Problems(sys.maxsize, named=list(read.problems), place=read.place)
     problems.count = len(read.problems)
     refused: list[str] = []
+    carriers: dict[str, list[str]] = {}
     rows = []
     for index, animal in enumerate(registry):
         chip = _chip(animal, problems, refused, read.place, allow_test=allow_test)
+        if chip:
+            carriers.setdefault(chip, []).append(animal.animal_id)
         written = registry.written_mark(index)
         cells = dict(read.extra.get(animal.line, {}))
         cells["written"] = written if written != animal.mark else ""
@@ -102,6 +105,7 @@ def read_registry_file(
     notices = [*registry.notices, *refused[:NOTICES_NAMED]]
     if len(refused) > NOTICES_NAMED:
         notices.append(f"{len(refused) - NOTICES_NAMED} more transponder numbers not used")
+    notices += _shared_chips(carriers)
     return RegistryFile(
         tuple(rows),
         Source(registry.name, read.sha256, who, __version__),
@@ -244,6 +248,18 @@ def _chip(
         refused.append(f"{where}: {animal.animal_id}: {reason}")
         return ""
     return code.number
+
+
+def _shared_chips(carriers: Mapping[str, Sequence[str]]) -> list[str]:
+    """Notices of transponder numbers that are written for several animals."""
+    shared = [(chip, ids) for chip, ids in carriers.items() if len(ids) > 1]
+    notices = []
+    for chip, ids in shared[:NOTICES_NAMED]:
+        named = ", ".join(ids[:5]) + (f" and {len(ids) - 5} more" if len(ids) > 5 else "")
+        notices.append(f"transponder {chip} is written for {len(ids)} animals: {named}")
+    if more := len(shared) - len(notices):
+        notices.append(f"{more} more transponders are written for several animals")
+    return notices
 
 
 def _row(animal: Animal, cells: Mapping[str, str], chip: str, problems: Problems) -> RegistryRow:

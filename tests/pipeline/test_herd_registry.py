@@ -71,6 +71,15 @@ def test_test_numbers_are_no_identity_unless_asked_for(tmp_path: Path) -> None:
     assert read_registry_file(path, allow_test=True).rows[7].chip == "999000000000008"
 
 
+def test_a_transponder_of_two_animals_is_named(tmp_path: Path) -> None:
+    rows = f"g1,A1,{NUMBERS[0]}\ng2,A2,{NUMBERS[1]}\ng3,A3,{NUMBERS[0]}\n"
+    found = read_registry_file(file_of(tmp_path, "animal_id,mark,chip\n" + rows))
+    assert found.notices == (f"transponder {NUMBERS[0]} is written for 2 animals: g1, g3",)
+    rows = "".join(f"g{n},A{n},9850000000000{n // 2:02d}\n" for n in range(2, 18))
+    found = read_registry_file(file_of(tmp_path, "animal_id,mark,chip\n" + rows))
+    assert found.notices[-1] == "3 more transponders are written for several animals"
+
+
 def test_the_record_as_a_registry(tmp_path: Path) -> None:
     path = file_of(tmp_path, f"animal_id,mark,chip\ng1,A1,{NUMBERS[0]}\ng2,B/12,\n")
     found = read_registry_file(path)
