@@ -153,8 +153,8 @@ def check_registry(
     rules, columns = _said(rules, columns)
     scan = _scan(path, rules, columns, limit=sys.maxsize)
     problems = tuple(sorted(scan.problems.named))
-    rows = sum(chunk.lines.size for chunk in scan.chunks)
-    if not rows and not problems:
+    rows = _rows(scan)
+    if not rows:
         raise RegistryError(_no_rows(scan.name))
     return RegistryCheck(rows, problems, () if problems else _assembled(scan, rules).notices)
 
@@ -179,7 +179,7 @@ def read_registry(
     """
     rules, columns = _said(rules, columns)
     scan = _scan(path, rules, columns, limit=sys.maxsize, keep_extra=True)
-    rows = sum(chunk.lines.size for chunk in scan.chunks)
+    rows = _rows(scan)
     if scan.problems.count:
         bad = {problem.line for problem in scan.problems.named if problem.field in _NEEDED}
         scan = replace(scan, chunks=[_without(chunk, bad) for chunk in scan.chunks])
@@ -202,6 +202,12 @@ def understood(path: Path, *, columns: Mapping[str, str] | None = None) -> tuple
     name = ascii_safe(path)
     table = read_table(read_bytes(path, name), name)
     return table, understand(table, columns)
+
+
+def _rows(scan: _Scan) -> int:
+    """Rows of a file of which every problem was named, those of no use included."""
+    broken = {problem.line for problem in scan.problems.named if not problem.field}
+    return sum(chunk.lines.size for chunk in scan.chunks) + len(broken)
 
 
 def _no_rows(name: str) -> str:

@@ -177,6 +177,11 @@ def test_the_same_animal_twice_with_two_marks(tmp_path: Path) -> None:
     )
 
 
+def test_rows_without_enough_cells_are_rows_too(tmp_path: Path) -> None:
+    found = check_registry(written(tmp_path, "Tag;Tattoo\nUK 1;A1\nUK 2\nUK 3;A3;;x\nUK 4;\n"))
+    assert (found.rows, [problem.line for problem in found.problems]) == (4, [3, 4, 5])
+
+
 def test_cells_with_zero_bytes_are_refused(tmp_path: Path) -> None:
     text = b"Tag;Tattoo\nUK 1;A1\nUK\x00 2;A2\nUK 3;A3\x00\n"
     assert [str(p) for p in check_registry(written(tmp_path, text)).problems] == [
