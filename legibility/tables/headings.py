@@ -8,19 +8,12 @@ from functools import lru_cache
 from typing import Final
 
 from legibility.tables.choice import EXTRA, ROLES
-from legibility.tables.plain import data_of, words_of
+from legibility.tables.plain import cell_words, data_of, words_of
 
 OWN: Final = (*ROLES, *EXTRA)
 _SHORTEST_PART: Final = 2
 _SHORTEST_ENDING: Final = 4
 _LONGEST_PHRASE: Final = 3
-_SIDES: Final = {
-    "l": "left", "g": "left", "i": "left", "v": "left", "e": "left", "s": "left",
-    "r": "right", "d": "right", "h": "right", "p": "right",
-}  # fmt: skip
-"""Single letters for an ear; only of use where the table has one of each side. L may be Polish
-lewe, P prawe, V venstre or vänster, H højre or höger, G gauche, D droite, I izquierda, S sinistra,
-E esquerda."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +64,12 @@ def heading_of(text: str) -> Heading:
     if excluded:
         return Heading(text, (), kinds, excluded)
     return Heading(text, tuple(_claims(kinds, words)), kinds)
+
+
+def _lettered_sides(words: tuple[str, ...]) -> set[str]:
+    """Ears that single letters stand for; only of use where the table has one of each side."""
+    sides = cell_words("ear")
+    return {sides[word] for word in words if len(word) == 1 and word in sides} - {"both"}
 
 
 @lru_cache(maxsize=1)
@@ -174,7 +173,7 @@ def _claims(kinds: frozenset[str], words: tuple[str, ...]) -> Iterable[Claim]:
             yield Claim("left_mark", True, why=said + ", left")
         elif "right" in kinds and "left" not in kinds:
             yield Claim("right_mark", True, why=said + ", right")
-        elif len(letter := {_SIDES[word] for word in words if word in _SIDES}) == 1:
+        elif len(letter := _lettered_sides(words)) == 1:
             yield Claim(f"{letter.pop()}_mark", False, rank=1, why=said + ", with a letter")
         elif kinds & {"side", "ear"}:
             yield Claim("ear", True, why="its heading names the mark and ear")
@@ -203,8 +202,7 @@ def _claims(kinds: frozenset[str], words: tuple[str, ...]) -> Iterable[Claim]:
 
 def _sides(kinds: frozenset[str], words: tuple[str, ...]) -> Iterable[Claim]:
     """Headings that name an ear without saying what is in it."""
-    letter = [_SIDES[word] for word in words if word in _SIDES]
-    sides = {side for side in ("left", "right") if side in kinds} | set(letter)
+    sides = _lettered_sides(words) | (kinds & {"left", "right"})
     rest = kinds - {"left", "right", "ear", "side", "number", "loose_mark", "ear_number"}
     if rest or kinds & {"tag"}:
         return

@@ -177,6 +177,17 @@ def test_the_same_animal_twice_with_two_marks(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("heading", "left", "right"),
+    [("Ohr", "L", "R"), ("Oreille", "G", "D"), ("Oreja", "I", "D"), ("Orecchio", "S", "D"),
+     ("Orelha", "E", "D"), ("Ucho", "L", "P"), ("Øre", "V", "H"), ("Korva", "V", "O")],
+)  # fmt: skip
+def test_letters_stand_for_ears(heading: str, left: str, right: str, tmp_path: Path) -> None:
+    # Common practice, no source: first letters of left and right in the list's language.
+    text = f"Tag;Tattoo;{heading}\n1;A1;{left}\n2;A2;{right}\n3;A3;{left}\n"
+    assert [a.ear for a in load_registry(written(tmp_path, text))] == ["left", "right", "left"]
+
+
 def test_rows_without_enough_cells_are_rows_too(tmp_path: Path) -> None:
     found = check_registry(written(tmp_path, "Tag;Tattoo\nUK 1;A1\nUK 2\nUK 3;A3;;x\nUK 4;\n"))
     assert (found.rows, [problem.line for problem in found.problems]) == (4, [3, 4, 5])
