@@ -98,6 +98,66 @@ def test_links_between_documents_lead_somewhere() -> None:
                 assert (document.parent / address).exists(), f"{document.name}: {address}"
 
 
+PACKAGE = ROOT / "legibility"
+DOCUMENTS = (README, ROOT / "DEVELOPERS.md", PACKAGE / "models" / "findings.md")
+NAMED = re.compile(r"(?:legibility[./])?[a-z_]+(?:[./][A-Za-z_0-9]+)+(?:\.[a-z]+)?")
+"""A module, what it defines, or a file: ``read.fusion``, ``web/seen.py``, ``models/card.md``."""
+
+
+def of_the_package(document: Path) -> list[str]:
+    """Names in backticks, or run with ``python -m``, that begin as something of the package."""
+    text = document.read_text("utf-8")
+    prose = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
+    quoted = [name for name in re.findall(r"`([^`]+)`", prose) if NAMED.fullmatch(name)]
+    first = {path.name.removesuffix(".py") for path in PACKAGE.iterdir()} - {"__pycache__"}
+    names = quoted + re.findall(r"python\s-m\s(legibility\.[a-z_.]+)", text)
+    names = [re.sub(r"^legibility[./]", "", name) for name in names]
+    return [
+        name
+        for name in names
+        if re.split(r"[./]", name)[0] in first and not re.match(r"herd\.(db|web)\b", name)
+    ]
+
+
+def exists(name: str) -> bool:
+    """Whether a file, a folder, a module, or a name that a module defines is there."""
+    if (PACKAGE / name).exists():
+        return True
+    parts = re.split(r"[./]", name.removesuffix(".py"))
+    for at in range(len(parts), 0, -1):
+        path = PACKAGE.joinpath(*parts[:at])
+        if path.is_dir():
+            return at == len(parts)
+        if (module := path.with_suffix(".py")).exists():
+            source = module.read_text("utf-8")
+            return all(
+                re.search(rf"^\s*(def |class |){part}\b\s*[(:=\[]", source, re.MULTILINE)
+                for part in parts[at:]
+            )
+    return False
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_modules_and_functions_that_documents_name_exist(document: Path) -> None:
+    assert [name for name in of_the_package(document) if not exists(name)] == []
+
+
+@pytest.mark.parametrize(
+    ("name", "there"),
+    [
+        ("pipeline.poses.glance", True),
+        ("web/seen.py", True),
+        ("misreadings.RiskColumns.record", True),
+        ("models/card.md", True),
+        ("read", True),
+        ("pipeline.poses.no_such_function", False),
+        ("pipeline/no_such_module", False),
+    ],
+)
+def test_what_counts_as_existing(name: str, there: bool) -> None:
+    assert exists(name) is there
+
+
 def test_every_dependency_has_its_reason() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     wanted = list(project["dependencies"])
