@@ -2,7 +2,9 @@
 
 Usage: readme_output.py README.md
 
-An example is an ``sh`` block of one ``legibility`` command, directly followed by a ``text`` block.
+An example is an ``sh`` block of ``legibility`` commands, directly followed by a ``text`` block with
+what the last of them prints. A ``text`` block that ends with a line ``...`` shows the beginning, as
+many lines as before. Commands run in an empty folder that has the sample photos.
 Run this after new networks or new fits, so that no figure in the README is older than the program.
 """
 
@@ -13,22 +15,35 @@ import re
 import shlex
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
-EXAMPLE = re.compile(r"```sh\nlegibility ([^\n]*)\n```\n\n```text\n(.*?)```\n", re.DOTALL)
+EXAMPLE = re.compile(r"```sh\n((?:legibility [^\n]*\n)+)```\n\n```text\n(.*?)```\n", re.DOTALL)
+CUT = "...\n"
 
 
-def printed(arguments: str, root: Path) -> str:
-    """What the program prints, called in the repository's top folder."""
-    done = subprocess.run(
-        [sys.executable, "-m", "legibility", *shlex.split(arguments)],
-        cwd=root,
-        env={**os.environ, "COLUMNS": "80", "PYTHONPATH": str(root)},
-        capture_output=True,
-        text=True,
-        check=True,
-    )
+def printed(commands: str, root: Path) -> str:
+    """What the last of the commands prints."""
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "sample_images").symlink_to(root / "sample_images")
+        for command in commands.splitlines():
+            done = subprocess.run(
+                [sys.executable, "-m", *shlex.split(command)],
+                cwd=folder,
+                env={**os.environ, "COLUMNS": "80", "PYTHONPATH": str(root)},
+                capture_output=True,
+                text=True,
+                check=True,
+            )
     return "".join(line.rstrip() + "\n" for line in done.stdout.strip("\n").splitlines())
+
+
+def shown(text: str, before: str) -> str:
+    """All of a text, or as much of its beginning as was shown before."""
+    if not before.endswith(CUT):
+        return text
+    kept = before.count("\n") - 1
+    return "".join(text.splitlines(keepends=True)[:kept]) + CUT
 
 
 def main() -> None:
@@ -36,7 +51,7 @@ def main() -> None:
     text = path.read_text("utf-8")
     changed = EXAMPLE.sub(
         lambda found: (
-            f"```sh\nlegibility {found[1]}\n```\n\n```text\n{printed(found[1], path.parent)}```\n"
+            f"```sh\n{found[1]}```\n\n```text\n{shown(printed(found[1], path.parent), found[2])}```\n"
         ),
         text,
     )

@@ -102,6 +102,8 @@ PACKAGE = ROOT / "legibility"
 DOCUMENTS = (README, ROOT / "DEVELOPERS.md", PACKAGE / "models" / "findings.md")
 NAMED = re.compile(r"(?:legibility[./])?[a-z_]+(?:[./][A-Za-z_0-9]+)+(?:\.[a-z]+)?")
 """A module, what it defines, or a file: ``read.fusion``, ``web/seen.py``, ``models/card.md``."""
+DATA = re.compile(r"herd\.(?:db|web)\b|(?:dies|mark)\.json|read\.pickle")
+"""Files that are called like a package: a herd's record, the server's folder, a fit."""
 
 
 def of_the_package(document: Path) -> list[str]:
@@ -115,7 +117,7 @@ def of_the_package(document: Path) -> list[str]:
     return [
         name
         for name in names
-        if re.split(r"[./]", name)[0] in first and not re.match(r"herd\.(db|web)\b", name)
+        if re.split(r"[./]", name)[0] in first and not DATA.match(name)
     ]
 
 
