@@ -49,12 +49,12 @@ def shown(text: str, before: str) -> str:
 def main() -> None:
     path = Path(sys.argv[1]).resolve()
     text = path.read_text("utf-8")
-    changed = EXAMPLE.sub(
-        lambda found: (
-            f"```sh\n{found[1]}```\n\n```text\n{shown(printed(found[1], path.parent), found[2])}```\n"
-        ),
-        text,
-    )
+
+    def renewed(found: re.Match[str]) -> str:
+        output = shown(printed(found[1], path.parent), found[2])
+        return f"```sh\n{found[1]}```\n\n```text\n{output}```\n"
+
+    changed = EXAMPLE.sub(renewed, text)
     path.write_text(changed, "utf-8")
     print(f"{path.name}: {len(EXAMPLE.findall(text))} examples")
 

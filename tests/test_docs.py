@@ -114,11 +114,7 @@ def of_the_package(document: Path) -> list[str]:
     first = {path.name.removesuffix(".py") for path in PACKAGE.iterdir()} - {"__pycache__"}
     names = quoted + re.findall(r"python\s-m\s(legibility\.[a-z_.]+)", text)
     names = [re.sub(r"^legibility[./]", "", name) for name in names]
-    return [
-        name
-        for name in names
-        if re.split(r"[./]", name)[0] in first and not DATA.match(name)
-    ]
+    return [name for name in names if re.split(r"[./]", name)[0] in first and not DATA.match(name)]
 
 
 def exists(name: str) -> bool:
