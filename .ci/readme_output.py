@@ -3,8 +3,9 @@
 Usage: readme_output.py README.md
 
 An example is an ``sh`` block of ``legibility`` commands, directly followed by a ``text`` block with
-what the last of them prints. A ``text`` block that ends with a line ``...`` shows the beginning, as
-many lines as before. Commands run in an empty folder that has the sample photos.
+what the last of them prints. Where that block ends with a line ``...`` it shows as many lines as
+before; where it begins with one, it begins at the line that follows there, which has to be printed
+unchanged. Commands run in an empty folder that has the sample photos.
 Run this after new networks or new fits, so that no figure in the README is older than the program.
 """
 
@@ -39,11 +40,13 @@ def printed(commands: str, root: Path) -> str:
 
 
 def shown(text: str, before: str) -> str:
-    """All of a text, or as much of its beginning as was shown before."""
-    if not before.endswith(CUT):
-        return text
-    kept = before.count("\n") - 1
-    return "".join(text.splitlines(keepends=True)[:kept]) + CUT
+    """All of a text, or the part of it that was shown before."""
+    lines, old = text.splitlines(keepends=True), before.splitlines(keepends=True)
+    if old[0] == CUT:
+        lines = [CUT, *lines[lines.index(old[1]) :]]
+    if old[-1] == CUT:
+        lines = [*lines[: len(old) - 1], CUT]
+    return "".join(lines)
 
 
 def main() -> None:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from legibility.containers import (
     CaptureCheck,
@@ -27,6 +27,9 @@ from legibility.settings import Settings
 if TYPE_CHECKING:
     from legibility.identify.registry import Registry
     from legibility.identify.rules import Rules
+
+FINDINGS: Final = "findings.md"
+"""Experiments, for those who change the program; no part of the card."""
 
 AnyPath: TypeAlias = str | os.PathLike[str]
 
@@ -255,7 +258,8 @@ def model_card() -> str:
         If the card is missing.
     """
     folder = resources.files("legibility") / "models"
-    cards = sorted(item.name for item in folder.iterdir() if item.name.endswith(".md"))
+    found = {item.name for item in folder.iterdir() if item.name.endswith(".md")}
+    cards = sorted(found - {FINDINGS})
     if not cards:
         raise ModelError("the package holds no model card; install it again")
     return "\n".join((folder / name).read_text("utf-8") for name in cards)
