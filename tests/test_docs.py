@@ -39,8 +39,9 @@ def program_calls(text: str) -> list[list[str]]:
     return calls
 
 
-def test_the_readme_calls_only_commands_and_options_that_exist() -> None:
-    calls = program_calls(README.read_text("utf-8"))
+@pytest.mark.parametrize("document", [README, ROOT / "DEVELOPERS.md"], ids=lambda path: path.name)
+def test_only_commands_and_options_that_exist_are_called(document: Path) -> None:
+    calls = program_calls(document.read_text("utf-8"))
     assert calls
     for words in calls:
         if not words or words[0].startswith("-"):
@@ -147,6 +148,14 @@ def exists(name: str) -> bool:
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
 def test_modules_and_functions_that_documents_name_exist(document: Path) -> None:
     assert [name for name in of_the_package(document) if not exists(name)] == []
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_tests_and_programs_that_documents_name_exist(document: Path) -> None:
+    named = re.findall(
+        r"(?<![\w/])((?:tests|\.ci|notebooks)/[\w./]*\w)", document.read_text("utf-8")
+    )
+    assert [name for name in named if not (ROOT / name).exists()] == []
 
 
 @pytest.mark.parametrize(
