@@ -9,24 +9,19 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
-
-from legibility.alphabet import N_CHARACTERS, ROW_SEPARATOR, index_of
+from legibility.alphabet import ROW_SEPARATOR
 from legibility.errors import RegistryError, SettingsError
 from legibility.identify.learned_forms import forms_of
 from legibility.identify.registry import Registry, load_registry
-from legibility.marks.check_characters import DIGITS, LETTERS, SCHEMES, check_characters
 from legibility.marks.numbering import Coming, coming_marks, rules_of_year
 from legibility.marks.rules import Rules, layouts_of, of_marks
 from legibility.marks.rules_file import load_rules
-from legibility.marks.space import count_marks, iter_marks, sample_marks
+from legibility.marks.space import count_marks
 from legibility.read.learned_dies import load_dies
-from legibility.risk.alphabet_choice import LeftOut, leave_out
-from legibility.risk.assign import EXHAUSTIVE, RIVAL_REACH, Proposal, propose
-from legibility.risk.bounds import code_bounds
-from legibility.risk.capacity import sampled_capacity
-from legibility.risk.kernel import Matrix, condition_words, grade_of, load_kernel
-from legibility.risk.misreading import Channel, Errors, channel
+from legibility.risk.advice import Advice, advice_on
+from legibility.risk.assign import RIVAL_REACH, Proposal, propose
+from legibility.risk.kernel import condition_words, grade_of, load_kernel
+from legibility.risk.misreading import Errors, channel
 from legibility.risk.needle_count import CAPACITY, needles_of
 from legibility.settings import Settings
 
@@ -37,44 +32,10 @@ BOUND: Final = 1e-3
 WIDER: Final = (3e-3, 1e-2, 3e-2, 1e-1)
 """Choice: bounds that are tried one after the other where learned forms have no room for
 ``BOUND``."""
-BUDGET: Final = 8
-"""Choice: most characters that leaving out is worked out for."""
-SAMPLE: Final = 6_000
-"""Choice: marks drawn to estimate how many exist."""
-PLENTY: Final = 10.0
-"""Choice: with so many times the marks asked for there is no need of a check character."""
-GAIN: Final = 1.1
-"""Choice: a gain in marks below a tenth is within the error of the sample and no reason."""
 AHEAD: Final = 30
 """Choice: numbers that are tried for each mark wanted, before others are drawn."""
 LEFT_STATUSES: Final = frozenset({"dead", "died", "sold", "culled", "slaughtered", "lost", "left"})
 """Choice: words of the registry's column status for animals that are gone."""
-
-
-@dataclass(frozen=True, slots=True)
-class AlphabetStep:
-    """The herd without some characters."""
-
-    left_out: str
-    step: LeftOut | None
-    marks: float
-    """How many marks exist without conflicts for sure (Turán), registered ones not looked at."""
-
-
-@dataclass(frozen=True, slots=True)
-class CheckAdvice:
-    """Whether a check character is worth its needles."""
-
-    scheme: str
-    """Empty: the rules have one already."""
-    without: float
-    """Marks without conflicts that exist for sure without it."""
-    with_check: float
-    needles_without: float
-    """Mean needles of a mark."""
-    needles_with: float
-    worth: bool
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,16 +63,7 @@ class Assignment:
     bound_wanted: float
     """What was asked for; lower than ``bound`` where the learned forms have no room for it."""
     needles_max: int
-    alphabet: tuple[AlphabetStep, ...]
-    check: CheckAdvice
-    codes: tuple[tuple[int, int, int, int], ...]
-    """Of the commonest kind of mark: distance, Gilbert-Varshamov, Hamming, Singleton bound."""
-
-    @property
-    def advised_out(self) -> str:
-        """Characters to leave out: the shortest list that gives nearly the most marks."""
-        most = max(step.marks for step in self.alphabet)
-        return next(step.left_out for step in self.alphabet if step.marks * GAIN >= most)
+    advice: Advice
 
     def records(self) -> Iterator[dict[str, Any]]:
         """One JSON object a mark."""
@@ -136,18 +88,7 @@ class Assignment:
             "least_named": self.bound * RIVAL_REACH,
             "worst": None if worst is None else asdict(worst),
             "flagged": sum(mark.too_many_needles for mark in marks),
-            "alphabet": [
-                {
-                    "left_out": step.left_out,
-                    "marks": step.marks,
-                    "confused_with": step.step.confused_with if step.step else "",
-                    "probability": step.step.probability if step.step else 0.0,
-                }
-                for step in self.alphabet
-            ],
-            "advised_out": self.advised_out,
-            "check": asdict(self.check),
-            "codes": [list(row) for row in self.codes],
+            **self.advice.summary(),
         }
 
 
@@ -231,8 +172,8 @@ def new_marks(
         where = forms.title
     allowed = _allowed_count(where, known_rules)
     settings = settings or Settings()
-    grade = grade_of(condition or CONDITION)
-    matrix = load_kernel().at(grade)
+    condition = condition or CONDITION
+    matrix = load_kernel().at(grade_of(condition))
     if counts is not None:
         from legibility.pipeline.herd_confirmed import own_counts
 
@@ -265,25 +206,27 @@ def new_marks(
         if len(proposal.marks) >= count:
             break
     if len(proposal.marks) < count:
-        raise SettingsError(
-            _too_few(proposal, count, kept, condition_words(condition or CONDITION))
-        )
+        raise SettingsError(_too_few(proposal, count, kept, condition_words(condition)))
     proposal = _as_registered(proposal, written)
-    alphabet = tuple(_alphabet(known_rules, matrix, ch, kept, seed))
     return Assignment(
         proposal=proposal,
         forms=forms,
         registered=len(marks),
         released=released,
-        condition=condition_words(condition or CONDITION),
+        condition=condition_words(condition),
         bound=kept,
         bound_wanted=bounds[0],
         needles_max=needles_max,
-        alphabet=alphabet,
-        check=_check_advice(
-            known_rules, ch, kept, seed, needles, needles_max, count, alphabet[0].marks
+        advice=advice_on(
+            known_rules,
+            matrix,
+            ch,
+            bound=kept,
+            count=count,
+            needles=needles,
+            needles_max=needles_max,
+            seed=seed,
         ),
-        codes=_codes(known_rules),
     )
 
 
@@ -389,93 +332,3 @@ def _own_needles(dies: Path | None) -> dict[str, int]:
     known = load_dies(dies)
     # Of several dies of one character the one with most needles: the plier must hold it.
     return {c: max(len(die.needles) for die in known.of(c)) for c in known.characters}
-
-
-def _sample(rules: Rules, seed: int) -> tuple[list[str], int]:
-    number = count_marks(rules)
-    if number <= min(SAMPLE, EXHAUSTIVE):
-        return list(iter_marks(rules)), number
-    return sample_marks(rules, np.random.default_rng(seed), SAMPLE, distinct=True), number
-
-
-def _alphabet(
-    rules: Rules, matrix: Matrix, ch: Channel, bound: float, seed: int
-) -> Iterator[AlphabetStep]:
-    """Leaving out no character, one, two, ...: how many marks remain."""
-    sample, number = _sample(rules, seed)
-    yield AlphabetStep("", None, sampled_capacity(sample, ch, bound=bound, number=number)[0])
-    steps = leave_out(matrix, characters=rules.in_use, budget=BUDGET, together=places_shared(rules))
-    out = ""
-    for step in steps:
-        out += step.character
-        fewer = replace(rules, exclude=rules.exclude + out)
-        try:
-            sample, number = _sample(fewer, seed)
-        except ValueError:
-            # A form or prefix needs this character.
-            return
-        if not number:
-            return
-        marks = sampled_capacity(sample, ch, bound=bound, number=number)[0]
-        yield AlphabetStep(out, step, marks)
-
-
-def places_shared(rules: Rules) -> np.ndarray:
-    """(36, 36) share of places at which both of two characters are allowed, over all layouts."""
-    shared = np.zeros((N_CHARACTERS, N_CHARACTERS))
-    places = [place for layout in layouts_of(rules) for place in layout.places]
-    for place in places:
-        allowed = [index_of(c) for c in place.allowed]
-        shared[np.ix_(allowed, allowed)] += 1.0
-    return shared / max(len(places), 1)
-
-
-def _check_advice(
-    rules: Rules,
-    ch: Channel,
-    bound: float,
-    seed: int,
-    needles: Any,
-    needles_max: int,
-    count: int,
-    without: float,
-) -> CheckAdvice:
-    sample, number = _sample(rules, seed)
-    mean = float(np.mean([needles(mark) for mark in sample]))
-    if any(layout.scheme is not None for layout in layouts_of(rules)):
-        words = "the rules have a check character already"
-        return CheckAdvice("", without, without, mean, mean, False, words)
-    used = set("".join(sample)) - {ROW_SEPARATOR}
-    name = "mod-37-36"
-    if used <= set(DIGITS):
-        name = "damm"
-    elif used <= set(LETTERS):
-        name = "mod-27-26"
-    checked = []
-    for mark in sample:
-        written = check_characters(SCHEMES[name], mark.replace(ROW_SEPARATOR, ""))
-        if written:
-            checked.append(mark + written)
-    gained, _ = sampled_capacity(checked, ch, bound=bound, number=number)
-    longer = float(np.mean([needles(mark) for mark in checked]))
-    fits = longer <= needles_max
-    worth = gained > without * GAIN and fits and without < PLENTY * count
-    if not fits:
-        words = f"not worth it: {longer:.0f} needles on average, the pliers hold {needles_max}"
-    elif gained <= without * GAIN:
-        words = "not worth it: it makes no room for more marks"
-    elif without >= PLENTY * count:
-        words = f"not needed: {int(without):,} safe marks exist without it, {count} are asked for"
-    else:
-        words = f"worth it: room for {gained:.0f} marks instead of {without:.0f}"
-    return CheckAdvice(name, without, gained, mean, longer, worth, words)
-
-
-def _codes(rules: Rules) -> tuple[tuple[int, int, int, int], ...]:
-    """Bounds for the kind of mark of which there are most."""
-    sizes = max(
-        ([len(place.allowed) for place in layout.places] for layout in layouts_of(rules)),
-        key=lambda places: float(np.prod(np.array(places, dtype=float))),
-    )
-    rows = [code_bounds(sizes, distance) for distance in range(1, min(len(sizes), 4) + 1)]
-    return tuple((row.distance, row.at_least, row.hamming, row.singleton) for row in rows)
