@@ -52,85 +52,63 @@ class Covering:
         return np.asarray(np.clip(result, 0.0, 1.0), dtype=np.float32)
 
 
-def draw_covering(
-    *,
-    width: int,
-    height: int,
-    centre: tuple[float, float],
-    reach_px: float,
-    height_px: float,
-    rng: np.random.Generator,
-    only: str | None = None,
-) -> Covering:
+@dataclass(frozen=True, slots=True)
+class Around:
+    """Picture and mark that something lies over."""
+
+    width: int
+    height: int
+    centre: tuple[float, float]
+    """Of the mark, pixels."""
+    reach_px: float
+    """Half length of the mark."""
+    height_px: float
+    """Of a character."""
+
+    def blank(self) -> NDArray[np.float32]:
+        """Nothing: (height, width) zeros."""
+        return np.zeros((self.height, self.width), dtype=np.float32)
+
+    def black(self) -> FloatColor:
+        """(height, width, 3) zeros."""
+        return np.zeros((self.height, self.width, 3), dtype=np.float32)
+
+
+def draw_covering(mark: Around, rng: np.random.Generator, *, only: str | None = None) -> Covering:
     """Random hair, dirt and glare around a mark; half of the photos have little of any.
 
     Parameters
     ----------
-    width, height : int
-    centre : (float, float)
-        Of the mark, pixels.
-    reach_px : float
-        Half length of the mark.
-    height_px : float
-        Of a character.
+    mark : Around
+    rng : Generator
     only : str, optional
         ``"hair"``, ``"dirt"`` or ``"wet"``: much of this, and by chance of the others; ``"none"``:
         an ear clipped, cleaned and dried.
     """
     if only == "none":
-        blank = np.zeros((height, width), dtype=np.float32)
-        black = np.zeros((height, width, 3), dtype=np.float32)
-        return Covering(blank, np.zeros(3, dtype=np.float32), blank, black, blank)
-    hair, colour = _hair(
-        width=width,
-        height=height,
-        centre=centre,
-        reach_px=reach_px,
-        height_px=height_px,
-        rng=rng,
-        much=only == "hair",
+        nothing = mark.blank()
+        return Covering(nothing, np.zeros(3, dtype=np.float32), nothing, mark.black(), nothing)
+    return Covering(
+        *_hair(mark, rng, much=only == "hair"),
+        *_dirt(mark, rng, much=only == "dirt"),
+        _glare(mark, rng, much=only == "wet"),
     )
-    dirt, dirt_pixels = _dirt(
-        width=width,
-        height=height,
-        centre=centre,
-        reach_px=reach_px,
-        height_px=height_px,
-        rng=rng,
-        much=only == "dirt",
-    )
-    glare = _glare(
-        width=width,
-        height=height,
-        centre=centre,
-        reach_px=reach_px,
-        height_px=height_px,
-        rng=rng,
-        much=only == "wet",
-    )
-    return Covering(hair, colour, dirt, dirt_pixels, glare)
 
 
 def _hair(
-    *,
-    width: int,
-    height: int,
-    centre: tuple[float, float],
-    reach_px: float,
-    height_px: float,
-    rng: np.random.Generator,
-    much: bool,
+    mark: Around, rng: np.random.Generator, *, much: bool
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     from scipy.interpolate import CubicSpline
 
-    layer = np.zeros((height, width), dtype=np.uint8)
+    height_px = mark.height_px
+    layer = np.zeros((mark.height, mark.width), dtype=np.uint8)
     colour = np.array(
         [(0.85, 0.8, 0.72), (0.45, 0.33, 0.22), (0.13, 0.11, 0.1)][int(rng.integers(3))]
     )
     colour = np.clip(colour + rng.normal(0, 0.05, 3), 0.02, 0.97).astype(np.float32)
     amount = float(rng.choice((0.0, 0.3, 1.0, 2.5), p=(0.45, 0.30, 0.18, 0.07)))
     amount = amount + float(rng.uniform(*MUCH_HAIR)) if much else amount
-    around = reach_px + 1.5 * height_px
+    around = mark.reach_px + 1.5 * height_px
     area = min((2 * around / height_px) ** 2, 400.0)
     strands = round(amount * area * rng.uniform(0.25, 0.7))
     flow = rng.uniform(0, 2 * np.pi)
@@ -141,7 +119,7 @@ def _hair(
     for _ in range(strands):
         length = height_px * rng.uniform(0.8, 3.0)
         angle = flow + rng.normal(0.0, wander)
-        start = np.asarray(centre) + rng.uniform(-around, around, 2)
+        start = np.asarray(mark.centre) + rng.uniform(-around, around, 2)
         bends = np.cumsum(rng.normal(0.0, 0.25, 4))
         steps = np.stack((np.cos(angle + bends), np.sin(angle + bends)), axis=1) * length / 3
         path = start + np.cumsum(steps, axis=0) - steps[0]
@@ -160,18 +138,11 @@ def _hair(
 
 
 def _dirt(
-    *,
-    width: int,
-    height: int,
-    centre: tuple[float, float],
-    reach_px: float,
-    height_px: float,
-    rng: np.random.Generator,
-    much: bool,
+    mark: Around, rng: np.random.Generator, *, much: bool
 ) -> tuple[NDArray[np.float32], FloatColor]:
-    blank = np.zeros((height, width), dtype=np.float32)
     if rng.random() < 0.72 and not much:
-        return blank, np.zeros((height, width, 3), dtype=np.float32)
+        return mark.blank(), mark.black()
+    width, height, height_px = mark.width, mark.height, mark.height_px
     name = str(rng.choice(("gravel.png", "coffee.png", "grass.png", "brick.png")))
     rough = fine_structure(name, width=width, height=height, zoom=rng.uniform(1, 4), rng=rng)
     cells = max(width, height) / height_px * rng.uniform(0.5, 1.6)
@@ -186,21 +157,12 @@ def _dirt(
     return alpha.astype(np.float32), pixels.astype(np.float32)
 
 
-def _glare(
-    *,
-    width: int,
-    height: int,
-    centre: tuple[float, float],
-    reach_px: float,
-    height_px: float,
-    rng: np.random.Generator,
-    much: bool,
-) -> NDArray[np.float32]:
-    layer = np.zeros((height, width), dtype=np.float32)
+def _glare(mark: Around, rng: np.random.Generator, *, much: bool) -> NDArray[np.float32]:
+    layer, height_px = mark.blank(), mark.height_px
     if rng.random() < 0.75 and not much:
         return layer
     for _ in range(int(rng.integers(*(MUCH_GLARE if much else (1, 9))))):
-        middle = np.asarray(centre) + rng.uniform(-1.3, 1.3, 2) * (reach_px + height_px)
+        middle = np.asarray(mark.centre) + rng.uniform(-1.3, 1.3, 2) * (mark.reach_px + height_px)
         corners = int(rng.integers(3, 8))
         bearings = np.sort(rng.uniform(0, 2 * np.pi, corners))
         radii = height_px * rng.uniform(0.05, 0.45, corners)

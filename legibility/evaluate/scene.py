@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from legibility.alphabet import CHARACTERS
 from legibility.dies.strokes import GlyphSource, load_sources_from
 from legibility.evaluate.camera import take
-from legibility.evaluate.cover import Covering, draw_covering
+from legibility.evaluate.cover import Around, Covering, draw_covering
 from legibility.evaluate.dots import INKS, apply_ink, bleed, fade, ink_density
 from legibility.evaluate.measure import DOT_SIGMA, measure_rows
 from legibility.evaluate.negatives import NO_MARK_KINDS, no_mark_photo
@@ -185,16 +185,14 @@ def _ear(
         mark_extent=pose.extent,
         rng=skin_rng,
     )
-    covering = draw_covering(
+    mark = Around(
         width=pose.width,
         height=pose.height,
         centre=pose.geometry.centre,
         reach_px=max(pose.extent),
         height_px=pose.geometry.height_px,
-        rng=cover_rng,
-        only=choices.covering,
     )
-    return surface, covering
+    return surface, draw_covering(mark, cover_rng, only=choices.covering)
 
 
 def _of_look(rng: np.random.Generator, look: int) -> np.random.Generator:
