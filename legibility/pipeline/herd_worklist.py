@@ -18,7 +18,8 @@ from legibility.herd.priorities import Marks, Priorities, priorities
 from legibility.pipeline.herd_fades import fades_from
 from legibility.pipeline.herd_kept import herd_state
 from legibility.pipeline.herd_state import EPOCH, HerdState, needs_marks
-from legibility.pipeline.worklist_reasons import Score, Scores, percent_words, score_words
+from legibility.pipeline.worklist_reasons import Score, Scores, score_words
+from legibility.report.words import percent
 from legibility.risk.explain import SAME_MARK, Explainer
 from legibility.risk.kernel import load_kernel
 from legibility.risk.misreading import Errors, channel
@@ -367,9 +368,9 @@ class Ranking:
             parts.append("its newest reading named another animal")
         if rivals and rivals[0].probability >= self.handling.worth_naming:
             first = rivals[0]
-            parts.append(f"{percent_words(first.probability)} of readings end at {first.animal_id}")
+            parts.append(f"{percent(first.probability)} of readings end at {first.animal_id}")
         if np.isnan(state.first_lost[place]) and state.mark[place]:
-            chance = percent_words(float(found.p_lost[place]))
+            chance = percent(float(found.p_lost[place]))
             guess = " (assumed from its age)" if self._guessed(place) else ""
             parts.append(f"lost by {self.ahead} with {chance}{guess}")
         if not state.has_chip[place]:
@@ -473,7 +474,7 @@ def _measured_chips(db: HerdDatabase, handling: Handling) -> tuple[Handling, str
     """The record's own share of transponders that do not answer, where enough were tried."""
     found = scan_tries(db)
     if found.animals < LEAST_TRIES:
-        share = percent_words(handling.p_chip_fails)
+        share = percent(handling.p_chip_fails)
         return handling, f"That {share} of transponders do not answer is an assumption."
     # One failure more than seen in two animals more: never a certainty (rule of succession).
     share_failed = (found.animals_failed + 1) / (found.animals + 2)

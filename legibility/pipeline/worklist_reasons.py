@@ -10,6 +10,7 @@ from legibility.herd.handling import Handling
 from legibility.herd.histories import DAYS_A_YEAR
 from legibility.herd.priorities import Priorities
 from legibility.pipeline.herd_state import HerdState
+from legibility.report.words import percent
 
 ALIKE = 0.02
 """Choice: parts that differ by less than this share explain nothing."""
@@ -78,8 +79,8 @@ class Scores:
         against: list[str] = []
         parts = (
             ("a mistake with it costs", mine.value, other.value, _plain),
-            ("it is taken for another with", mine.taken, other.taken, percent_words),
-            (f"its mark is lost with{_how(mine)}", mine.unknown, other.unknown, percent_words),
+            ("it is taken for another with", mine.taken, other.taken, percent),
+            (f"its mark is lost with{_how(mine)}", mine.unknown, other.unknown, percent),
         )
         for words, a, b, shown in parts:
             if max(a, b) <= 0 or abs(a - b) <= ALIKE * max(a, b):
@@ -112,7 +113,7 @@ def score_words(score: Score, share: float) -> str:
     basis = f"{source}, assumed curve" if score.assumed and score.lost_from != "seen" else source
     return (
         f"Score {score.score:.3g} = value {score.value:g} x ({score.taken:.3g} taken for another "
-        f"+ {score.unknown:.3g} not to be told: lost {percent_words(score.lost)}, {basis})."
+        f"+ {score.unknown:.3g} not to be told: lost {percent(score.lost)}, {basis})."
     )
 
 
@@ -122,12 +123,3 @@ def _how(score: Score) -> str:
 
 def _plain(value: float) -> str:
     return f"{value:g}"
-
-
-def percent_words(share: float) -> str:
-    """A probability in words, never as certainty."""
-    if share < 0.001:
-        return "< 0.1 %"
-    if share > 0.999:
-        return "> 99.9 %"
-    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"

@@ -23,6 +23,7 @@ from legibility.pipeline.herd_retention import retention
 from legibility.pipeline.herd_sheets import check_first, differing_places, sheet_details
 from legibility.pipeline.herd_worklist import Ranking, rank_herd
 from legibility.pipeline.mark_risks import mark_risks
+from legibility.pipeline.worklist_reasons import Score, score_words
 from legibility.report.retention import retention_text, write_retention_page
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import mark_set
@@ -73,6 +74,12 @@ def test_worklist(ranking: Ranking) -> None:
         assert not (item.has_chip and item.act == "transponder")
     assert found.needing == sum(n for act, n in found.acts.items() if act != "nothing")
     assert "Fitted to 90 marks" in found.basis[0]
+
+
+@pytest.mark.parametrize("lost", [0.9951, 0.9989])
+def test_a_loss_that_is_not_certain_is_not_written_as_certain(lost: float) -> None:
+    score = Score(1.0, 0.0, 0.25 * lost, 0.25 * lost, lost, "age", assumed=True, years=20.0)
+    assert f"lost {100 * lost:.1f} %" in score_words(score, 0.25)
 
 
 def test_the_second_call_reads_what_the_first_one_kept(herd: HerdDatabase) -> None:
