@@ -75,14 +75,15 @@ def worklist(
     """
     from legibility.cli import manage_screen
     from legibility.herd.handling import load_handling
-    from legibility.pipeline.herd_worklist import rank_herd
+    from legibility.pipeline.herd_ranking import rank_herd
+    from legibility.pipeline.herd_worklist import worklist
     from legibility.store.database import open_herd
 
     handling, settings = load_handling(costs), options.settings_from(settings_file)
     with open_herd(herd_file) as db:
         manage_screen.say_if_long(db)
         found = rank_herd(db, handling=handling, settings=settings, today=today, keep=cache)
-    record = found.worklist(limit, days=days).record()
+    record = worklist(found, limit, days=days).record()
     with json_output(json_target) as (write, _):
         write(record)
     manage_screen.show_worklist(record, json_target, csv_target, html_target)
@@ -148,7 +149,7 @@ def plan(
     from legibility.herd.handling import load_handling
     from legibility.herd.planning import Day
     from legibility.pipeline.herd_plan import plan_day
-    from legibility.pipeline.herd_worklist import rank_herd
+    from legibility.pipeline.herd_ranking import rank_herd
     from legibility.store.database import open_herd
 
     handling, settings = load_handling(costs), options.settings_from(settings_file)

@@ -41,8 +41,8 @@ from legibility.herd.refusals import AS_FOUND, COVERED, PREPARED, Chance, Refusa
 from legibility.herd.worklist import worklist
 from legibility.intervals import wilson
 from legibility.pipeline.herd_plan import plan_day
+from legibility.pipeline.herd_ranking import rank_herd
 from legibility.pipeline.herd_state import OVER_THE_MARK
-from legibility.pipeline.herd_worklist import rank_herd
 from legibility.store.database import HerdDatabase, create_herd
 from legibility.store.events import append_event
 from legibility.store.importing import RegistryRow, Source, import_registry

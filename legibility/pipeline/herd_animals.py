@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import Final
 
 import numpy as np
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 
 from legibility.errors import SettingsError
 from legibility.pipeline.herd_kept import herd_state
-from legibility.pipeline.herd_state import EPOCH, HerdState, judged_at_age
+from legibility.pipeline.herd_state import HerdState, day_text, judged_at_age
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
 
@@ -147,7 +146,7 @@ def _shown(state: HerdState, at: int, at_age: dict[str, bool] | None) -> AnimalS
         status=str(state.status[at]),
         state=words,
         grade=None if math.isnan(grade) else grade,
-        last_seen="" if math.isnan(seen) else (EPOCH + timedelta(days=round(seen))).isoformat(),
+        last_seen=day_text(seen),
         sightings=int(state.sightings[at]),
         photos=int(state.photos[at]),
         has_chip=bool(state.has_chip[at]),

@@ -8,8 +8,8 @@ from typing import Final
 from legibility.alphabet import ROW_SEPARATOR
 from legibility.errors import PhotoError, StoreError
 from legibility.photo.load import load_photo
-from legibility.pipeline.herd_worklist import WorkItem
 from legibility.pipeline.visit_question import apart
+from legibility.pipeline.worklist_items import WorkItem
 from legibility.report.drawing import picture_of_mark, shrink
 from legibility.report.page import jpeg_address
 from legibility.report.words import percent

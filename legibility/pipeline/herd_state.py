@@ -6,7 +6,7 @@ Marks are followed one by one: a look belongs to the mark that was in that ear o
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
 import numpy as np
@@ -406,6 +406,17 @@ def _texts(values: Texts, has: NDArray[np.bool_], at: Ints) -> Texts:
     if not len(values):
         return np.full(len(has), "", dtype=np.str_)
     return np.asarray(np.where(has, values[at], ""), dtype=np.str_)
+
+
+def day_of(day: float) -> date:
+    """A day of the record as a date, within what dates can be."""
+    earliest, latest = ((end - EPOCH).days for end in (date.min, date.max))
+    return EPOCH + timedelta(days=min(max(round(day), earliest), latest))
+
+
+def day_text(day: float) -> str:
+    """A day of the record as text; empty for none."""
+    return "" if np.isnan(day) else day_of(day).isoformat()
 
 
 def needs_marks(state: HerdState, name: str) -> None:

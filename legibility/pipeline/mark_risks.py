@@ -74,7 +74,7 @@ def mark_risks(
         the result is the same.
     """
     settings = settings or Settings()
-    texts, levels = np.asarray(marks, dtype=np.str_), _levels(grade)
+    texts, levels = np.asarray(marks, dtype=np.str_), level_of_grade(grade)
     has = np.flatnonzero(texts != "")
     out = _nothing(len(texts))
     if not len(has):
@@ -115,7 +115,8 @@ def _put(out: MarkRisks, rows: NDArray[np.int64], part: MarkRisks) -> None:
         getattr(out, item.name)[rows] = getattr(part, item.name)
 
 
-def _levels(grade: NDArray[np.float64]) -> NDArray[np.float64]:
+def level_of_grade(grade: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(n,) whole grade that a mark is looked at as; NaN is no grade."""
     whole = np.round(np.where(np.isnan(grade), GRADE_UNKNOWN, grade))
     return np.asarray(np.clip(whole, GRADE_LOST, 4.0), np.float64)
 
@@ -137,7 +138,7 @@ def _to_do(
     same_text = np.zeros(len(texts), dtype=np.bool_)
     same_text[:n] = texts[:n] == before.marks
     same = same_text.copy()
-    same[:n] &= levels[:n] == _levels(before.grade)
+    same[:n] &= levels[:n] == level_of_grade(before.grade)
     now = np.unique(texts[~same_text])
     then = np.unique(before.marks[~same_text[:n]])
     moved = [str(text) for text in np.union1d(now, then) if text]

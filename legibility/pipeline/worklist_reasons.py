@@ -6,10 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from legibility.herd.handling import Handling
 from legibility.herd.histories import DAYS_A_YEAR
-from legibility.herd.priorities import Priorities
-from legibility.pipeline.herd_state import HerdState
+from legibility.pipeline.herd_ranking import Ranking
+from legibility.pipeline.herd_state import EPOCH
 from legibility.report.words import percent
 
 ALIKE = 0.02
@@ -37,61 +36,53 @@ class Score:
     """Age of the mark; None where neither its application nor the birth is known."""
 
 
-@dataclass(frozen=True, slots=True)
-class Scores:
-    """The scores of a herd."""
+def score_of(ranking: Ranking, place: int) -> Score:
+    """Score of one animal, by its index."""
+    state, found = ranking.state, ranking.found
+    lost, applied = float(found.p_lost[place]), float(state.applied[place])
+    judged = not np.isnan(state.last_usable[place])
+    if not np.isnan(state.first_lost[place]):
+        basis = "seen"
+    elif not np.isnan(state.not_seen[place]):
+        basis = "photos that did not show it"
+    else:
+        basis = "grade" if judged and not np.isnan(state.grade[place]) else "age"
+    age = (ranking.today - EPOCH).days - applied
+    return Score(
+        value=float(ranking.cost[place]),
+        taken=float(found.p_taken[place]),
+        unknown=ranking.handling.lost_share * float(found.spared[place]) * lost,
+        score=float(found.loss[place]),
+        lost=lost,
+        lost_from=basis,
+        assumed=bool(found.assumed[place]),
+        years=None if np.isnan(applied) else max(0.0, age / DAYS_A_YEAR),
+    )
 
-    state: HerdState
-    found: Priorities
-    cost: np.ndarray[tuple[int], np.dtype[np.float64]]
-    handling: Handling
-    today: float
 
-    def of(self, place: int) -> Score:
-        """Score of one animal."""
-        state, found = self.state, self.found
-        lost, applied = float(found.p_lost[place]), float(state.applied[place])
-        judged = not np.isnan(state.last_usable[place])
-        if not np.isnan(state.first_lost[place]):
-            basis = "seen"
-        elif not np.isnan(state.not_seen[place]):
-            basis = "photos that did not show it"
-        else:
-            basis = "grade" if judged and not np.isnan(state.grade[place]) else "age"
-        return Score(
-            value=float(self.cost[place]),
-            taken=float(found.p_taken[place]),
-            unknown=self.handling.lost_share * float(found.spared[place]) * lost,
-            score=float(found.loss[place]),
-            lost=lost,
-            lost_from=basis,
-            assumed=bool(found.assumed[place]),
-            years=None if np.isnan(applied) else max(0.0, (self.today - applied) / DAYS_A_YEAR),
-        )
-
-    def before(self, place: int, following: int) -> str:
-        """Why one animal comes before another one, as a sentence."""
-        mine, other = self.of(place), self.of(following)
-        name = str(self.state.animal[following])
-        if mine.score <= other.score * (1 + 1e-9):
-            return f"Level with {name}: in the order of the record."
-        for_it: list[str] = []
-        against: list[str] = []
-        parts = (
-            ("a mistake with it costs", mine.value, other.value, _plain),
-            ("it is taken for another with", mine.taken, other.taken, percent),
-            (f"its mark is lost with{_how(mine)}", mine.unknown, other.unknown, percent),
-        )
-        for words, a, b, shown in parts:
-            if max(a, b) <= 0 or abs(a - b) <= ALIKE * max(a, b):
-                continue
-            left, right = (a, b) if "lost" not in words else (mine.lost, other.lost)
-            if shown(left) == shown(right):
-                words, left, right = "not being able to tell it counts", a, b
-            (for_it if a > b else against).append(f"{words} {shown(left)} against {shown(right)}")
-        because = " and ".join(for_it) or "its parts together weigh more"
-        although = f", although {' and '.join(against)}" if against else ""
-        return f"Before {name}: {because}{although}."
+def why_before(ranking: Ranking, place: int, following: int) -> str:
+    """Why one animal comes before another one, as a sentence."""
+    mine, other = score_of(ranking, place), score_of(ranking, following)
+    name = str(ranking.state.animal[following])
+    if mine.score <= other.score * (1 + 1e-9):
+        return f"Level with {name}: in the order of the record."
+    for_it: list[str] = []
+    against: list[str] = []
+    parts = (
+        ("a mistake with it costs", mine.value, other.value, _plain),
+        ("it is taken for another with", mine.taken, other.taken, percent),
+        (f"its mark is lost with{_how(mine)}", mine.unknown, other.unknown, percent),
+    )
+    for words, a, b, shown in parts:
+        if max(a, b) <= 0 or abs(a - b) <= ALIKE * max(a, b):
+            continue
+        left, right = (a, b) if "lost" not in words else (mine.lost, other.lost)
+        if shown(left) == shown(right):
+            words, left, right = "not being able to tell it counts", a, b
+        (for_it if a > b else against).append(f"{words} {shown(left)} against {shown(right)}")
+    because = " and ".join(for_it) or "its parts together weigh more"
+    although = f", although {' and '.join(against)}" if against else ""
+    return f"Before {name}: {because}{although}."
 
 
 def score_words(score: Score, share: float) -> str:

@@ -21,7 +21,7 @@ from legibility.web.office_marks_work import work_assign, work_calibrate, work_p
 from legibility.web.office_tasks import Task
 
 if TYPE_CHECKING:
-    from legibility.pipeline.herd_worklist import Ranking
+    from legibility.pipeline.herd_ranking import Ranking
     from legibility.store.database import HerdDatabase
 
 
@@ -38,13 +38,14 @@ def run_task(task: Task) -> Said:
 
 def work_worklist(task: Task) -> Said:
     """``legibility worklist``."""
+    from legibility.pipeline.herd_worklist import worklist
     from legibility.report.herd_list import worklist_csv, worklist_page
     from legibility.store.database import open_herd
 
     asked = task.asked
     with open_herd(task.herd) as db:
         ranking = _ranking(db, task)
-        found = ranking.worklist(asked["limit"], act=asked["act"], order=asked["order"])
+        found = worklist(ranking, asked["limit"], act=asked["act"], order=asked["order"])
     record = found.record()
     write_text(task.out / "worklist.csv", worklist_csv(record["items"]))
     write_text(task.out / "worklist.html", worklist_page(record))
@@ -376,7 +377,7 @@ def _sheet_words(file: Path) -> str:
 
 
 def _ranking(db: HerdDatabase, task: Task) -> Ranking:
-    from legibility.pipeline.herd_worklist import rank_herd
+    from legibility.pipeline.herd_ranking import rank_herd
 
     today = date.fromisoformat(task.asked["today"])
     handling = load_handling(task.costs)

@@ -21,10 +21,11 @@ import pytest
 from legibility.containers import PhotoResult, Status
 from legibility.herd.planning import Day
 from legibility.pipeline.herd_plan import plan_day
+from legibility.pipeline.herd_ranking import rank_herd
 from legibility.pipeline.herd_record import record_event, record_reading
 from legibility.pipeline.herd_registry import read_registry_file
 from legibility.pipeline.herd_retention import retention
-from legibility.pipeline.herd_worklist import rank_herd
+from legibility.pipeline.herd_worklist import worklist
 from legibility.store.database import create_herd, open_herd
 from legibility.store.importing import import_readings, import_registry
 from legibility.store.records import HandlingEvent, HumanReading, PhotoRow
@@ -98,7 +99,7 @@ def test_a_hundred_thousand_animals(
                 change()
             with timed(name):
                 ranking = rank_herd(db)
-                count += len(ranking.worklist(20).items)
+                count += len(worklist(ranking, 20).items)
         assert count == 80
         with timed("plan"):
             plan = plan_day(ranking, Day(180, 2, 1, 20, 3))

@@ -28,9 +28,10 @@ from legibility.pipeline.herd_mistaken import (
     take_back_reading,
     take_back_scan,
 )
+from legibility.pipeline.herd_ranking import rank_herd
 from legibility.pipeline.herd_record import record_decision, record_reading
 from legibility.pipeline.herd_undo import actions_about, last_action, recent_actions, undo
-from legibility.pipeline.herd_worklist import rank_herd
+from legibility.pipeline.herd_worklist import worklist
 from legibility.store.columns import herd_columns, touched_at
 from legibility.store.corrections import all_corrections, corrections_problems
 from legibility.store.database import HerdDatabase, open_herd
@@ -135,8 +136,8 @@ def test_worklist_and_history_follow_the_correction(db: HerdDatabase) -> None:
     assert TODAY.isoformat() not in [
         s.day for s in mark_history(db, SHEEP, usable_grade=2.0).sightings
     ]
-    kept = rank_herd(db, today=TODAY).worklist(20).record()
-    fresh = rank_herd(db, today=TODAY, keep=False).worklist(20).record()
+    kept = worklist(rank_herd(db, today=TODAY), 20).record()
+    fresh = worklist(rank_herd(db, today=TODAY, keep=False), 20).record()
     assert kept == fresh
     undo(db, done.entry, who="Ada")
     assert mark_history(db, SHEEP, usable_grade=2.0).sightings[-1] == last

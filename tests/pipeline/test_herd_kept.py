@@ -16,9 +16,10 @@ from legibility.pipeline import herd_kept, herd_state
 from legibility.pipeline.herd_fades import fit_fades
 from legibility.pipeline.herd_history import mark_history
 from legibility.pipeline.herd_kept import herd_state as state_of
+from legibility.pipeline.herd_ranking import rank_herd
 from legibility.pipeline.herd_record import record_event, record_reading
 from legibility.pipeline.herd_state import HerdState
-from legibility.pipeline.herd_worklist import rank_herd
+from legibility.pipeline.worklist_items import work_items
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase, open_herd
 from legibility.store.decisions import open_case
@@ -252,6 +253,6 @@ def test_reason_and_history_say_which_ear(tmp_path: Path) -> None:
         ranking = rank_herd(db, today=TODAY)
         shown = mark_history(db, "Ewe 004", usable_grade=1.0)
     place = ranking.state.animal.tolist().index("Ewe 004")
-    (item,) = ranking.items([place])
+    (item,) = work_items(ranking, [place])
     assert item.reason.startswith("The mark in the right ear was seen lost on 2025-04-02")
     assert [s.ear for s in shown.sightings if s.by == "Bo"] == ["left", "right"]

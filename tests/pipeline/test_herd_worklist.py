@@ -19,9 +19,10 @@ from legibility.pipeline.herd_fades import fades_from, fit_fades
 from legibility.pipeline.herd_history import mark_history
 from legibility.pipeline.herd_kept import herd_state
 from legibility.pipeline.herd_plan import plan_day
+from legibility.pipeline.herd_ranking import Ranking, rank_herd
 from legibility.pipeline.herd_retention import retention
 from legibility.pipeline.herd_sheets import check_first, differing_places, sheet_details
-from legibility.pipeline.herd_worklist import Ranking, rank_herd
+from legibility.pipeline.herd_worklist import worklist
 from legibility.pipeline.mark_risks import mark_risks
 from legibility.pipeline.worklist_reasons import Score, score_words
 from legibility.report.retention import retention_text, write_retention_page
@@ -63,7 +64,7 @@ def test_the_law_of_the_herd_is_found(ranking: Ranking) -> None:
 
 
 def test_worklist(ranking: Ranking) -> None:
-    found = ranking.worklist(30)
+    found = worklist(ranking, 30)
     assert found.animals == 90
     losses = [item.loss for item in found.items]
     assert losses == sorted(losses, reverse=True)
@@ -103,18 +104,18 @@ def test_the_second_call_reads_what_the_first_one_kept(herd: HerdDatabase) -> No
 def test_a_new_entry_makes_the_state_anew(tmp_path: Path) -> None:
     with fading_herd(tmp_path / "herd.db", animals=6) as db:
         before = rank_herd(db, today=TODAY)
-        name = before.worklist(1).items[0].animal_id
+        name = worklist(before, 1).items[0].animal_id
         with db.transaction():
             add_handling_event(db, HandlingEvent("2025-05-30", "sold", name, "Ada"))
             append_event(db, what="record sold", who="Ada")
         after = rank_herd(db, today=TODAY)
-    assert name not in {item.animal_id for item in after.worklist(90).items}
-    assert after.worklist().animals == 5
+    assert name not in {item.animal_id for item in worklist(after, 90).items}
+    assert worklist(after).animals == 5
 
 
 def test_without_data_everything_says_that_it_is_assumed(tmp_path: Path) -> None:
     with fading_herd(tmp_path / "herd.db", animals=6) as db:
-        found = rank_herd(db, today=TODAY, keep=False).worklist()
+        found = worklist(rank_herd(db, today=TODAY, keep=False))
         report = retention(db, usable_grade=1.0, bootstrap=5, keep=False)
     assert "assumption, not a measurement" in found.basis[0]
     assert "assumption too" in found.basis[1]
@@ -128,7 +129,7 @@ def test_marks_that_never_fade_are_not_made_to(tmp_path: Path) -> None:
         found = rank_herd(db, today=TODAY, keep=False)
     assert found.by_age.basis is Basis.NO_LOSS
     assert found.found.p_lost.max() == 0.0
-    assert all(not item.last_date for item in found.worklist(40).items)
+    assert all(not item.last_date for item in worklist(found, 40).items)
 
 
 def test_what_people_saw_counts_and_retakes_do_not(tmp_path: Path) -> None:
@@ -151,7 +152,7 @@ def test_a_contradicted_photo_asks_for_a_second_reading(tmp_path: Path) -> None:
             other = reading("other.jpg", "Ewe 001", first="Ewe 002", risk=0.1)
             add_photo(db, other, "Ewe 001", TODAY)
             append_event(db, what="test")
-        found = rank_herd(db, today=TODAY, keep=False).worklist()
+        found = worklist(rank_herd(db, today=TODAY, keep=False))
     first = next(item for item in found.items if item.animal_id == "Ewe 001")
     assert first.act == SECOND_READING
     assert "named another animal" in first.reason
@@ -202,7 +203,7 @@ def test_plan(ranking: Ranking) -> None:
 
 
 def test_sheets(herd: HerdDatabase, ranking: Ranking) -> None:
-    items = ranking.worklist(5).items
+    items = worklist(ranking, 5).items
     found = sheet_details(herd, items)
     assert set(found) == {item.animal_id for item in items}
     for item in items:
