@@ -13,12 +13,13 @@ from legibility.tables.plain import cell_words, plain
 
 _TIME: Final = r"(?:[T ]\s*\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?)?"
 _YEAR_FIRST: Final = re.compile(rf"(\d{{4}})([-/.])(\d{{1,2}})\2(\d{{1,2}}){_TIME}")
+# Polish writes r. (roku) after the year.
 _YEAR_LAST: Final = re.compile(
-    rf"(\d{{1,2}})\s?([-/.])\s?(\d{{1,2}})\s?\2\s?(\d{{4}}|\d{{2}})\.?{_TIME}"
+    rf"(\d{{1,2}})\s?([-/.])\s?(\d{{1,2}})\s?\2\s?(\d{{4}}|\d{{2}})(?:\.|\s?r\.?)?{_TIME}"
 )
 _NAMED: Final = re.compile(
     r"(?:\w{2,10}\.?,\s*)?(\d{1,2})(?:st|nd|rd|th|er|\.|º|°)?[\s\-./]*(?:de\s+)?"
-    r"([^\W\d_]{3,12})\.?[\s\-./,]*(?:de\s+)?(\d{4}|\d{2})",
+    r"([^\W\d_]{3,12})\.?[\s\-./,]*(?:de\s+)?(\d{4}|\d{2})(?:\s?r\.?)?",
     re.IGNORECASE,
 )
 _NAMED_FIRST: Final = re.compile(

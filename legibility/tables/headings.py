@@ -67,9 +67,9 @@ def heading_of(text: str) -> Heading:
 
 
 def _lettered_sides(words: tuple[str, ...]) -> set[str]:
-    """Ears that single letters stand for; only of use where the table has one of each side."""
+    """Ears that one or two letters stand for; only of use where the table has one of each side."""
     sides = cell_words("ear")
-    return {sides[word] for word in words if len(word) == 1 and word in sides} - {"both"}
+    return {sides[word] for word in words if len(word) <= 2 and word in sides} - {"both"}
 
 
 @lru_cache(maxsize=1)
@@ -155,6 +155,8 @@ def _excluded(kinds: frozenset[str]) -> str:
 
 
 def _claims(kinds: frozenset[str], words: tuple[str, ...]) -> Iterable[Claim]:
+    if len(words) == 1 and _lettered_sides(words):
+        kinds -= {"date"}  # LE alone is the left ear; French le needs a word before it.
     marked = kinds & {"tattoo", "mark"}
     when = kinds & {"date", "year"} - ({"date"} if "birth" in kinds else set())
     said = "its heading says " + "tattoo" if "tattoo" in kinds else "its heading says mark"

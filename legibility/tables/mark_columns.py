@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from legibility.tables.choice import MARKS
 from legibility.tables.findings import AGREED, MOST_LISTED, NONE, Findings, Question
 from legibility.tables.fitting import EMPTY, YES, could_be_mark, fit
+from legibility.tables.headings import Heading
 
 
 def take_marks(work: Findings) -> None:
@@ -51,8 +52,12 @@ def take_marks(work: Findings) -> None:
 def _second_side(work: Findings) -> None:
     """The other ear's column, where one was named."""
     for role, other in (MARKS[1:], MARKS[:0:-1]):
-        claims = [place for place, claim in work.claims(role) if claim.strong]
-        if other in work.taken and work.open(role) and len(claims) == 1:
+        if other not in work.taken or not work.open(role):
+            continue
+        named = work.header.headings[work.taken[other].place]
+        paired = any(claim.role == other and not claim.strong for claim in named.claims)
+        claims = [place for place, claim in work.claims(role) if claim.strong or paired]
+        if len(claims) == 1:
             place = claims[0]
             if fit(role, work.cells[place])[0] in (YES, EMPTY):
                 work.take(role, place, AGREED, "its heading names the other ear")
@@ -65,7 +70,7 @@ def _ask_mark(work: Findings, refused: Sequence[int]) -> None:
         for place, cells in enumerate(work.cells)
         if place not in likely
         and work.free(place)
-        and not work.header.headings[place].excluded
+        and not _says_otherwise(work.header.headings[place])
         and could_be_mark(cells)
     ]
     likely = [p for p in likely if fit("mark", work.cells[p])[0] == YES]
@@ -75,8 +80,17 @@ def _ask_mark(work: Findings, refused: Sequence[int]) -> None:
     work.ask(text, "mark", likely[:MOST_LISTED] or list(refused))
 
 
+def _says_otherwise(heading: Heading) -> bool:
+    """Whether a heading names something that is no mark; numbers of animals may be marks."""
+    others = {claim.role for claim in heading.claims if claim.strong} - {"animal_id", "ear", *MARKS}
+    return bool(heading.excluded or others or "name" in heading.kinds)
+
+
 def _ask_refused(work: Findings, refused: Sequence[int]) -> None:
     for place in refused:
         text = f"{work.named(place)} is headed like a mark, but {work.why_not[place]}"
         roles = [c.role for c in work.header.headings[place].claims if c.role in MARKS]
-        work.questions.append(Question(text, ({roles[0]: NONE},) if roles[0] != "mark" else ()))
+        if roles[0] == "mark":
+            work.questions.append(Question(text))
+        else:
+            work.ask(text, roles[0], [place], {roles[0]: NONE})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from legibility.tables.choice import EXTRA, MARKS
 from legibility.tables.contents import MOST
+from legibility.tables.dates import looks_dated, read_birth
 from legibility.tables.findings import (
     AGREED,
     BY_CELLS,
@@ -101,6 +102,9 @@ def _unread_births(work: Findings) -> None:
     for place, claim in work.claims("birth_date"):
         if claim.strong and work.cells[place].n and fit("birth_date", work.cells[place])[0] == NO:
             text = f"{work.named(place)} is headed as birth, but its cells are no dates"
+            odd = [text for text in work.cells[place].examples if not looks_dated(text)]
+            problem = read_birth(odd[0], "", this_year=0)[1] if odd else ""
+            text += f": {problem}" if problem else ""
             work.questions.append(Question(text, ({"birth_date": NONE},)))
             return
 

@@ -188,6 +188,46 @@ def test_letters_stand_for_ears(heading: str, left: str, right: str, tmp_path: P
     assert [a.ear for a in load_registry(written(tmp_path, text))] == ["left", "right", "left"]
 
 
+def test_days_and_names_are_not_offered_as_marks() -> None:
+    text = "Lp.;Numer kolczyka;Nr w uchu;Data ur.;Nazwa\n" + "".join(
+        f"{n};PL 0052{n:04d};M{n};{n}.13.2017;Koza {n}\n" for n in range(300, 312)
+    )
+    found = understood(text)
+    mark, birth = found.questions
+    assert mark.text.startswith("no column is surely the mark; it may be 'Nr w uchu' (")
+    assert mark.answers == ({"mark": "Nr w uchu"},)
+    assert "is headed as birth, but its cells are no dates: '300.13.2017' is no day" in birth.text
+
+
+def test_polish_days_may_end_with_the_word_for_year() -> None:
+    assert read_birth("1.2.2017 r.", "", this_year=2026) == ("2017-02-01", "")
+    assert read_birth("1 lutego 2017r.", "", this_year=2026) == ("2017-02-01", "")
+
+
+def test_ears_in_two_letters_are_the_marks_of_both_ears() -> None:
+    # One ear has the herd's letters and the other the animal's own: common practice, no source.
+    text = "Name,Reg. No.,RE,LE\n" + "".join(f"Ada {n},PD{n},ZZX,B{n}\n" for n in range(10, 20))
+    (question,) = understood(text).questions
+    assert "'RE' (ZZX) is headed like a mark, but all its cells are the same" in question.text
+    assert question.answers == ({"right_mark": "RE"}, {"right_mark": "none"})
+    found = understood(text, right_mark="RE")
+    assert {c.role: c.heading for c in found.columns} == {
+        "animal_id": "Reg. No.", "left_mark": "LE", "right_mark": "RE",
+    }  # fmt: skip
+    assert not found.questions
+
+
+@pytest.mark.parametrize(
+    ("heading", "role"), [("Transp. électronique", "chip"), ("Geslacht", "sex")]
+)
+def test_words_that_lists_use(heading: str, role: str) -> None:
+    cells = [f"25026910000000{n}" if role == "chip" else "mv"[n % 2] for n in range(8)]
+    text = f"Tag;Tattoo;{heading}\n" + "".join(f"T{n};A{n};{c}\n" for n, c in enumerate(cells))
+    column = understood(text).column(role)
+    assert column is not None
+    assert column.confidence == "heading and cells agree"
+
+
 def test_rows_without_enough_cells_are_rows_too(tmp_path: Path) -> None:
     found = check_registry(written(tmp_path, "Tag;Tattoo\nUK 1;A1\nUK 2\nUK 3;A3;;x\nUK 4;\n"))
     assert (found.rows, [problem.line for problem in found.problems]) == (4, [3, 4, 5])
