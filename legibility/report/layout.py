@@ -49,6 +49,9 @@ def columns(
 ) -> list[str]:
     """Lines of a table, two blanks between columns, each column as wide as needed up to its limit.
 
+    Where cutting off the ends would make different cells of a column alike, as of official numbers
+    of one holding, they are cut in the middle.
+
     Parameters
     ----------
     rows : sequence of sequences of str
@@ -64,12 +67,30 @@ def columns(
         min(limit, max(shown_width(printable(row[index])) for row in rows))
         for index, limit in enumerate(limits)
     ]
+    fitted = [
+        _told_apart([row[index] for row in rows], width) for index, width in enumerate(widths)
+    ]
     return [
         "  ".join(
             pad(cell, widths[index], right=index in right) for index, cell in enumerate(row)
         ).rstrip()
-        for row in rows
+        for row in zip(*fitted, strict=True)
     ]
+
+
+def _told_apart(cells: Sequence[str], width: int) -> list[str]:
+    """Cells that fit into a column."""
+    cut = [fit(cell, width) for cell in cells]
+    if len(set(cut)) == len(set(cells)):
+        return cut
+    return [_without_middle(printable(cell), width) for cell in cells]
+
+
+def _without_middle(text: str, width: int) -> str:
+    if shown_width(text) <= width:
+        return text
+    head = _head(text, (width - 1) // 3)
+    return f"{head}~{_head(text[::-1], width - 1 - shown_width(head))[::-1]}"
 
 
 def wrapped(text: str, *, indent: str = "  ", first: str | None = None) -> list[str]:
