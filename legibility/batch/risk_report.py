@@ -125,6 +125,7 @@ class RegistryReport:
             pairs_to_watch=tuple(self._watched(pairs)),
             # Marks of the same characters are named together here, not in pairs.
             notices=(
+                *self._second_marks(),
                 *(one for one in self.registry.notices if not one.endswith(TWINS)),
                 *self._same_characters(),
             ),
@@ -179,6 +180,15 @@ class RegistryReport:
                 one,
                 two,
                 "; ".join(phrase(int(number)) for number in self._rivals.words(a, b)),
+            )
+
+    def _second_marks(self) -> Iterator[str]:
+        """That these figures are of one mark an animal."""
+        if (right := self.registry.right) is not None:
+            yield (
+                f"the marks in the right ears of {len(right.animals):,} animals that have another "
+                "one in the left ear are not in these figures: a right ear may be taken for "
+                "animals that are not named here"
             )
 
     def _same_characters(self) -> Iterator[str]:

@@ -119,6 +119,15 @@ def test_animals_that_share_a_mark_cannot_be_told_apart(tmp_path: Path) -> None:
     assert report.totals().shared_marks == 3
 
 
+def test_marks_of_second_ears_are_said_to_be_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "herd.csv"
+    path.write_text("animal_id,left_mark,right_mark\n1,HD700,BW10\n2,HD713,BW10\n3,,HD726\n")
+    first = registry_report(path).totals().notices[0]
+    assert first.startswith("the marks in the right ears of 2 animals that have another one in the")
+    path.write_text("animal_id,left_mark,right_mark\n1,HD700,HD700\n2,HD713,\n3,,HD726\n")
+    assert registry_report(path).totals().notices == ()
+
+
 def test_however_many_at_a_time_the_same_is_listed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
