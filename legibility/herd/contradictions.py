@@ -213,33 +213,30 @@ def eye_against_claim(
     owners: Sequence[str],
     reader: str,
     reading: int,
-) -> Contradiction | None:
+) -> Contradiction:
     """A person read another registered animal's mark than that of the listed animal.
 
-    Only whole marks count. Either the list is wrong, or the eye was, or the mark is.
+    Either the list is wrong, or the eye was, or the mark is.
 
     Parameters
     ----------
     photo_sha256, photo : str
         Empty when the mark was read from the ear itself.
     owners : sequence of str
-        Animals whose mark it is.
+        Animals whose mark it is: one at least, and not the listed one.
     reading : int
         Its number, to be taken back by.
     """
-    others = [name for name in owners if name != claimed]
-    if not claimed or not others or claimed in owners:
-        return None
     where = photo or "the ear"
     return Contradiction(
         "reading by eye against list",
         f"eye:{photo_sha256 or 'ear'}:{claimed}:{text}",
         f"{reader} read {text} from {where}, listed as {claimed}; that is the mark of "
-        f"{', '.join(others)}.",
+        f"{', '.join(owners)}.",
         {
             "photo_sha256": photo_sha256,
             "animal_by_list": claimed,
-            "animal_by_mark": others[0],
+            "animal_by_mark": owners[0],
             "text": text,
             "reader": reader,
             "reading": reading,

@@ -192,15 +192,15 @@ def _of_photos(db: HerdDatabase, looked: Looked | None) -> Iterator[tuple[Contra
         if against is not None:
             # Where a transponder names the listed animal too, its case is about the same two.
             yield against, (seen.photo_sha256, seen.claimed) in told
-    yield from _by_eye(db, looked)
+    yield from ((found, False) for found in _by_eye(db, looked))
     if looked is None or looked.animals:
         yield from ((found, False) for found in _scanned(db, looked))
 
 
-def _by_eye(db: HerdDatabase, looked: Looked | None) -> Iterator[tuple[Contradiction, bool]]:
+def _by_eye(db: HerdDatabase, looked: Looked | None) -> Iterator[Contradiction]:
     photos, animals = (None, None) if looked is None else (looked.photos, looked.animals)
     for eye in strange_eye_readings(db, photos=photos, animals=animals):
-        against = eye_against_claim(
+        yield eye_against_claim(
             photo_sha256=eye.photo_sha256,
             photo=eye.path,
             claimed=eye.claimed,
@@ -209,8 +209,6 @@ def _by_eye(db: HerdDatabase, looked: Looked | None) -> Iterator[tuple[Contradic
             reader=eye.reader,
             reading=eye.number,
         )
-        if against is not None:
-            yield against, False
 
 
 def _scanned(db: HerdDatabase, looked: Looked | None) -> Iterator[Contradiction]:
