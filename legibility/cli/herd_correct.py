@@ -28,6 +28,9 @@ photo_argument = click.argument("photo", metavar="PHOTO")
 number_argument = click.argument("number", type=click.IntRange(min=1), metavar="NUMBER")
 back_option = click.option("--take-back", is_flag=True, help="It was mistaken: count it no more.")
 animal_option = click.option("--animal", "animal_id", metavar="ID", help="Whose it is.")
+ear_option = click.option(
+    "--ear", type=click.Choice(["left", "right", "both", UNKNOWN]), help="Which ear."
+)
 
 
 @click.group("correct")
@@ -43,7 +46,7 @@ def correct() -> None:
 @photo_argument
 @click.option("--animal", "animal_id", metavar="ID", help="The animal it shows.")
 @click.option("--nobody", is_flag=True, help="It shows no animal that is known.")
-@click.option("--ear", type=click.Choice(["left", "right", "both", UNKNOWN]), help="Which ear.")
+@ear_option
 @click.option("--stage", metavar="STAGE", help=f"How the ear was prepared, or {UNKNOWN}.")
 @click.option(
     "--apart-from-scan", is_flag=True, help="It was not taken with the transponder scanned then."
@@ -89,7 +92,7 @@ def correct_photo(
 @number_argument
 @click.option("--read", "text", metavar="MARK", help="What was really read.")
 @animal_option
-@click.option("--ear", type=click.Choice(["left", "right", "both", UNKNOWN]), help="Which ear.")
+@ear_option
 @click.option("--usable/--not-usable", default=None, help="Could the mark still tell the animal?")
 @back_option
 @who_option
@@ -109,12 +112,10 @@ def correct_reading(
     from legibility.pipeline import herd_mistaken
     from legibility.store.database import open_herd
 
-    anew = (text, animal_id, ear, usable) != (None,) * 4
-    if take_back == anew:
-        raise click.UsageError("say either --take-back or what is to be corrected")
+    _one_of(take_back, text, animal_id, ear, usable)
     with open_herd(herd_file) as db:
         if take_back:
-            done = herd_mistaken.take_back_reading(db, number, who=who, reason=why)
+            done = herd_mistaken.take_back(db, "reading", number, who=who, reason=why)
         else:
             done = herd_mistaken.correct_reading(
                 db,
@@ -152,11 +153,10 @@ def correct_scan(
     from legibility.pipeline import herd_mistaken
     from legibility.store.database import open_herd
 
-    if take_back == ((transponder, animal_id) != (None, None)):
-        raise click.UsageError("say either --take-back or what is to be corrected")
+    _one_of(take_back, transponder, animal_id)
     with open_herd(herd_file) as db:
         if take_back:
-            done = herd_mistaken.take_back_scan(db, number, who=who, reason=why)
+            done = herd_mistaken.take_back(db, "scan", number, who=who, reason=why)
         else:
             done = herd_mistaken.correct_scan(
                 db,
@@ -229,14 +229,14 @@ def corrections(herd_file: Path, animal_id: str, limit: int, json_target: str | 
     from dataclasses import asdict
 
     from legibility.cli.output import json_output
-    from legibility.pipeline.herd_undo import actions_about, recent_actions
+    from legibility.pipeline.herd_actions import actions_of_animal, recent_actions
     from legibility.report.layout import wrapped
     from legibility.report.writing import printable
     from legibility.store.database import open_herd
 
     with open_herd(herd_file) as db:
         found = (
-            actions_about(db, animal=animal_id)[:limit]
+            actions_of_animal(db, animal_id)[:limit]
             if animal_id
             else recent_actions(db, most=limit)
         )
@@ -253,6 +253,12 @@ def corrections(herd_file: Path, animal_id: str, limit: int, json_target: str | 
             click.echo("\n".join(wrapped(printable(text), first="    ", indent="      ")))
     if not found:
         click.echo("Nothing was corrected.")
+
+
+def _one_of(take_back: bool, *anew: object) -> None:
+    """Refuse taking back and entering anew in one, and neither."""
+    if take_back == any(value is not None for value in anew):
+        raise click.UsageError("say either --take-back or what is to be corrected")
 
 
 def _digest(db: HerdDatabase, photo: str) -> str:
@@ -272,13 +278,13 @@ def _digest(db: HerdDatabase, photo: str) -> str:
 
 def _show(db: HerdDatabase, done: Corrected) -> None:
     """What was done, what followed, and how to take it back."""
-    from legibility.pipeline.herd_undo import words_of
+    from legibility.pipeline.correction_words import correction_words
     from legibility.report.writing import printable
     from legibility.store.corrections import all_corrections
     from legibility.store.decisions import find_case
 
     for row in all_corrections(db, entry=done.entry):
-        click.echo(printable(f"{words_of(db, row)}."))
+        click.echo(printable(f"{correction_words(db, row)}."))
     for number in done.closed:
         click.echo(f"Case {number} is closed by it.")
     for number in done.opened:

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from legibility.alphabet import split_mark
 from legibility.containers import Flag, Status
 from legibility.photo.flags import PREVENTS_READING, describe
-from legibility.pipeline.herd_mistaken import reading_words, scan_words
+from legibility.pipeline.correction_words import reading_words, scan_words
 from legibility.pipeline.herd_state import NAMED
 from legibility.store.animals import animal_key
 from legibility.store.database import HerdDatabase

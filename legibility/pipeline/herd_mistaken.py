@@ -18,12 +18,19 @@ from legibility.pipeline.herd_record import check_read_text
 from legibility.store.corrections import corrections_of, photos_with_scan
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import add_human_reading, find_human_reading
-from legibility.store.records import CorrectionRow, HumanReading, ScanRow
+from legibility.store.records import CorrectionRow
 from legibility.store.scans import add_scan, find_scan
 
 
-def take_back_reading(db: HerdDatabase, number: int, *, who: str, reason: str) -> Corrected:
-    """Say that a reading by eye was mistaken: it stays in the record and counts no more.
+def take_back(db: HerdDatabase, kind: str, number: int, *, who: str, reason: str) -> Corrected:
+    """Say that a reading by eye or a scan was mistaken: it stays in the record and counts no more.
+
+    A scan then confirms no photo any more, and names none.
+
+    Parameters
+    ----------
+    kind : str
+        ``reading`` or ``scan``.
 
     Raises
     ------
@@ -31,8 +38,16 @@ def take_back_reading(db: HerdDatabase, number: int, *, who: str, reason: str) -
         If there is none, it was taken back before, or nobody or no reason is given.
     """
     with db.transaction():
-        back = reading_back(db, number)
-        return put_changes(db, back, what="take back reading", who=who, reason=reason)
+        back = taken_back(db, kind, number)
+        return put_changes(db, back, what=f"take back {kind}", who=who, reason=reason)
+
+
+def taken_back(db: HerdDatabase, kind: str, number: int) -> Changes:
+    """What takes a reading by eye back, or a scan, from the photos too that were taken with it."""
+    if kind == "reading":
+        return [_counts_no_more(kind, number, find_human_reading(db, number)[1])]
+    row = _counts_no_more(kind, number, find_scan(db, number)[1])
+    return [row, *_apart(db, number, "")]
 
 
 def correct_reading(
@@ -56,7 +71,7 @@ def correct_reading(
     Raises
     ------
     StoreError
-        As for :func:`take_back_reading`, or if the text can be no mark, or nothing would change.
+        As for :func:`take_back`, or if the text can be no mark, or nothing would change.
     """
     with db.transaction():
         old, counts = find_human_reading(db, number)
@@ -70,22 +85,9 @@ def correct_reading(
         check_read_text(new.text)
         if new == old:
             raise StoreError("nothing would change; say what is to be corrected")
-        back = _taken_back("reading", number, counts=counts)
+        back = _counts_no_more("reading", number, counts)
         changes = _instead(db, back, *add_human_reading(db, new))
         return put_changes(db, changes, what="correct reading", who=who, reason=reason)
-
-
-def take_back_scan(db: HerdDatabase, number: int, *, who: str, reason: str) -> Corrected:
-    """Say that a scan was mistaken: it confirms no photo any more, and names none.
-
-    Raises
-    ------
-    StoreError
-        As for :func:`take_back_reading`.
-    """
-    with db.transaction():
-        back = scan_back(db, number)
-        return put_changes(db, back, what="take back scan", who=who, reason=reason)
 
 
 def correct_scan(
@@ -103,7 +105,7 @@ def correct_scan(
     Raises
     ------
     StoreError
-        As for :func:`take_back_reading`, or if the number can stand for no animal.
+        As for :func:`take_back`, or if the number can stand for no animal.
     ChipError
         If the number is none.
     """
@@ -122,42 +124,20 @@ def correct_scan(
         )
         if new == old:
             raise StoreError("nothing would change; say what is to be corrected")
-        back = _taken_back("scan", number, counts=counts)
+        back = _counts_no_more("scan", number, counts)
         key, fresh = add_scan(db, new)
         changes = [*_instead(db, back, key, fresh), *_apart(db, number, str(key))]
         return put_changes(db, changes, what="correct scan", who=who, reason=reason)
 
 
-def reading_words(reading: HumanReading) -> str:
-    """A reading by eye as it is named in lists."""
-    return f"reading {reading.number} by {reading.reader} ({reading.text or 'nothing read'})"
-
-
-def scan_words(scan: ScanRow) -> str:
-    """A scan as it is named in lists."""
-    return f"scan {scan.scan_id} ({scan.number or 'no transponder answered'})"
-
-
-def reading_back(db: HerdDatabase, number: int) -> Changes:
-    """What takes a reading by eye back."""
-    return _taken_back("reading", number, counts=find_human_reading(db, number)[1])
-
-
-def scan_back(db: HerdDatabase, number: int) -> Changes:
-    """What takes a scan back, from the photos too that were taken with it."""
-    _, counts = find_scan(db, number)
-    return [*_taken_back("scan", number, counts=counts), *_apart(db, number, "")]
-
-
-def _taken_back(kind: str, number: int, *, counts: bool) -> Changes:
+def _counts_no_more(kind: str, number: int, counts: bool) -> CorrectionRow:
     if not counts:
         raise StoreError(f"{kind} {number} was taken back before")
-    return [CorrectionRow(kind, str(number), "counts", "yes", "no")]
+    return CorrectionRow(kind, str(number), "counts", "yes", "no")
 
 
-def _instead(db: HerdDatabase, back: Changes, number: int, new: bool) -> Changes:
+def _instead(db: HerdDatabase, row: CorrectionRow, number: int, new: bool) -> Changes:
     """The same with the number of what stands in its place, which counts again if it was there."""
-    (row,) = back
     changes = [replace(row, instead=number)]
     if not new:
         rows = corrections_of(db, row.kind, str(number))

@@ -14,9 +14,10 @@ from markupsafe import Markup
 from legibility.containers import PhotoResult
 from legibility.identify.stages import stage_name
 from legibility.photo.flags import describe
+from legibility.pipeline.correction_words import by_whom
+from legibility.pipeline.herd_actions import actions_of_animal
 from legibility.pipeline.herd_animal import AnimalFile, animal_file
 from legibility.pipeline.herd_animals import GROUPS, list_animals
-from legibility.pipeline.herd_undo import actions_about, by_whom
 from legibility.pipeline.record_pictures import KINDS, record_picture
 from legibility.report.curve_plot import Bar, Line, share_plot
 from legibility.report.dossier_page import time_text
@@ -128,7 +129,7 @@ def animal() -> Response:
     """One animal: marks, photos over the years, condition, readings, scans, decisions."""
     with record() as db:
         found = animal_file(db, request.args.get("id", ""), usable_grade=usable_grade())
-        actions = actions_about(db, animal=found.animal.animal_id)
+        actions = actions_of_animal(db, found.animal.animal_id)
         done = done_here(db)
     return page(
         "office_animal.html",

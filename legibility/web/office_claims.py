@@ -8,9 +8,9 @@ from flask import Response, abort, request, url_for
 
 from legibility.errors import SettingsError, StoreError
 from legibility.pipeline.chute import now_local
+from legibility.pipeline.herd_actions import actions_about, last_decision
 from legibility.pipeline.herd_animal import animals_named
 from legibility.pipeline.herd_record import record_decision
-from legibility.pipeline.herd_undo import actions_about, last_decision
 from legibility.store.animals import find_animal
 from legibility.store.database import HerdDatabase
 from legibility.store.decisions import all_cases, all_decisions, find_case
@@ -105,7 +105,7 @@ def case() -> Response:
         photo = find_photo(db, digest) if SHA256.fullmatch(digest) else None
         photos = [photo] if photo else [p for name in names for p in photos_of(db, name)]
         decisions = [d for d in all_decisions(db) if d.case_key == found.case_key]
-        actions = actions_about(db, case=asked)
+        actions = actions_about(db, "case", str(asked))
         done, decided = done_here(db), last_decision(db, found.case_key)
         ways = _ways(found, photo, known) if found.state == "open" else []
     return page(

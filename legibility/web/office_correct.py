@@ -9,6 +9,14 @@ from flask import Response, request, url_for
 from legibility.containers import Stage
 from legibility.errors import SettingsError, StoreError
 from legibility.identify.stages import stage_name
+from legibility.pipeline.correction_words import reading_words, scan_words
+from legibility.pipeline.herd_actions import (
+    Action,
+    action_of,
+    actions_about,
+    last_action,
+    recent_actions,
+)
 from legibility.pipeline.herd_corrections import (
     Corrected,
     advised,
@@ -18,19 +26,9 @@ from legibility.pipeline.herd_corrections import (
 from legibility.pipeline.herd_mistaken import (
     correct_reading,
     correct_scan,
-    reading_words,
-    scan_words,
-    take_back_reading,
-    take_back_scan,
+    take_back,
 )
-from legibility.pipeline.herd_undo import (
-    Action,
-    action_of,
-    actions_about,
-    last_action,
-    recent_actions,
-    undo,
-)
+from legibility.pipeline.herd_undo import undo
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import find_human_reading, human_readings_of_photo
 from legibility.store.photos import find_photo
@@ -44,6 +42,8 @@ MOST_SHOWN: Final = 100
 """Choice: corrections on one page."""
 LONGEST: Final = 2000
 """Choice: characters of a reason."""
+LARGEST: Final = 2**53
+"""Whole numbers up to it are told apart by what a form's number is read as (IEEE 754)."""
 EARS: Final = (("", "not known"), ("left", "left"), ("right", "right"), ("both", "both"))
 STAGES: Final = (("", "not known"), *((stage.value, stage_name(stage)) for stage in Stage))
 
@@ -58,7 +58,7 @@ def photo_corrections(db: HerdDatabase, photo: PhotoRow) -> dict[str, Any]:
         "ears": EARS,
         "stages": STAGES if photo.stage in known else ((photo.stage, photo.stage), *STAGES),
         "eyes": human_readings_of_photo(db, photo.sha256),
-        "actions": actions_about(db, photo=photo.sha256),
+        "actions": actions_about(db, "photo", photo.sha256),
         "back": f"photo:{photo.sha256}",
         "who": who(),
         "done": done_here(db),
@@ -67,7 +67,7 @@ def photo_corrections(db: HerdDatabase, photo: PhotoRow) -> dict[str, Any]:
 
 def done_here(db: HerdDatabase) -> Action | None:
     """What was done a moment ago, so that it can be taken back with one tap."""
-    entry = int(number("done", 0, least=0, most=2**53))
+    entry = _number("done", least=0)
     return action_of(db, entry) if entry else None
 
 
@@ -86,7 +86,7 @@ def corrections() -> Response:
 @office.get("/reading")
 def entered_reading() -> Response:
     """A reading by eye, to be taken back or entered anew."""
-    asked = int(number("number", 0, least=1, most=2**53))
+    asked = _number("number")
     with record() as db:
         found, counts = find_human_reading(db, asked)
         photo = find_photo(db, found.photo_sha256) if found.photo_sha256 else None
@@ -100,7 +100,7 @@ def entered_reading() -> Response:
 @office.get("/scan")
 def entered_scan() -> Response:
     """A transponder scan, to be taken back or entered anew."""
-    asked = int(number("number", 0, least=1, most=2**53))
+    asked = _number("number")
     with record() as db:
         found, counts = find_scan(db, asked)
         return _entered(
@@ -113,7 +113,7 @@ def entered_scan() -> Response:
 def give() -> Response:
     """Give a photo to the animal that was read on it."""
     digest = _digest()
-    reading = int(number("reading", 0, least=1, most=2**53))
+    reading = _number("reading")
     with record(write=True) as db:
         animal = request.form.get("animal_id", "")
         return _gone_on(give_as_advised(db, digest, animal, who=who(), reading=reading))
@@ -147,19 +147,19 @@ def change_photo() -> Response:
 @office.post("/correct/reading")
 def change_reading() -> Response:
     """Take a reading by eye back, or enter it anew."""
-    asked, text = _number(), request.form.get("value", "").strip().upper()[:LONGEST]
+    asked, text = _number("number"), request.form.get("value", "").strip().upper()[:LONGEST]
     with record(write=True) as db:
         if request.form.get("do") == "anew":
             done = correct_reading(db, asked, text=text, who=_who(), reason=_why())
         else:
-            done = take_back_reading(db, asked, who=_who(), reason=_why())
+            done = take_back(db, "reading", asked, who=_who(), reason=_why())
         return _gone_on(done)
 
 
 @office.post("/correct/scan")
 def change_scan() -> Response:
     """Take a scan back, or enter its number anew."""
-    asked, text = _number(), request.form.get("value", "").strip()[:LONGEST]
+    asked, text = _number("number"), request.form.get("value", "").strip()[:LONGEST]
     with record(write=True) as db:
         if request.form.get("do") == "anew":
             allow = server().config.test_numbers
@@ -167,14 +167,14 @@ def change_scan() -> Response:
                 db, asked, transponder=text, allow_test=allow, who=_who(), reason=_why()
             )
         else:
-            done = take_back_scan(db, asked, who=_who(), reason=_why())
+            done = take_back(db, "scan", asked, who=_who(), reason=_why())
         return _gone_on(done)
 
 
 @office.post("/correct/undo")
-def take_back() -> Response:
+def undo_entry() -> Response:
     """Take an entry back."""
-    entry = int(number("entry", 0, least=1, most=2**53))
+    entry = _number("entry")
     with record(write=True) as db:
         return _gone_on(undo(db, entry, who=who()))
 
@@ -182,11 +182,10 @@ def take_back() -> Response:
 def _entered(
     db: HerdDatabase, kind: str, asked: int, words: str, at: str, counts: bool, **shown: Any
 ) -> Response:
-    about = f"{kind}:{asked}"
-    actions = actions_about(db, entered=about)
+    actions = actions_about(db, kind, str(asked))
     return page(
         "office_entered.html", kind=kind, number=asked, words=words, at=at, counts=counts,
-        actions=actions, back=about, who=who(), done=done_here(db), **shown,
+        actions=actions, back=f"{kind}:{asked}", who=who(), done=done_here(db), **shown,
     )  # fmt: skip
 
 
@@ -197,8 +196,9 @@ def _digest() -> str:
     return digest
 
 
-def _number() -> int:
-    return int(number("number", 0, least=1, most=2**53))
+def _number(name: str, *, least: int = 1) -> int:
+    """Of an entry, a reading or a scan; 0 where none is said."""
+    return int(number(name, 0, least=least, most=LARGEST))
 
 
 def _who() -> str:

@@ -11,8 +11,8 @@ from legibility.batch.herd_risk import CONDITION
 from legibility.errors import LegibilityError, SettingsError
 from legibility.herd.handling import DEFAULT_ACTS
 from legibility.pipeline.custody import chain_head
+from legibility.pipeline.herd_actions import last_action
 from legibility.pipeline.herd_cases import find_cases
-from legibility.pipeline.herd_undo import last_action
 from legibility.pipeline.herd_worklist import ORDERS, SHOWN
 from legibility.risk.kernel import NAMED, grade_of
 from legibility.store.decisions import all_cases

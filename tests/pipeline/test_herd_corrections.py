@@ -15,6 +15,7 @@ import pytest
 
 from legibility.errors import StoreError
 from legibility.pipeline.custody import verify_herd
+from legibility.pipeline.herd_actions import actions_about, last_action, recent_actions
 from legibility.pipeline.herd_cases import find_cases, open_cases
 from legibility.pipeline.herd_corrections import (
     Corrected,
@@ -25,12 +26,11 @@ from legibility.pipeline.herd_history import mark_history
 from legibility.pipeline.herd_mistaken import (
     correct_reading,
     correct_scan,
-    take_back_reading,
-    take_back_scan,
+    take_back,
 )
 from legibility.pipeline.herd_ranking import rank_herd
 from legibility.pipeline.herd_record import record_decision, record_reading
-from legibility.pipeline.herd_undo import actions_about, last_action, recent_actions, undo
+from legibility.pipeline.herd_undo import undo
 from legibility.pipeline.herd_worklist import worklist
 from legibility.store.columns import herd_columns, touched_at
 from legibility.store.corrections import all_corrections, corrections_problems
@@ -148,12 +148,12 @@ def test_a_reading_by_eye_is_taken_back_and_entered_anew(db: HerdDatabase) -> No
     (old,) = all_human_readings(db)
     looks = herd_columns(db).looks
     before = now(db)
-    done = take_back_reading(db, old.number, **WHO)
+    done = take_back(db, "reading", old.number, **WHO)
     assert list(all_human_readings(db)) == []
     assert len(herd_columns(db).looks.time) == len(looks.time) - 1
     assert [t.method for t in all_tries(db)].count("eye") == 0
     with pytest.raises(StoreError, match="taken back before"):
-        take_back_reading(db, old.number, **WHO)
+        take_back(db, "reading", old.number, **WHO)
     assert db.count("human_readings") == 1, "what was read stays in the record"
     back_and_forth(db, before, done)
     done = correct_reading(db, old.number, text="K109", usable=True, **WHO)
@@ -180,7 +180,7 @@ def test_a_scan_that_is_taken_back_confirms_nothing(db: HerdDatabase) -> None:
         connect_photos(db, [digest], scan_id=scan.scan_id)
     before = now(db)
     assert [p.sha256 for p in confirmed_photos(db)] == [digest]
-    done = take_back_scan(db, scan.scan_id, **WHO)
+    done = take_back(db, "scan", scan.scan_id, **WHO)
     assert list(confirmed_photos(db)) == list(all_scans(db)) == []
     assert scans_of(db, SHEEP) == ()
     assert scan_tries(db).tries == 0
@@ -189,7 +189,7 @@ def test_a_scan_that_is_taken_back_confirms_nothing(db: HerdDatabase) -> None:
     assert (found.animal_id, found.claimed_by, found.scan_id) == ("", "", None)
     back_and_forth(db, before, done)
     # The same log again pairs nothing with it.
-    done = take_back_scan(db, scan.scan_id, **WHO)
+    done = take_back(db, "scan", scan.scan_id, **WHO)
     import_scans(db, scans, source=Source("log", "0" * 64), pair_within_s=60)
     with db.transaction():
         connect_photos(db, [digest], scan_id=scan.scan_id)
@@ -270,7 +270,7 @@ def test_a_contradiction_opens_its_case_with_the_reading_and_closes_by_correctio
     assert done.closed == (case.number,)
     assert list(all_cases(db, open_only=True)) == []
     assert find_cases(db).new == 0
-    about = actions_about(db, case=case.number)
+    about = actions_about(db, "case", str(case.number))
     assert [action.reason for action in about] == [f"entry {done.entry}: wrong pen"]
     with pytest.raises(StoreError, match="follows from another"):
         undo(db, about[0].entry, who="Ada")
@@ -302,7 +302,7 @@ def test_an_eye_that_reads_another_animals_mark_opens_a_case(db: HerdDatabase) -
     assert find_cases(db).new == 0
     closed = []
     for mistaken in [h for h in all_human_readings(db) if h.text == "K112"]:
-        closed += take_back_reading(db, mistaken.number, **WHO).closed
+        closed += take_back(db, "reading", mistaken.number, **WHO).closed
     assert sorted(closed) == [case.number for case in cases]
     sound(db)
 

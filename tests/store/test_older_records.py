@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from legibility.cli import cli
 from legibility.pipeline.herd_corrections import correct_photos
-from legibility.pipeline.herd_mistaken import take_back_reading, take_back_scan
+from legibility.pipeline.herd_mistaken import take_back
 from legibility.pipeline.herd_undo import undo
 from legibility.store.corrections import corrections_problems
 from legibility.store.database import HerdDatabase, open_herd
@@ -45,8 +45,8 @@ def _is_used_as_any(db: HerdDatabase) -> None:
     said = {"who": "Ada", "reason": "so"}
     done = [
         correct_photos(db, ["a" * 64], ear="left", animal_id="animal 1", **said),
-        take_back_reading(db, readings[0].number, **said),
-        take_back_scan(db, scans[0].scan_id, **said),
+        take_back(db, "reading", readings[0].number, **said),
+        take_back(db, "scan", scans[0].scan_id, **said),
     ]
     assert list(all_scans(db)) == []
     for each in reversed(done):
