@@ -9,8 +9,9 @@ strip is made of polygons, discs and lines in sRGB, nothing of it in layers of n
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import cv2
@@ -18,9 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.containers import ColorImage
-from legibility.evaluate.clean_dies import HEIGHT_PX, DieSet, middles, tally, words
-from legibility.evaluate.placement import die_set
-from legibility.evaluate.scene import evaluation_sources
+from legibility.evaluate.clean_dies import HEIGHT_PX, DieSet, evaluation_dies, middles, tally
 
 SCALE: Final = 4
 """Choice: pixels drawn for each pixel of the strip, on either side."""
@@ -157,26 +156,15 @@ def _hairs(picture: NDArray[np.float32], rng: np.random.Generator, count: int) -
         )
 
 
-def drawer(trouble: Trouble) -> Callable[..., ColorImage]:
-    """``backlit_strip`` with one trouble, as ``clean_dies.tally`` takes it."""
-    return lambda dies, row, rng: backlit_strip(dies, row, rng, trouble=trouble)
-
-
 def main() -> None:
     """Command line of the module."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--marks", type=int, default=100)
     parser.add_argument("--seed", type=int, default=7)
     given = parser.parse_args()
-    sources = evaluation_sources()
-
-    def make(rng: np.random.Generator) -> DieSet:
-        return die_set(sources[int(rng.integers(len(sources)))], rng=rng)
-
     for name, trouble in TROUBLES.items():
-        found = tally(make, marks=given.marks, seed=given.seed, draw=drawer(trouble))
-        worst = ", ".join(f"{pair} {count}" for pair, count in found.worst)
-        print(f"{name}: characters {words(found.characters)}, rows {words(found.rows)}; {worst}")
+        draw = partial(backlit_strip, trouble=trouble)
+        print(f"{name}: {tally(evaluation_dies, marks=given.marks, seed=given.seed, draw=draw)}")
 
 
 if __name__ == "__main__":

@@ -56,6 +56,10 @@ class Tally:
     right: NDArray[np.bool_]
     """(marks, DIES), so that two networks can be compared strip by strip."""
 
+    def __str__(self) -> str:
+        worst = ", ".join(f"{pair} {count}" for pair, count in self.worst)
+        return f"characters {_words(self.characters)}, rows {_words(self.rows)}; {worst}"
+
 
 def trained_set(source: GlyphSource, rng: np.random.Generator) -> DieSet:
     """A set as the simulator makes them, 8 to 16 needles."""
@@ -64,6 +68,12 @@ def trained_set(source: GlyphSource, rng: np.random.Generator) -> DieSet:
         place_needles(strokes, placing, needles=needles, jitter=0.0, rng=rng)
         for strokes in source.strokes
     ]
+
+
+def evaluation_dies(rng: np.random.Generator) -> DieSet:
+    """A set of the evaluation, of any of its sources."""
+    sources = evaluation_sources()
+    return die_set(sources[int(rng.integers(len(sources)))], rng=rng)
 
 
 def clean_strip(dies: DieSet, row: NDArray[np.int64], rng: np.random.Generator) -> ColorImage:
@@ -95,10 +105,9 @@ def tally(
     *,
     marks: int,
     seed: int,
-    draw: Callable[[DieSet, NDArray[np.int64], np.random.Generator], ColorImage] | None = None,
+    draw: Callable[[DieSet, NDArray[np.int64], np.random.Generator], ColorImage] = clean_strip,
 ) -> Tally:
-    """Read ``marks`` rows of dies that ``make`` makes, drawn by ``draw`` (``clean_strip``)."""
-    draw = draw or clean_strip
+    """Read ``marks`` rows of dies that ``make`` makes, drawn by ``draw``."""
     rng = np.random.default_rng(seed)
     rows = [rng.integers(N_CHARACTERS, size=DIES) for _ in range(marks)]
     strips = [draw(make(rng), row, rng) for row in rows]
@@ -143,15 +152,13 @@ def main() -> None:
     sets = {
         "learned from": _drawn(load_sources(split="train"), trained_set),
         "held out": _drawn(load_sources(split="held_out"), trained_set),
-        "evaluation": _drawn(evaluation_sources(), lambda source, rng: die_set(source, rng=rng)),
+        "evaluation": evaluation_dies,
     }
     for name, make in sets.items():
-        found = tally(make, marks=given.marks, seed=given.seed)
-        worst = ", ".join(f"{pair} {count}" for pair, count in found.worst)
-        print(f"{name}: characters {words(found.characters)}, rows {words(found.rows)}; {worst}")
+        print(f"{name}: {tally(make, marks=given.marks, seed=given.seed)}")
 
 
-def words(found: Rate) -> str:
+def _words(found: Rate) -> str:
     return f"{found.value:.1%} of {found.total} ({found.low:.1%} to {found.high:.1%})"
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 
 from legibility.evaluate import backlit_dies
 from legibility.evaluate.backlit_dies import PLAIN, TROUBLES, Trouble, backlit_strip
-from legibility.evaluate.clean_dies import DIES, HEIGHT_PX, middles
-from legibility.evaluate.clean_dies import tally as tally_of
+from legibility.evaluate.clean_dies import DIES, HEIGHT_PX, evaluation_dies, middles, tally
 
 SQUARE = np.array([[0.0, 0.0], [0.6, 0.0], [0.6, 1.0], [0.0, 1.0]])
 ROW = np.zeros(DIES, dtype=np.int64)
@@ -49,13 +49,9 @@ def test_the_command_names_every_trouble(
 
 
 def test_half_of_everything_is_harder_than_nothing() -> None:
-    def make(rng: np.random.Generator) -> backlit_dies.DieSet:
-        sources = backlit_dies.evaluation_sources()
-        return backlit_dies.die_set(sources[int(rng.integers(len(sources)))], rng=rng)
-
     def right(name: str) -> float:
-        draw = backlit_dies.drawer(TROUBLES[name])
-        return float(tally_of(make, marks=12, seed=8, draw=draw).right.mean())
+        draw = partial(backlit_strip, trouble=TROUBLES[name])
+        return float(tally(evaluation_dies, marks=12, seed=8, draw=draw).right.mean())
 
     assert right("nothing else") > 0.9
     assert right("all of it by half") < right("nothing else")
