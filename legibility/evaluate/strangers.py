@@ -26,6 +26,7 @@ import numpy as np
 from legibility.alphabet import ROW_SEPARATOR
 from legibility.containers import Decision
 from legibility.evaluate.marks import LETTERS
+from legibility.evaluate.metrics import plain
 from legibility.evaluate.pose import SceneChoices
 from legibility.evaluate.reliability import ece
 from legibility.evaluate.report import Cell, Report, Section, as_markdown
@@ -60,7 +61,6 @@ class Case:
 
     kind: str
     animals: int
-    dense: bool
     two_rows: bool
     exact: bool
     """Whether the mark was read without a fault, O for 0 and I for 1 aside."""
@@ -72,7 +72,6 @@ class Case:
     covered: bool
     identified: bool
     """Whether it was called identified."""
-    photo: str
 
 
 def measure(
@@ -83,15 +82,15 @@ def measure(
         return []
     settings = Settings()
     calibration, _ = final_calibration(settings)
-    read = _plain(best_text(known.reading, settings))
-    exact = read == _plain(known.mark)
+    read = plain(best_text(known.reading, settings), merge=True)
+    exact = read == plain(known.mark, merge=True)
     cases = []
     for animals in sizes:
         for kind in kinds:
             number = int.from_bytes(f"{known.photo} {known.mark}".encode(), "big")
             rng = np.random.default_rng([seed, animals, CASES.index(kind), number])
             dense = bool(rng.random() < 0.5)
-            recorded = known.mark.replace(ROW_SEPARATOR, "")
+            recorded = plain(known.mark)
             if kind == MISPRESSED:
                 recorded = _recorded(rng, recorded, settings)
             drawn = kind if kind in KINDS else REGISTERED
@@ -104,16 +103,13 @@ def measure(
                 ]
             registry = registry_of_marks(np.array(marks, dtype="S25"))
             found = identify(known.reading, registry, settings=settings, calibration=calibration)
-            own = next(
-                (str(i) for i, m in enumerate(marks) if m.replace("/", "") == recorded), None
-            )
+            own = next((str(i) for i, m in enumerate(marks) if plain(m) == recorded), None)
             truth = own if drawn == REGISTERED else None
             first = found.candidates[0] if found.candidates else None
             cases.append(
                 Case(
                     kind=kind,
                     animals=len(marks),
-                    dense=dense,
                     two_rows=ROW_SEPARATOR in known.mark,
                     exact=exact,
                     first=first.probability if first else 0.0,
@@ -121,7 +117,6 @@ def measure(
                     right=first is not None and first.animal_id == truth,
                     covered=not found.candidates or truth in found.candidate_set,
                     identified=found.decision is Decision.IDENTIFIED,
-                    photo=known.photo,
                 )
             )
     return cases
@@ -227,10 +222,6 @@ def _broken(mark: str, own: str, as_in_ear: str) -> str:
     if at <= 0 or at >= len(mark):
         return mark
     return mark[:at] + ROW_SEPARATOR + mark[at:]
-
-
-def _plain(mark: str) -> str:
-    return mark.replace(ROW_SEPARATOR, "").replace("O", "0").replace("I", "1")
 
 
 def main() -> None:
