@@ -45,9 +45,9 @@ NEXT: Final = (
 """Choice: what may come after the first photo, each alike; as found again is a burst's next."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class EarShot:
-    """One photo of an ear, read."""
+    """One photo of an ear, read; equal to itself alone, so that results are kept by it."""
 
     pair: int
     mark: str

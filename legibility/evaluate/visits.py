@@ -52,7 +52,6 @@ class Visited:
 
     kind: str
     pair: int
-    shots: tuple[EarShot, ...]
     settled: bool
     settled_right: bool
     """On the animal of all photos, or rightly not registered; never of a mixed visit."""
@@ -126,7 +125,6 @@ def visited(kind: str, shots: Sequence[EarShot], *, seed: int, settings: Setting
     return Visited(
         kind=kind,
         pair=shots[0].pair,
-        shots=tuple(shots),
         settled=settled,
         settled_right=right,
         asked=last.verdict is Verdict.ASK,
@@ -233,20 +231,12 @@ def _drawn(rng: np.random.Generator, ear: Sequence[EarShot], count: int) -> tupl
 
 
 @lru_cache(maxsize=2000)
-def _alone_by_photo(mark: str, photo: str) -> dict[str, Identification]:
-    del mark, photo
-    return {}
-
-
 def _alone(shot: EarShot, seed: int, settings: Settings) -> Identification:
     """What the photo says by itself."""
-    kept = _alone_by_photo(shot.mark, shot.known.photo)
-    if "" not in kept:
-        calibration, _ = final_calibration(settings)
-        kept[""] = identify(
-            shot.known.reading, visit_herd(seed), settings=settings, calibration=calibration
-        )
-    return kept[""]
+    calibration, _ = final_calibration(settings)
+    return identify(
+        shot.known.reading, visit_herd(seed), settings=settings, calibration=calibration
+    )
 
 
 def _read(shot: EarShot, number: int, seed: int, settings: Settings) -> ReadShot:
