@@ -44,6 +44,8 @@ VISITS: Final = 500
 KINDS: Final = ("mixed, far", "mixed, near-twins", "honest")
 BOOTSTRAP: Final = 1000
 """Choice: draws for the intervals."""
+TRIES: Final = 200
+"""Choice: visits drawn for each that is wanted, before there are said to be too few."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,13 +86,20 @@ def draw_visits(
     """Photos of visits of one kind, drawn at random until so many are kept.
 
     The photos of a visit are in the order they would be taken.
+
+    Raises
+    ------
+    ValueError
+        If too few are kept.
     """
     rng = np.random.default_rng([seed, 95, KINDS.index(kind)])
     twins = {(ear[0].pair, ear[0].mark): list(ear) for ear in ears}
     pairs = sorted({ear[0].pair for ear in ears})
     marks = {pair: [m for p, m in twins if p == pair] for pair in pairs}
     visits: list[tuple[EarShot, ...]] = []
-    while len(visits) < count:
+    for _ in range(TRIES * count + 1):
+        if len(visits) == count:
+            return visits
         pair = pairs[int(rng.integers(len(pairs)))]
         mark = marks[pair][int(rng.integers(len(marks[pair])))]
         own = twins[pair, mark]
@@ -107,7 +116,9 @@ def draw_visits(
         other = others[int(rng.integers(len(others)))]
         first, second = int(rng.integers(1, 3)), int(rng.integers(1, 3))
         visits += filter(keep, [_drawn(rng, own, first) + _drawn(rng, other, second)])
-    return visits
+    raise ValueError(
+        f"{kind}: {len(visits)} of {count} visits found; more pairs of ears are needed"
+    )
 
 
 def visited(kind: str, shots: Sequence[EarShot], *, seed: int, settings: Settings) -> Visited:
@@ -266,18 +277,23 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--stored", type=Path, help="file of readings; made when it is missing")
     asked = parser.parse_args()
+    try:
+        print(table(_measured(asked)))
+    except ValueError as error:
+        parser.error(str(error))
+
+
+def _measured(asked: argparse.Namespace) -> list[Row]:
     if asked.stored is not None and asked.stored.exists():
         readings, origin = load_known_readings(asked.stored)
         print(f"Readings: {origin}")
     else:
-        readings = tuple(
-            read_ears(asked.pairs, seed=asked.seed, jobs=asked.jobs, say=lambda text: print(text))
-        )
+        readings = tuple(read_ears(asked.pairs, seed=asked.seed, jobs=asked.jobs, say=print))
         if asked.stored is not None:
             origin = f"two ears of {asked.pairs} pairs of near-twins, seed {asked.seed}"
             save_known_readings(readings, asked.stored, origin=origin)
-    ears, settings = ears_of(readings), Settings(second_reader=False)
-    print(table(rows_of(ears, asked.visits, seed=asked.seed, settings=settings)))
+    settings = Settings(second_reader=False)
+    return rows_of(ears_of(readings), asked.visits, seed=asked.seed, settings=settings)
 
 
 if __name__ == "__main__":
