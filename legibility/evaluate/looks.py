@@ -11,6 +11,7 @@ import argparse
 import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
+from itertools import islice
 from pathlib import Path
 from typing import Final
 
@@ -27,8 +28,9 @@ from legibility.settings import Settings
 
 COVERED, READABLE, GONE = GROUPS = ("covered", "readable", "gone")
 COVERINGS: Final = ("hair", "dirt", "wet")
-GONE_KINDS: Final = ("vanished", "torn off")
+VANISHED, TORN_OFF = "vanished", "torn off"
 LOOKS: Final = 2
+"""Contract: a mark is lost when two looks agree."""
 TRIED: Final = 4
 """Choice: photos taken of an ear to have two that a person can read; else the ear is left out."""
 WIDTH_PX: Final = 800
@@ -39,7 +41,8 @@ GOOD_FADING: Final = 1
 """Choice: a mark that faded no more than mildly is a good one."""
 READABLE_FADING: Final = 2
 """Choice: what faded further is rarely readable for a person."""
-VANISHED: Final = 4
+GONE_FADING: Final = 4
+"""Of ``evaluate.dots``: no ink is left that a person sees."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,42 +78,40 @@ class Look:
 
 def looks(group: str, index: int, *, seed: int, herd: Herd) -> list[Look]:
     """Two photos of one ear, read; none where it does not fit the group."""
-    photos = list(_photos(group, index, seed=seed, herd=herd))
-    return [_read(group, *each, herd=herd) for each in photos] if len(photos) == LOOKS else []
-
-
-def _photos(
-    group: str, index: int, *, seed: int, herd: Herd
-) -> Iterator[tuple[int, str, str, EvaluationPhoto]]:
     rng = np.random.default_rng((seed, index, 5))
     known = [i for i, name in enumerate(herd.animal_ids) if name is not None]
     place = known[int(rng.integers(len(known)))]
-    base = SceneChoices(mark=herd.marks[place], width_px=WIDTH_PX)
-    animal, mark = herd.animal_ids[place] or "", herd.marks[place]
-    number = 0
+    found = list(islice(_photos(group, index, herd.marks[place], rng, seed=seed), LOOKS))
+    if len(found) < LOOKS:
+        return []
+    return [
+        _read(group, number, kind, place, photo, herd=herd)
+        for number, (kind, photo) in enumerate(found)
+    ]
+
+
+def _photos(
+    group: str, index: int, mark: str, rng: np.random.Generator, *, seed: int
+) -> Iterator[tuple[str, EvaluationPhoto]]:
+    """What is the matter with the ear, and a photo of it, one after the other."""
+    base = SceneChoices(mark=mark, width_px=WIDTH_PX)
     for look in range(TRIED if group == READABLE else LOOKS):
         turn, share = float(rng.uniform(-180, 180)), float(rng.uniform(*MARK_SHARE))
-        choices = replace(base, look=look, rotation_deg=turn, mark_share=share)
         if group == GONE and index % 2:
-            photo = torn_ear(np.random.default_rng((seed, index, 8, look)))
-            kind = GONE_KINDS[1]
-        else:
-            kind, choices = _choices(group, index, choices)
-            photo = marked_ear(
-                rng=np.random.default_rng((seed, index, 10 + GROUPS.index(group))),
-                name=f"{group} {index}",
-                choices=choices,
-            )
-        if group == READABLE and not photo.truth.person_readable:
-            if look + LOOKS - number >= TRIED:
-                return
+            yield TORN_OFF, torn_ear(np.random.default_rng((seed, index, 8, look)))
             continue
-        if group == READABLE:
-            kind = f"fading {photo.truth.fading}"
-        yield number, kind, f"{animal}\n{mark}", photo
-        number += 1
-        if number == LOOKS:
-            return
+        kind, choices = _choices(
+            group, index, replace(base, look=look, rotation_deg=turn, mark_share=share)
+        )
+        photo = marked_ear(
+            rng=np.random.default_rng((seed, index, 10 + GROUPS.index(group))),
+            name=f"{group} {index}",
+            choices=choices,
+        )
+        if group != READABLE:
+            yield kind, photo
+        elif photo.truth.person_readable:
+            yield f"fading {photo.truth.fading}", photo
 
 
 def _choices(group: str, index: int, choices: SceneChoices) -> tuple[str, SceneChoices]:
@@ -119,7 +120,7 @@ def _choices(group: str, index: int, choices: SceneChoices) -> tuple[str, SceneC
         level = (index // len(COVERINGS)) % (GOOD_FADING + 1)
         return kind, replace(choices, fading=level, covering=kind)
     if group == GONE:
-        return GONE_KINDS[0], replace(choices, fading=VANISHED, covering="none")
+        return VANISHED, replace(choices, fading=GONE_FADING, covering="none")
     return "", replace(choices, fading=index % (READABLE_FADING + 1))
 
 
@@ -132,8 +133,7 @@ def torn_ear(rng: np.random.Generator) -> EvaluationPhoto:
     centre = np.array((width, height)) * rng.uniform(0.4, 0.6, 2)
     bearing = rng.uniform(0, 2 * np.pi)
     angles = bearing + np.linspace(-1.0, 1.0, 9) * rng.uniform(0.4, 0.9)
-    reach = np.r_[2.0, np.full(7, 2.0), 2.0] * max(width, height)
-    outer = centre + np.stack((np.cos(angles), np.sin(angles)), axis=1) * reach[:, None]
+    outer = centre + np.stack((np.cos(angles), np.sin(angles)), axis=1) * 2 * max(width, height)
     ragged = [
         centre + (outer[0] - centre) * t + rng.normal(0, 0.01, 2) * width
         for t in np.linspace(0.02, 0.4, 12)
@@ -157,12 +157,11 @@ def _covered(photo: EvaluationPhoto) -> float:
 
 
 def _read(
-    group: str, number: int, kind: str, who: str, photo: EvaluationPhoto, *, herd: Herd
+    group: str, number: int, kind: str, place: int, photo: EvaluationPhoto, *, herd: Herd
 ) -> Look:
     from legibility.photo.flags import PREVENTS_READING
     from legibility.pipeline import read_photo
 
-    animal, mark = who.split("\n")
     settings = Settings(second_reader=False)
     result: PhotoResult = read_photo(photo.photo(), registry=herd.registry, settings=settings)
     found = result.identification
@@ -172,8 +171,8 @@ def _read(
         group=group,
         kind=kind,
         number=number,
-        mark=mark,
-        animal_id=animal,
+        mark=herd.marks[place],
+        animal_id=herd.animal_ids[place] or "",
         covered=round(_covered(photo), 3),
         readable=photo.truth.person_readable,
         status=result.status.value,
@@ -207,11 +206,8 @@ def main() -> None:
     given = parser.parse_args()
     cv2.setNumThreads(1)
     herd = make_herd(seed=given.seed)
-    done = (
-        json.loads(given.out.with_suffix(".done").read_text())
-        if (given.out.with_suffix(".done").exists())
-        else {}
-    )
+    progress = given.out.with_suffix(".done")
+    done = json.loads(progress.read_text()) if progress.exists() else {}
     wanted = {COVERED: given.ears, READABLE: given.readable, GONE: given.gone}
     have = dict.fromkeys(wanted, 0)
     for look in load_looks(given.out):
@@ -224,7 +220,7 @@ def main() -> None:
             file.writelines(json.dumps(asdict(look)) + "\n" for look in found)
         have[group] += bool(found)
         done[group] = index + 1
-        given.out.with_suffix(".done").write_text(json.dumps(done))
+        progress.write_text(json.dumps(done))
     print(f"{sum(have.values())} ears in {given.out}")
 
 
