@@ -18,10 +18,11 @@ from legibility.marks.space import sample_marks
 from legibility.report.layout import columns
 
 SIZES: Final = (50, 500)
+"""Choice: marks of a small and of a large herd."""
 FRESH: Final = 2_000
-"""Allowed marks that are drawn anew."""
+"""Choice: allowed marks that are drawn anew; a share is then known to 1 in 100."""
 WRONG: Final = 500
-"""Forbidden marks of each kind, each one change away from an allowed one."""
+"""Choice: forbidden marks of each kind, each one change away from an allowed one."""
 YEARS: Final = (2012, 2025)
 """Choice: years of birth of the drawn animals; the letters of 14 years."""
 TRIES: Final = 12

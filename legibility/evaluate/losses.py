@@ -51,11 +51,13 @@ from legibility.store.readings import add_readings
 from legibility.store.records import AnimalRow, MarkRow, PhotoRow
 
 TODAY: Final = date(2026, 6, 1)
+"""Choice: any day will do; all others are counted from it."""
 DAYS: Final = (200, 20)
 """Choice: days before today on which the two looks were taken."""
 MARKED_DAYS_AGO: Final = 1100
 """Choice: age of the marks, three years, at which the assumed curve has lost a third of them."""
 NEW_MARKS: Final = frozenset((h.TRANSPONDER, h.OTHER_EAR, h.IN_LINE))
+"""What the worklist says where it wants a new mark or a transponder."""
 
 
 @dataclass(frozen=True, slots=True)

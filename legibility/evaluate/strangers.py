@@ -48,11 +48,13 @@ from legibility.settings import Settings
 from legibility.simulate.herd_lists import KINDS, herd_list
 
 SIZES: Final = (20, 100, 400, 2_000)
+"""Choice: animals of the lists, a small flock to a large herd."""
 REGISTERED: Final = "registered"
 WITH_BREAKS: Final = "registered, breaks in half of the list"
 MISPRESSED: Final = "registered, pressed with a wrong or swapped die"
 CASES: Final = (REGISTERED, WITH_BREAKS, MISPRESSED, *KINDS)
 NAMED: Final = (0.8, 0.95)
+"""Choice: probabilities from which a person may take a name for granted."""
 
 
 @dataclass(frozen=True, slots=True)
