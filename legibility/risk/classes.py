@@ -60,10 +60,8 @@ class Classes:
         start = np.concatenate([[0], np.cumsum(marks.carriers)])
 
         def carriers(of: Ids) -> tuple[Ids, Ids]:
-            sizes = start[of + 1] - start[of]
-            place = np.repeat(np.arange(len(of)), sizes)
-            nth = np.arange(len(place)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-            return place, order[start[of[place]] + nth]
+            place, at = spread(start[of], start[of + 1] - start[of])
+            return place, order[at]
 
         beside = open_mark[self.string_of[self._known]]
         of_known, known_animals = carriers(self._known)
@@ -170,6 +168,18 @@ class Classes:
                 )
         enough = probability >= least
         return Pairs(found.record[enough], self._open_class[string[enough]], probability[enough])
+
+
+def spread(start: Ids, counts: Ids) -> tuple[Ids, Ids]:
+    """Stretches of a longer list, one after the other: place of each stretch, index in the list.
+
+    Examples
+    --------
+    >>> [part.tolist() for part in spread(np.array([7, 2]), np.array([2, 1]))]
+    [[0, 0, 1], [7, 8, 2]]
+    """
+    place = np.repeat(np.arange(len(counts)), counts)
+    return place, np.arange(len(place)) + np.repeat(start - np.cumsum(counts) + counts, counts)
 
 
 def _strings(marks: MarkSet) -> MarkSet:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.risk.classes import Classes
+from legibility.risk.classes import Classes, spread
 from legibility.risk.explain import NOTHING, SAME_CHARACTERS, SAME_MARK, Explainer, fixed
 from legibility.risk.misreading import Channel
 from legibility.risk.risk import TOP, RegistryRisk
@@ -65,16 +65,14 @@ class RivalFinder:
         order = np.argsort(owner - np.minimum(probability, 1.0) / 2, kind="stable")
         counts = np.minimum(np.bincount(owner, minlength=len(animals)), most)
         first = np.searchsorted(owner[order], np.arange(len(animals)))
-        kept = order[
-            np.repeat(first - np.cumsum(counts) + counts, counts) + np.arange(counts.sum())
-        ]
-        owner, other = owner[kept], other[kept]
+        owner, at = spread(first, counts)
+        other, probability = other[order[at]], probability[order[at]]
         words = self._words(animals[owner], other)
         spoken = words != NOTHING
         return Rivals(
             start=np.concatenate([[0], np.cumsum(counts)]),
             animal=other,
-            probability=probability[kept],
+            probability=probability,
             words_start=np.concatenate([[0], np.cumsum(spoken.sum(axis=1))]),
             words=words[spoken],
         )
@@ -100,10 +98,7 @@ class RivalFinder:
         share = arrays.same_mark[animals[at]] / (carriers[own[at]] - 1)
         record = arrays.record_of[animals]
         counts = arrays.start[record + 1] - arrays.start[record]
-        owner = np.repeat(np.arange(len(animals)), counts)
-        place = np.arange(len(owner)) + np.repeat(
-            arrays.start[record] - np.cumsum(counts) + counts, counts
-        )
+        owner, place = spread(arrays.start[record], counts)
         read = arrays.read[place]
         pair, rival = self._spread(read, TOP)
         chance = arrays.probability[place].astype(np.float64) / carriers[read]
@@ -118,9 +113,8 @@ class RivalFinder:
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """(place in ``classes``, animal) of at most so many animals of each class."""
         counts = np.minimum(self._start[classes + 1] - self._start[classes], most)
-        place = np.repeat(np.arange(len(classes)), counts)
-        nth = np.arange(len(place)) - np.repeat(np.cumsum(counts) - counts, counts)
-        return place, self._order[self._start[classes[place]] + nth].astype(np.int64)
+        place, at = spread(self._start[classes], counts)
+        return place, self._order[at].astype(np.int64)
 
     def _words(self, animals: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.int32]:
         """(r, most phrases) of each pair, ``NOTHING`` between them."""
