@@ -17,6 +17,9 @@ N_CLASSES: Final = N_CHARACTERS + 1
 UNREAD: Final = "?"
 """How a cell that is there but cannot be read is written."""
 
+LONGEST_ROW: Final = 12
+"""Choice: no known rule asks for more than 9 characters in a row; twelve fit a 64-bit key."""
+
 ROW_SEPARATOR: Final = "/"
 """Between the rows of a two-row mark: ``AB/123``."""
 

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import ROW_SEPARATOR
+from legibility.alphabet import LONGEST_ROW, ROW_SEPARATOR
 from legibility.containers import Animal
 from legibility.errors import RegistryError
 from legibility.identify.layouts import LayoutPrior, learned_layouts
@@ -19,7 +19,6 @@ from legibility.identify.marktable import MarkTable, build_mark_table, joined_ta
 from legibility.identify.rowcheck import check_mark
 from legibility.identify.textcolumn import TextColumn, text_column
 from legibility.identify.unregistered import UnregisteredMarks, unregistered_marks
-from legibility.marks.patterns import LONGEST_ROW
 from legibility.marks.rules import Rules
 
 EARS: Final = ("", "left", "right", "both")

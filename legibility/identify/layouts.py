@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.marks.patterns import LONGEST_ROW
+from legibility.alphabet import LONGEST_ROW
 from legibility.marks.rules import Rules
 from legibility.marks.space import layout_shares
 

@@ -16,9 +16,8 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, N_CHARACTERS, ROW_SEPARATOR
+from legibility.alphabet import CHARACTERS, LONGEST_ROW, N_CHARACTERS, ROW_SEPARATOR
 from legibility.identify.channel import IS_TURNABLE
-from legibility.marks.patterns import LONGEST_ROW
 
 Ids: TypeAlias = NDArray[np.int32]
 Keys: TypeAlias = NDArray[np.uint64]

@@ -21,7 +21,6 @@ from legibility.identify.row_problems import PROBLEMS_NAMED, Problems, RowProble
 from legibility.identify.rowcheck import (
     CONTROL,
     LONGEST_FIELD,
-    MARK,
     check_birth,
     check_ear,
     check_mark,
@@ -32,6 +31,7 @@ from legibility.identify.textcolumn import TextColumn, joined, text_column
 from legibility.identify.understood_rows import OwnRows, addresses
 from legibility.marks.rules import Rules, allowed_pattern, of_marks
 from legibility.tables.choice import ROLES, choice_text
+from legibility.tables.contents import MARK
 from legibility.tables.findings import NONE
 from legibility.tables.reader import ascii_safe, read_bytes, read_table
 from legibility.tables.sheet import Table

@@ -6,11 +6,10 @@ import re
 from datetime import date
 from typing import Final
 
-from legibility.alphabet import CHARACTERS, ROW_SEPARATOR, split_mark
+from legibility.alphabet import CHARACTERS, LONGEST_ROW, ROW_SEPARATOR, split_mark
 from legibility.marks.lookalikes import describe_foreign
-from legibility.marks.patterns import LONGEST_ROW
 from legibility.marks.rules import Rules
-from legibility.tables.contents import EXPONENT
+from legibility.tables.contents import EXPONENT, MARK
 from legibility.tables.plain import DASHES
 
 FIRST_YEAR: Final = 1900
@@ -19,9 +18,6 @@ LAST_YEAR: Final = 2100
 LONGEST_FIELD: Final = 200
 """Choice: characters in one field; more is a broken file."""
 
-MARK: Final = re.compile(rf"[A-Za-z0-9]{{1,{LONGEST_ROW}}}(?:/[A-Za-z0-9]{{1,{LONGEST_ROW}}})?")
-"""A well-formed mark before it is put in upper case (ASCII only: some other letters have an
-upper-case form inside A-Z)."""
 _MEANINGLESS: Final = re.compile(rf"[ \u00a0\u202f.{re.escape(DASHES)}]+")
 """Common practice, no source: blanks, dots and hyphens set characters of a mark apart on paper and
 are not in the ear."""

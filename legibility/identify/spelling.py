@@ -7,10 +7,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.alphabet import LONGEST_ROW
 from legibility.identify.animals import Registry
 from legibility.identify.marktable import BASE, MarkTable
 from legibility.identify.textcolumn import TextColumn
-from legibility.marks.patterns import LONGEST_ROW
 
 NAMED: Final = 20
 """Choice: most pairs named one by one."""

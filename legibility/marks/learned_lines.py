@@ -10,8 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import ROW_SEPARATOR
-from legibility.marks.patterns import LONGEST_ROW
+from legibility.alphabet import LONGEST_ROW, ROW_SEPARATOR
 
 SAMPLE: Final = 20_000
 """Choice: marks of a longer list that forms are learned from; all are counted."""

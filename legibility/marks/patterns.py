@@ -27,10 +27,8 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from legibility.alphabet import CHARACTERS
+from legibility.alphabet import CHARACTERS, LONGEST_ROW
 
-LONGEST_ROW: Final = 12
-"""Choice: no known rule asks for more than 9 characters in a row; twelve fit a 64-bit key."""
 MAX_ROW_SHAPES: Final = 400
 """Choice: most ways in which repeats and alternatives may spell one row."""
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
-from legibility.alphabet import CHARACTERS, ROW_SEPARATOR, index_of, split_mark
+from legibility.alphabet import CHARACTERS, LONGEST_ROW, ROW_SEPARATOR, index_of, split_mark
 from legibility.marks.check_characters import (
     DIGITS,
     LETTERS,
@@ -17,7 +17,7 @@ from legibility.marks.check_characters import (
     CheckScheme,
     check_characters,
 )
-from legibility.marks.patterns import LONGEST_ROW, Place, Vocabulary, row_shapes
+from legibility.marks.patterns import Place, Vocabulary, row_shapes
 from legibility.marks.year_letters import PROFILES, YearLetters, unnamed_reason
 
 MAX_LAYOUTS: Final = 1000

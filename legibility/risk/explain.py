@@ -12,8 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, N_CHARACTERS, N_CLASSES, NO_CHARACTER
-from legibility.marks.patterns import LONGEST_ROW
+from legibility.alphabet import CHARACTERS, LONGEST_ROW, N_CHARACTERS, N_CLASSES, NO_CHARACTER
 from legibility.risk.marks import Codes, Structure, mark_set
 from legibility.risk.mechanisms import TURNED, mechanism
 from legibility.risk.misreading import (

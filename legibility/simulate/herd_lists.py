@@ -13,8 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, ROW_SEPARATOR
-from legibility.marks.patterns import LONGEST_ROW
+from legibility.alphabet import CHARACTERS, LONGEST_ROW, ROW_SEPARATOR
 
 KINDS: Final = (
     "gap",

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from legibility.alphabet import LONGEST_ROW
 from legibility.tables.dates import looks_dated, looks_like_year
 from legibility.tables.plain import DASHES, cell_words, is_blank, plain
 
@@ -14,12 +15,12 @@ MOST: Final = 0.9
 """Choice: share of cells from which on a column is of a kind."""
 MANY: Final = 0.5
 """Choice: share from which on a heading and its cells contradict each other."""
-LONGEST_MARK: Final = 12
-"""Contract: characters of a row of a mark (:data:`legibility.marks.patterns.LONGEST_ROW`)."""
 EXPONENT: Final = re.compile(r"\d(?:[.,]\d+)?E\+\d+", re.IGNORECASE)
 """What a spreadsheet leaves of a long number."""
 _SEPARATORS: Final = re.compile(rf"[\s.{re.escape(DASHES)}]")
-_MARK: Final = re.compile(rf"[A-Za-z0-9]{{1,{LONGEST_MARK}}}(?:/[A-Za-z0-9]{{1,{LONGEST_MARK}}})?")
+MARK: Final = re.compile(rf"[A-Za-z0-9]{{1,{LONGEST_ROW}}}(?:/[A-Za-z0-9]{{1,{LONGEST_ROW}}})?")
+"""A well-formed mark before it is put in upper case (ASCII only: some other letters have an
+upper-case form inside A-Z)."""
 _LARGEST_NATIONAL: Final = 2**38 - 1
 """ISO 11784: 38 bits of a transponder's number stand for the animal."""
 _OFFICIAL: Final = re.compile(r"[A-Z]{2}\d{8,12}|\d{9,14}")
@@ -82,7 +83,7 @@ def contents_of(texts: Sequence[str]) -> Contents:
         distinct=len({text.casefold() for text in said}) / n,
         n=len(said),
         kinds=len({plain(text) for text in said}),
-        marks=sum(_MARK.fullmatch(t) is not None for t in bare) / n,
+        marks=sum(MARK.fullmatch(t) is not None for t in bare) / n,
         figures=share(lambda t: any(c.isdigit() for c in t)),
         chips=sum(map(is_chip, bare)) / n,
         cut=share(lambda t: EXPONENT.fullmatch(t) is not None),
