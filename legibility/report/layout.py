@@ -37,6 +37,11 @@ def fit(text: str, width: int) -> str:
     return _head(safe, width - 1) + "~"
 
 
+def tail(path: str, width: int) -> str:
+    """The end of a path; a cut is shown by "~"."""
+    return path if len(path) <= width else "~" + path[-(width - 1) :]
+
+
 def pad(text: str, width: int, *, right: bool = False) -> str:
     """``text`` filled with blanks to ``width`` columns, after :func:`fit`."""
     fitted = fit(text, width)

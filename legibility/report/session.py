@@ -22,7 +22,7 @@ from legibility.report.beside import (
     prior_record,
 )
 from legibility.report.explanation import explanation_lines, explanation_record
-from legibility.report.layout import bar, columns, pad, wrapped
+from legibility.report.layout import bar, columns, pad, tail, wrapped
 from legibility.report.record import Record, result_record
 from legibility.report.rounding import round_probability
 from legibility.report.words import candidate_name, percent, sentence
@@ -281,7 +281,7 @@ def _photos(result: SessionResult) -> list[str]:
         table.append(
             (
                 str(number),
-                _tail(photo.result.photo, 24),
+                tail(photo.result.photo, 24),
                 photo.stage.value.replace("_", " "),
                 photo.ear or "-",
                 photo.result.text or photo.result.status.value,
@@ -364,10 +364,6 @@ def _steps(advice: Advice) -> list[str]:
     limits = (16, 7, 15, 30, 12)
     lines = columns(table, limits=limits, right=frozenset({1, 2}))
     return ["", f"  Steps left ({spent})", *("    " + line for line in lines)]
-
-
-def _tail(path: str, width: int) -> str:
-    return path if len(path) <= width else "~" + path[-(width - 1) :]
 
 
 __all__ = [

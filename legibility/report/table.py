@@ -11,7 +11,7 @@ from legibility.alphabet import UNREAD
 from legibility.containers import CaptureCheck, CellReading, Flag, PhotoResult, Status
 from legibility.report.beside import by_eye_lines, prior_lines
 from legibility.report.explanation import explanation_lines
-from legibility.report.layout import WIDTH, bar, columns, fit, pad, wrapped
+from legibility.report.layout import WIDTH, bar, columns, fit, pad, tail, wrapped
 from legibility.report.record import best_character, cell_probabilities
 from legibility.report.words import (
     CAUTION,
@@ -78,7 +78,7 @@ def summary_line(result: PhotoResult) -> str:
     candidates = result.identification.candidates
     known = result.status is Status.READ and candidates
     return _summary_line(
-        _tail(result.photo, 28),
+        tail(result.photo, 28),
         result.text or "-",
         candidate_name(candidates[0]) if known else "-",
         percent(candidates[0].probability) if known else "-",
@@ -145,10 +145,6 @@ def _bullets(sentences: Iterable[str]) -> list[str]:
 
 def _spaced(text: str) -> str:
     return "   ".join(" ".join(row) for row in text.split("/"))
-
-
-def _tail(path: str, width: int) -> str:
-    return path if len(path) <= width else "~" + path[-(width - 1) :]
 
 
 def _summary_line(photo: str, mark: str, first: str, chance: str, decision: str) -> str:
