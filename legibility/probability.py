@@ -1,4 +1,4 @@
-"""Probability arithmetic in logarithms that stays finite at the extremes."""
+"""Probability arithmetic in logarithms that stays finite at the extremes, and as people read it."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ LogProbability: TypeAlias = NDArray[np.float64]
 
 LOG_FLOOR: Final = -60.0
 """Choice: smallest log-probability kept (1e-26), so that no claim is ever infinitely certain."""
+SHARE_SHOWN: Final = 0.001
+"""Choice: a probability nearer to 0 or 1 than this is written "< 0.1 %" or "> 99.9 %"."""
 
 
 def log_sum_exp(values: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
@@ -51,3 +53,22 @@ def normalise_log(logp: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
     """
     values = np.asarray(logp, dtype=np.float64)
     return np.asarray(values - log_sum_exp(values, axis=axis), dtype=np.float64)
+
+
+def percent(probability: float) -> str:
+    """A probability as people read it, never as certainty.
+
+    Examples
+    --------
+    >>> percent(0.934), percent(0.9999), percent(0.00001), percent(0.031)
+    ('93 %', '> 99.9 %', '< 0.1 %', '3.1 %')
+    """
+    if not probability >= 0:
+        return "unknown"
+    if probability < SHARE_SHOWN:
+        return "< 0.1 %"
+    if probability > 1 - SHARE_SHOWN:
+        return "> 99.9 %"
+    if probability < 0.0995 or probability > 0.9905:
+        return f"{100 * probability:.1f} %"
+    return f"{100 * probability:.0f} %"

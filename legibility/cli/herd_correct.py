@@ -182,7 +182,7 @@ def give(herd_file: Path, photo: str, animal_id: str | None, who: str) -> None:
     probability. To give it to another one: `legibility herd correct photo`.
     """
     from legibility.pipeline.herd_corrections import advised, give_as_advised
-    from legibility.report.words import percent
+    from legibility.probability import percent
     from legibility.store.database import open_herd
 
     with open_herd(herd_file) as db:

@@ -16,6 +16,7 @@ import numpy as np
 from legibility.alphabet import CHARACTERS, ROW_SEPARATOR, split_mark
 from legibility.containers import Animal, Decision, Flag, PhotoResult, Status
 from legibility.herd.refusals import AS_FOUND, COVERED, load_refusals, p_lost
+from legibility.probability import percent
 
 GRADES: Final = (0.0, 1.0, 2.0, 3.0, 4.0)
 LOSS_BY_GRADE: Final = (0.70, 0.35, 0.15, 0.05, 0.02)
@@ -162,7 +163,7 @@ def _reason(result: PhotoResult, *, settled: bool, twins: tuple[str, ...]) -> st
     if not settled:
         others = [c.animal_id or "not registered" for c in result.identification.candidates[1:3]]
         instead = f"; it could be {' or '.join(others)}" if others else ""
-        parts.append(f"not settled: the first candidate is wrong with {_percent(risk)}{instead}")
+        parts.append(f"not settled: the first candidate is wrong with {percent(risk)}{instead}")
     if result.grade is None:
         parts.append("this photo allows no grade")
     elif result.grade.overall < 4:
@@ -188,7 +189,7 @@ def _photo_row(result: PhotoResult) -> WorklistRow:
         chances = load_refusals()
         urgency, action = p_lost(chances.weight(look)), "photograph again"
         reason = (
-            f"no mark can be read, as on {_percent(chances.legible[look].share)} of such photos of "
+            f"no mark can be read, as on {percent(chances.legible[look].share)} of such photos of "
             f"good marks: {_step(result.flags)} and photograph it again before more is decided"
         )
     elif result.identification.decision is Decision.UNREGISTERED:
@@ -212,7 +213,3 @@ def _photo_row(result: PhotoResult) -> WorklistRow:
 
 def _step(flags: Flag) -> str:
     return next(words for flag, words in STEPS if flag in flags)
-
-
-def _percent(probability: float) -> str:
-    return f"{100 * probability:.1f} %" if probability < 0.1 else f"{100 * probability:.0f} %"

@@ -30,10 +30,11 @@ from legibility.pipeline.drawn_row import Drawn
 from legibility.pipeline.herd_cases import open_cases
 from legibility.pipeline.herd_registry import herd_registry
 from legibility.pipeline.run import Choices, read_photo
+from legibility.probability import percent
 from legibility.report.drawing import shrink
 from legibility.report.mark_crop import upright_mark
 from legibility.report.record import result_record
-from legibility.report.words import advice, next_steps, percent
+from legibility.report.words import advice, next_steps
 from legibility.settings import Settings
 from legibility.store.database import open_herd
 from legibility.store.importing import import_photo

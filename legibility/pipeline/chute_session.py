@@ -25,7 +25,8 @@ from legibility.photo.fingerprint import Fingerprint
 from legibility.pipeline.earlier_photos import earlier_photos
 from legibility.pipeline.herd_registry import herd_registry
 from legibility.pipeline.session import ReadShot, Shot, combine_session
-from legibility.report.words import candidate_name, percent, sentence
+from legibility.probability import percent
+from legibility.report.words import candidate_name, sentence
 from legibility.settings import Settings
 
 READ_FILE: Final = "read.pickle"

@@ -42,7 +42,7 @@ from legibility.identify.marktext import best_hypothesis
 from legibility.identify.one_photo import Weighed
 from legibility.identify.registry import Registry
 from legibility.identify.sequence import repeated
-from legibility.report.words import percent
+from legibility.probability import percent
 from legibility.settings import Settings
 
 NOT_REGISTERED: Final = "not-registered"

@@ -13,7 +13,7 @@ from typing import Any, Final
 from legibility.errors import StoreError
 from legibility.identify.stages import stage_of
 from legibility.pipeline.herd_cases import Looked, settle_cases
-from legibility.report.words import percent
+from legibility.probability import percent
 from legibility.store.corrections import ADVICE, PERSON, add_corrections, photo_value
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import find_human_reading

@@ -15,7 +15,7 @@ from legibility.herd.priorities import Marks, Priorities, priorities
 from legibility.pipeline.herd_fades import fades_from
 from legibility.pipeline.herd_kept import herd_state
 from legibility.pipeline.herd_state import EPOCH, HerdState, Ints, needs_marks
-from legibility.report.words import percent
+from legibility.probability import percent
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
 from legibility.store.photos import unnamed_photos

@@ -10,9 +10,9 @@ from legibility.errors import PhotoError, StoreError
 from legibility.photo.load import load_photo
 from legibility.pipeline.visit_question import apart
 from legibility.pipeline.worklist_items import WorkItem
+from legibility.probability import percent
 from legibility.report.drawing import picture_of_mark, shrink
 from legibility.report.page import jpeg_address
-from legibility.report.words import percent
 from legibility.settings import Settings
 from legibility.store.animals import chips_of, find_animal
 from legibility.store.database import HerdDatabase

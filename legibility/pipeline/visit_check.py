@@ -18,7 +18,7 @@ from legibility.identify.animals import Registry
 from legibility.identify.one_animal import OneAnimal, Sides, weigh_one_animal
 from legibility.pipeline.visit_pieces import Seen, Weigher
 from legibility.pipeline.visit_question import excludes, listed, question
-from legibility.report.words import percent
+from legibility.probability import percent
 from legibility.settings import Settings
 
 LIKELY: Final = 0.5

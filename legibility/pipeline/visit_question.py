@@ -14,8 +14,8 @@ from legibility.identify.candidates import candidate
 from legibility.identify.one_animal import Sides
 from legibility.marks.open_readings import reading_rows
 from legibility.pipeline.visit_pieces import Seen, Weigher
-from legibility.probability import normalise_log
-from legibility.report.words import NOT_REGISTERED, percent
+from legibility.probability import normalise_log, percent
+from legibility.report.words import NOT_REGISTERED
 
 QUESTIONS: Final = {
     "photo": "Two animals?",

@@ -15,7 +15,7 @@ from legibility.pipeline.herd_ranking import Ranking
 from legibility.pipeline.herd_state import EPOCH, day_of, day_text
 from legibility.pipeline.mark_risks import level_of_grade
 from legibility.pipeline.worklist_reasons import Score, score_of, score_words
-from legibility.report.words import percent
+from legibility.probability import percent
 from legibility.risk.explain import SAME_MARK, Explainer
 from legibility.risk.kernel import load_kernel
 from legibility.risk.misreading import Errors, channel

@@ -9,7 +9,7 @@ import numpy as np
 from legibility.herd.histories import DAYS_A_YEAR
 from legibility.pipeline.herd_ranking import Ranking
 from legibility.pipeline.herd_state import EPOCH
-from legibility.report.words import percent
+from legibility.probability import percent
 
 ALIKE = 0.02
 """Choice: parts that differ by less than this share explain nothing."""

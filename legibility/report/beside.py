@@ -6,9 +6,10 @@ import math
 from typing import Any
 
 from legibility.containers import Candidate, EyeEvidence, Identification
+from legibility.probability import percent
 from legibility.report.layout import wrapped
 from legibility.report.rounding import round_probability
-from legibility.report.words import candidate_name, percent
+from legibility.report.words import candidate_name
 
 
 def candidate_record(candidate: Candidate) -> dict[str, Any]:

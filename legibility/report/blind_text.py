@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from legibility.probability import percent
 from legibility.report.layout import columns, wrapped
-from legibility.report.words import percent
 
 Record = Mapping[str, Any]
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from legibility.probability import percent
 from legibility.report.layout import columns, wrapped
-from legibility.report.words import percent
 
 Record = Mapping[str, Any]
 

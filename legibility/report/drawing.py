@@ -17,8 +17,8 @@ from legibility.containers import (
     RowStrip,
     Spot,
 )
+from legibility.probability import percent
 from legibility.report.record import best_character
-from legibility.report.words import percent
 
 SURE: Final = (0, 158, 115)
 """Bluish green of the palette of Okabe and Ito 2008, distinguishable with any colour vision."""

@@ -12,10 +12,11 @@ from legibility.containers import (
     ExplanationRow,
     Identification,
 )
+from legibility.probability import percent
 from legibility.report.beside import candidate_record
 from legibility.report.layout import columns, wrapped
 from legibility.report.rounding import round_probability
-from legibility.report.words import candidate_name, percent
+from legibility.report.words import candidate_name
 
 
 def explanation_record(identification: Identification) -> dict[str, Any] | None:

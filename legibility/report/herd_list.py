@@ -8,10 +8,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from legibility.probability import percent
 from legibility.report.export import harmless
 from legibility.report.layout import columns, wrapped
 from legibility.report.page import Renderer, render_page
-from legibility.report.words import CAUTION, percent
+from legibility.report.words import CAUTION
 from legibility.report.writing import printable, write_text
 
 WIDE: Final = 100

@@ -14,8 +14,15 @@ import numpy as np
 
 from legibility.containers import ColorImage
 from legibility.errors import OutputError
+from legibility.probability import percent
 from legibility.report.png_text import with_texts
-from legibility.report.words import CAUTION, advice, candidate_name, next_steps, percent, sentence
+from legibility.report.words import (
+    CAUTION,
+    advice,
+    candidate_name,
+    next_steps,
+    sentence,
+)
 from legibility.report.writing import printable
 
 if TYPE_CHECKING:

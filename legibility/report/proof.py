@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from legibility.containers import ColorImage
+from legibility.probability import percent
 from legibility.report.drawing import shrink
 from legibility.report.layout import columns, wrapped
 from legibility.report.page import Renderer, jpeg_address, render_page
-from legibility.report.words import percent
 
 CAUTION: Final = (
     "This is advice about a card. Look at the dies in the pliers yourself before they go",

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from legibility.misreadings import AnimalRisk, HerdRisk
+from legibility.probability import percent
 from legibility.report.layout import columns, pad, wrapped
-from legibility.report.words import percent
 
 ANIMALS_SHOWN: Final = 15
 """Choice: animals that the table names."""

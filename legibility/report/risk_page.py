@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, NO_CHARACTER
 from legibility.misreadings import AnimalRisk, HerdRisk, WatchedPair
+from legibility.probability import percent
 from legibility.report.page import Renderer, render_page
 from legibility.report.risk import copied_sentence
-from legibility.report.words import percent
 from legibility.report.writing import write_text
 
 GRAPH_WIDTH: Final = 1080

@@ -14,6 +14,7 @@ from legibility.containers import (
     Verdict,
     VisitCheck,
 )
+from legibility.probability import percent
 from legibility.report.beside import (
     by_eye_lines,
     by_eye_record,
@@ -25,7 +26,7 @@ from legibility.report.explanation import explanation_lines, explanation_record
 from legibility.report.layout import bar, columns, pad, tail, wrapped
 from legibility.report.record import Record, result_record
 from legibility.report.rounding import round_probability
-from legibility.report.words import candidate_name, percent, sentence
+from legibility.report.words import candidate_name, sentence
 
 FIELDS: Final = (
     "session",

@@ -9,6 +9,7 @@ from typing import Final
 
 from legibility.alphabet import UNREAD
 from legibility.containers import CaptureCheck, CellReading, Flag, PhotoResult, Status
+from legibility.probability import percent
 from legibility.report.beside import by_eye_lines, prior_lines
 from legibility.report.explanation import explanation_lines
 from legibility.report.layout import WIDTH, bar, columns, fit, pad, tail, wrapped
@@ -19,7 +20,6 @@ from legibility.report.words import (
     advice,
     candidate_name,
     next_steps,
-    percent,
     sentence,
 )
 

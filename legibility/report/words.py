@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final, Protocol
 
 from legibility.containers import Candidate, Decision, PhotoResult, Status
+from legibility.probability import percent
 from legibility.reasons import describe_differences
 
 CAUTION: Final = (
@@ -14,9 +15,6 @@ CAUTION: Final = (
 """Stands under every report. Prolonged handling harms (capture myopathy: Beringer et al. 1996)."""
 
 NOT_REGISTERED: Final = "not in this registry"
-
-SHARE_SHOWN: Final = 0.001
-"""Choice: a probability nearer to 0 or 1 than this is written "< 0.1 %" or "> 99.9 %"."""
 
 
 class FlagText(Protocol):
@@ -28,25 +26,6 @@ class FlagText(Protocol):
     def sentence(self) -> str: ...
     @property
     def remedy(self) -> str: ...
-
-
-def percent(probability: float) -> str:
-    """A probability as people read it, never as certainty.
-
-    Examples
-    --------
-    >>> percent(0.934), percent(0.9999), percent(0.00001), percent(0.031)
-    ('93 %', '> 99.9 %', '< 0.1 %', '3.1 %')
-    """
-    if not probability >= 0:
-        return "unknown"
-    if probability < SHARE_SHOWN:
-        return "< 0.1 %"
-    if probability > 1 - SHARE_SHOWN:
-        return "> 99.9 %"
-    if probability < 0.0995 or probability > 0.9905:
-        return f"{100 * probability:.1f} %"
-    return f"{100 * probability:.0f} %"
 
 
 def sentence(text: str) -> str:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from legibility.containers import PhotoResult
+from legibility.probability import percent
 from legibility.report.layout import columns, wrapped
 from legibility.report.page import render_page
 from legibility.report.record import best_character, cell_probabilities
@@ -16,7 +17,6 @@ from legibility.report.words import (
     advice,
     candidate_name,
     next_steps,
-    percent,
     sentence,
 )
 from legibility.report.writing import write_text

@@ -19,10 +19,11 @@ from legibility.pipeline.herd_actions import actions_of_animal
 from legibility.pipeline.herd_animal import AnimalFile, animal_file
 from legibility.pipeline.herd_animals import GROUPS, list_animals
 from legibility.pipeline.record_pictures import KINDS, record_picture
+from legibility.probability import percent
 from legibility.report.curve_plot import Bar, Line, share_plot
 from legibility.report.dossier_page import time_text
 from legibility.report.record import result_record
-from legibility.report.words import advice, next_steps, percent
+from legibility.report.words import advice, next_steps
 from legibility.report.writing import write_bytes
 from legibility.store.photos import find_photo, newest_photos
 from legibility.store.readings import readings_of, whole_reading

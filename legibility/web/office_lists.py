@@ -11,7 +11,7 @@ from typing import Final
 from flask import Response, abort, url_for
 from markupsafe import Markup
 
-from legibility.report.words import percent
+from legibility.probability import percent
 from legibility.store.database import HerdDatabase
 from legibility.store.decisions import all_cases, all_decisions
 from legibility.store.events import all_events

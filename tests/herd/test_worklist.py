@@ -96,6 +96,15 @@ def test_most_urgent_first() -> None:
     assert rows[1].urgency == pytest.approx(1 - 0.99 * 0.65 * (1 - 0.175))
 
 
+@pytest.mark.parametrize(
+    ("chance", "words"), [(0.004, "wrong with 99.6 %"), (0.0004, "wrong with > 99.9 %")]
+)
+def test_what_is_nearly_certain_is_not_written_as_certain(chance: float, words: str) -> None:
+    doubtful = result("p", Candidate("goat 1", "A17", chance), decision=Decision.AMBIGUOUS)
+    row, *_ = worklist([doubtful], HERD)
+    assert words in row.reason
+
+
 def test_best_photo_of_an_animal_counts() -> None:
     rows = worklist(
         [

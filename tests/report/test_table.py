@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from legibility.containers import Candidate, CaptureCheck, Flag, PhotoResult
 from legibility.photo.flags import FLAGS, describe
+from legibility.probability import percent
 from legibility.report.layout import WIDTH, bar, columns, fit, pad, shown_width
 from legibility.report.table import (
     caution_lines,
@@ -19,7 +20,6 @@ from legibility.report.table import (
     summary_heading,
     summary_line,
 )
-from legibility.report.words import percent
 from tests.example_results import (
     ambiguous_result,
     example_results,

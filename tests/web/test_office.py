@@ -25,7 +25,7 @@ from PIL import Image
 
 from legibility.batch.executors import InlineExecutor
 from legibility.cli import cli
-from legibility.report.words import percent
+from legibility.probability import percent
 from legibility.settings import Settings
 from legibility.store.animals import all_animals, put_animal
 from legibility.store.database import create_herd, open_herd
