@@ -131,22 +131,13 @@ class Explainer:
         out = np.full((len(records), 2 + records.shape[1]), NOTHING, dtype=np.int32)
         for start in range(0, len(records), CHUNK):
             part = slice(start, start + CHUNK)
-            self._explain(records[part], record, read[part], ways, out[part])
+            own, other = records[part], read[part]
+            best = np.zeros(len(own))
+            for view in ways:
+                rows, weight, said = self._likeliest(own, record, other, view, best)
+                best[rows] = weight
+                out[part][rows] = said
         return out
-
-    def _explain(
-        self,
-        records: Codes,
-        record: Structure,
-        read: Codes,
-        ways: tuple[View, ...],
-        out: NDArray[np.int32],
-    ) -> None:
-        best = np.zeros(len(records))
-        for view in ways:
-            rows, weight, said = self._likeliest(records, record, read, view, best)
-            best[rows] = weight
-            out[rows] = said
 
     def _likeliest(
         self,
