@@ -153,8 +153,7 @@ def report_on(
     matrices = tuple(kernel.at(grade) for grade in grades)
     if own is not None:
         matrices = tuple(own.blend(matrix) for matrix in matrices)
-    settings = settings or Settings()
-    errors = Errors(settings.p_swap, settings.p_wrong_die, settings.p_turned_die)
+    errors = Errors.of(settings)
     marks = mark_set(written_marks(registry))
     allowed, classes = _allowed(rules), Classes(marks)
     work = _Work(registry.digest, marks, matrices, errors, allowed, least)

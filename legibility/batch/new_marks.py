@@ -171,14 +171,13 @@ def new_marks(
         known_rules, forms, coming = _learned(herd, marks, year, count, seed)
         where = forms.title
     allowed = _allowed_count(where, known_rules)
-    settings = settings or Settings()
     condition = condition or CONDITION
     matrix = load_kernel().at(grade_of(condition))
     if counts is not None:
         from legibility.pipeline.herd_confirmed import own_counts
 
         matrix = own_counts(counts).blend(matrix)
-    ch = channel(matrix, Errors(settings.p_swap, settings.p_wrong_die, settings.p_turned_die))
+    ch = channel(matrix, Errors.of(settings))
     own = _own_needles(dies)
 
     def needles(mark: str) -> int:

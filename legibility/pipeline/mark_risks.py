@@ -73,13 +73,12 @@ def mark_risks(
         Of at most ``n`` animals, the first ones. What cannot have changed since is taken from it;
         the result is the same.
     """
-    settings = settings or Settings()
     texts, levels = np.asarray(marks, dtype=np.str_), level_of_grade(grade)
     has = np.flatnonzero(texts != "")
     out = _nothing(len(texts))
     if not len(has):
         return out
-    errors = Errors(settings.p_swap, settings.p_wrong_die, settings.p_turned_die)
+    errors = Errors.of(settings)
     known = mark_set(texts[has].astype(np.bytes_))
     of_animal = np.full(len(texts), -1, dtype=np.int64)
     of_animal[has] = np.arange(len(has))

@@ -34,6 +34,7 @@ from legibility.alphabet import CHARACTERS, N_CHARACTERS, N_CLASSES, NO_CHARACTE
 from legibility.risk.kernel import Matrix
 from legibility.risk.marks import Codes, Structure
 from legibility.risk.mechanisms import turned_index
+from legibility.settings import Settings
 
 LOST: int = -1
 """Place of a view whose character was not read."""
@@ -61,6 +62,12 @@ class Errors:
     """Choice, no source, as in ``identify.alignment``: one row of two not found, each row."""
     crossed_rows: float = 0.002
     """Choice, no source, as in ``identify.alignment``: two rows written in the other order."""
+
+    @classmethod
+    def of(cls, settings: Settings | None) -> Errors:
+        """Those that the settings name, the usual ones without any."""
+        settings = settings or Settings()
+        return cls(settings.p_swap, settings.p_wrong_die, settings.p_turned_die)
 
 
 @dataclass(frozen=True, slots=True)
