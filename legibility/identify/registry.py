@@ -25,6 +25,7 @@ from legibility.identify.rowcheck import (
     check_ear,
     check_mark,
     check_text,
+    no_mark_words,
 )
 from legibility.identify.spelling import spelling_twins
 from legibility.identify.textcolumn import TextColumn, joined, text_column
@@ -353,7 +354,7 @@ def _plain_header(data: bytes) -> tuple[str, list[str]] | None:
             data.decode("utf-8")
     except UnicodeDecodeError:
         return None
-    if b"E+" in data or b"e+" in data:
+    if b"E+" in data or b"e+" in data or data.count(first) > 1:
         return None
     for delimiter in _DELIMITERS:
         header = [column.strip().lower() for column in line.split(delimiter)]
@@ -517,7 +518,9 @@ def _marks(
     if not texts:
         return []
     if rules is None and all(map(MARK.fullmatch, texts)):
-        return "\n".join(texts).upper().split("\n")
+        upper = "\n".join(texts).upper().split("\n")
+        if no_mark_words().isdisjoint(upper):
+            return upper
     marks = []
     allowed = {
         (ear, year): allowed_pattern(rules, ear=ear, birth_year=year).fullmatch

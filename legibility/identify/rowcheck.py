@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from datetime import date
+from functools import lru_cache
 from typing import Final
 
 from legibility.alphabet import CHARACTERS, LONGEST_ROW, ROW_SEPARATOR, split_mark
 from legibility.marks.lookalikes import describe_foreign
 from legibility.marks.rules import Rules
 from legibility.tables.contents import EXPONENT, MARK
-from legibility.tables.plain import DASHES
+from legibility.tables.plain import DASHES, cell_words
 
 FIRST_YEAR: Final = 1900
 LAST_YEAR: Final = 2100
@@ -47,6 +48,8 @@ def check_mark(
     birth (0: not known).
     """
     mark = text.strip()
+    if mark.upper() in no_mark_words():
+        return "", f"mark {mark!r} is a word, no mark; leave the cell empty"
     if not MARK.fullmatch(mark):
         bare = _MEANINGLESS.sub("", mark)
         problem = _spreadsheet_problem(mark)
@@ -55,6 +58,12 @@ def check_mark(
         mark = bare
     mark = mark.upper()
     return mark, _rule_problem(mark, rules, ear, birth_year) if rules else ""
+
+
+@lru_cache(maxsize=1)
+def no_mark_words() -> frozenset[str]:
+    """Words in upper case by which lists say that there is no mark, or that it cannot be read."""
+    return frozenset(word.upper() for word in cell_words("no_mark"))
 
 
 def _rule_problem(mark: str, rules: Rules, ear: str, birth_year: int) -> str:

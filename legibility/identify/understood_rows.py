@@ -12,7 +12,7 @@ from legibility.identify.row_problems import Problems
 from legibility.tables.choice import EXTRA, MARKS, ROLES
 from legibility.tables.contents import EXPONENT, is_chip
 from legibility.tables.dates import read_birth
-from legibility.tables.header_row import is_total
+from legibility.tables.header_row import heading_text, is_total
 from legibility.tables.plain import DASHES, cell_words, is_blank, plain
 from legibility.tables.sheet import BrokenRow, Sheet, letters, rows_below
 from legibility.tables.understanding import Understood
@@ -60,6 +60,9 @@ class OwnRows:
                 cells = as_read if len(as_read) == width else self._fitted(line, as_read, width)
                 if cells is None:
                     continue
+                if self._is_header(cells):
+                    self.notices.append(f"{sheet.place(line)}: the headings again, no animal")
+                    continue
                 row = (line, cells)
                 if is_total(cells) and not any(c.isalpha() for p in marks for c in cells[p]):
                     held.append(row)
@@ -75,6 +78,13 @@ class OwnRows:
             self.notices.append(f"{sheet.place(line)}: {said!r} is no animal (a sum or a footer)")
         if len(held) > TOTALS_NAMED:
             self.notices.append(f"{len(held) - TOTALS_NAMED} more such lines at the end")
+
+    def _is_header(self, cells: Sequence[str]) -> bool:
+        """Whether a row repeats the headings, as printed lists do on each page."""
+        return all(
+            cells[column.place].strip() and heading_text(cells[column.place]) == column.heading
+            for column in self.found.columns
+        )
 
     def _fitted(self, line: int, cells: list[str], width: int) -> list[str] | None:
         """A row as wide as the header; None when it cannot be one."""

@@ -74,8 +74,13 @@ def is_total(cells: Sequence[str]) -> bool:
     return any(" ".join(words[:size]) in kinds for size in (1, 2, 3))
 
 
+def heading_text(cell: str) -> str:
+    """A heading without its line ends."""
+    return " ".join(cell.split())
+
+
 def _headings(cells: Sequence[str]) -> tuple[Heading, ...]:
-    return tuple(heading_of(" ".join(cell.split())) for cell in cells)
+    return tuple(heading_of(heading_text(cell)) for cell in cells)
 
 
 def _titles(rows: Sequence[Row], line: int) -> tuple[str, ...]:

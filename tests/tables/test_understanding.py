@@ -228,6 +228,22 @@ def test_words_that_lists_use(heading: str, role: str) -> None:
     assert column.confidence == "heading and cells agree"
 
 
+@pytest.mark.parametrize("header", ["Tag;Tattoo", "animal_id;mark"])
+def test_headings_that_come_again_are_no_animal(header: str, tmp_path: Path) -> None:
+    got = load_registry(written(tmp_path, f"{header}\nUK 1;A1\n{header}\nUK 2;A2\n"))
+    assert [animal.mark for animal in got] == ["A1", "A2"]
+    assert "line 3: the headings again, no animal" in got.notices
+
+
+@pytest.mark.parametrize("header", ["Tag;Tattoo", "animal_id;mark"])
+@pytest.mark.parametrize("word", ["none", "N/A", "unreadable", "unbekannt", "illisible"])
+def test_words_for_no_mark_are_no_marks(header: str, word: str, tmp_path: Path) -> None:
+    text = f"{header}\n1;A1\n2;A2\n3;{word}\n4;A4\n5;NA\n"
+    (problem,) = check_registry(written(tmp_path, text)).problems
+    assert (problem.line, problem.field) == (4, "mark")
+    assert problem.problem == f"mark {word!r} is a word, no mark; leave the cell empty"
+
+
 def test_rows_without_enough_cells_are_rows_too(tmp_path: Path) -> None:
     found = check_registry(written(tmp_path, "Tag;Tattoo\nUK 1;A1\nUK 2\nUK 3;A3;;x\nUK 4;\n"))
     assert (found.rows, [problem.line for problem in found.problems]) == (4, [3, 4, 5])
