@@ -100,7 +100,7 @@ def understand(table: Table, choice: Mapping[str, str] | None = None) -> Underst
     order = {role: number for number, role in enumerate((*ROLES, *EXTRA))}
     found = tuple(sorted(work.taken.values(), key=lambda column: order[column.role]))
     return Understood(
-        sheet, header, found, orders, _unused(work), tuple(work.questions), choice,
+        sheet, header, found, orders, _unused(work, sheet), tuple(work.questions), choice,
         (*table.notices, *sheet.notices, *notices),
     )  # fmt: skip
 
@@ -151,9 +151,16 @@ def _orders(work: Findings, sheet: Sheet) -> dict[str, Order]:
     return orders
 
 
-def _unused(work: Findings) -> tuple[tuple[str, str], ...]:
+def _unused(work: Findings, sheet: Sheet) -> tuple[tuple[str, str], ...]:
+    faults: dict[int, str] = {}
+    for (line, place), fault in sheet.faults.items():
+        if line > work.header.line and place < len(work.cells) and not work.cells[place].n:
+            faults.setdefault(place, f"cell {letters(place)}{line} {fault}")
     return tuple(
-        (heading.text or f"column {letters(place)}", work.why_not.get(place) or heading.excluded)
+        (
+            heading.text or f"column {letters(place)}",
+            faults.get(place) or work.why_not.get(place) or heading.excluded,
+        )
         for place, heading in enumerate(work.header.headings)
         if work.free(place) and (heading.text.strip() or work.cells[place].n)
     )

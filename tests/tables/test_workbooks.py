@@ -90,6 +90,15 @@ def test_each_bad_cell_is_named_by_sheet_and_cell(saved: Callable[[Any], Path]) 
     assert len(problems) == 6
 
 
+def test_a_column_of_which_no_cell_can_be_used_says_why(saved: Callable[[Any], Path]) -> None:
+    book = book_of(["Animal ID", "Tattoo"], *([9850001234567890 + n, f"A{n}"] for n in range(5)))
+    _, found = understood(saved(book))
+    assert found.questions
+    ((heading, why),) = found.unused
+    assert heading == "Animal ID"
+    assert why.startswith("cell A2 is the number 9.85E+15: a spreadsheet keeps 15 digits")
+
+
 def test_computed_values_of_formulas_are_taken(saved: Callable[[Any], Path]) -> None:
     path = saved(book_of(HEADER, ["UK 1", "HD1", None, None], ["UK 2", "=1+1", None, None]))
     with zipfile.ZipFile(path) as archive:
