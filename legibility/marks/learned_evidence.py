@@ -25,7 +25,7 @@ _Key = TypeVar("_Key", bound=Hashable)
 
 
 def least_marks(n: int) -> int:
-    """Fewest marks that make a form: 2 % of the first thousand, 0.2 % of the others.
+    """Fewest marks that make a form: 2 % of the first thousand, 0.2 % of the others (choice).
 
     Examples
     --------

@@ -18,7 +18,7 @@ from legibility.risk.marks import mark_set
 from legibility.risk.misreading import Channel, Errors, channel
 from legibility.risk.risk import parts_of
 from legibility.settings import Settings
-from tests.risk.herds import all_pairs, cut, in_rows, random_marks
+from tests.risk.herds import all_pairs, cut, in_rows, layouts, random_marks
 
 
 def registry(folder: Path, marks: list[str], years: bool = False) -> Path:
@@ -101,7 +101,7 @@ def reading_in_rows(record: str, read: str, ch: Channel) -> float:
     """p(these characters in just these rows | record), by the layouts in which it may stand."""
     settings = Settings()
     total = 0.0
-    stands = [record.index("/")] if "/" in record else list(range(len(record)))
+    stands = layouts(record)
     for pressed, likely in channel_outcomes(record, odds=channel_odds(settings)).items():
         for at in stands:
             total += likely * in_rows(cut(pressed, at), read, ch) / len(stands)

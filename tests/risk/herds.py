@@ -94,7 +94,6 @@ def layouts(mark: str) -> list[int]:
 
 def as_pressed(pressed: str, read: str, ch: Channel, rows_known: bool) -> float:
     """The sum over all readings of these characters, in these rows where both say them."""
-    wanted = [read] if rows_known and "/" in read else [cut(read, at) for at in range(len(read))]
-    if not rows_known:
-        wanted = [cut(read, at) for at in range(len(read.replace("/", "")))]
+    in_every_row = [cut(read, at) for at in range(len(read.replace("/", "")))]
+    wanted = [read] if rows_known and "/" in read else in_every_row
     return sum(in_rows(pressed, seen, ch) for seen in wanted)
