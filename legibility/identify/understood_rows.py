@@ -54,13 +54,15 @@ class OwnRows:
         width = len(found.header.headings)
         marks = [column.place for column in found.columns if column.role in MARKS]
         faults = _faults(sheet, found)
+        first = found.columns[0]
+        lead = first.heading.split(" ", 1)[0]
         held: list[tuple[int, list[str]]] = []
         try:
             for line, as_read in rows_below(sheet, found.header.line):
                 cells = as_read if len(as_read) == width else self._fitted(line, as_read, width)
                 if cells is None:
                     continue
-                if self._is_header(cells):
+                if cells[first.place].lstrip().startswith(lead) and self._is_header(cells):
                     self.notices.append(f"{sheet.place(line)}: the headings again, no animal")
                     continue
                 row = (line, cells)
