@@ -5,11 +5,12 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from legibility.batch.ordered import LOOK_AHEAD
 from legibility.errors import LegibilityError, MissingExtraError
@@ -22,6 +23,9 @@ LOOK_AHEAD_PER_WORKER: Final = 4
 
 SCHEDULER_TIMEOUT_S: Final = 10
 """Choice: how long a Dask scheduler may take to answer."""
+
+S = TypeVar("S")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +92,30 @@ def open_workers(*, n_photos: int, jobs: int = 0, scheduler: str = "") -> Iterat
         yield Workers(executor, reopen, max(LOOK_AHEAD, LOOK_AHEAD_PER_WORKER * jobs))
     finally:
         executor.shutdown(wait=True, cancel_futures=True)
+
+
+def in_order(
+    executor: Executor, work: Callable[[S], T], items: Iterable[S], *, look_ahead: int
+) -> Iterator[T]:
+    """Work on items by an executor; results in the items' order, so many under way at most.
+
+    Raises
+    ------
+    LegibilityError
+        If a process of the executor was killed.
+    """
+    waiting: deque[Future[T]] = deque()
+    try:
+        for item in items:
+            waiting.append(executor.submit(work, item))
+            if len(waiting) >= look_ahead:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+    except BrokenExecutor as error:
+        raise LegibilityError(
+            "a process of this command was killed, perhaps for want of memory; use --jobs 1"
+        ) from error
 
 
 def initialise_worker() -> None:

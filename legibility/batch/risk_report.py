@@ -5,24 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS
+from legibility.batch.risk_listing import Listing
 from legibility.identify.marktable import BASE
 from legibility.identify.registry import Registry
 from legibility.identify.spelling import TWINS
 from legibility.misreadings import AnimalRisk, HerdRisk, RiskColumns, WatchedPair
 from legibility.risk.blend import OwnCounts
 from legibility.risk.classes import Classes
-from legibility.risk.explain import N_PHRASES, phrase
+from legibility.risk.explain import phrase
 from legibility.risk.kernel import Kernel, Matrix, beta_interval
 from legibility.risk.misreading import Channel
 from legibility.risk.risk import TOP, RegistryRisk
-from legibility.risk.rivals import RivalFinder
 
 PAIRS_WATCHED: Final = 20
 """Choice: pairs to watch that the totals list; they fit a screen."""
@@ -63,38 +62,23 @@ class RegistryReport:
         most : int
             Rivals of each that are listed.
         """
+        for animals in self.batches():
+            yield self.listing.columns(animals, most=most)
+
+    def batches(self) -> Iterator[NDArray[np.int64]]:
+        """All animals in the registry's order, as many at a time as fit memory well."""
         for start in range(0, len(self), AT_A_TIME):
-            yield self._columns(np.arange(start, min(start + AT_A_TIME, len(self))), most)
+            yield np.arange(start, min(start + AT_A_TIME, len(self)))
 
     def worst(self, count: int) -> list[AnimalRisk]:
         """The animals with the highest risk, worst first."""
-        chosen = self._columns(np.argsort(-self.arrays.risk, kind="stable")[:count])
+        worst = np.argsort(-self.arrays.risk, kind="stable")[:count]
+        chosen = self.listing.columns(worst)
         return [chosen.record(at) for at in range(len(chosen))]
 
     def animal(self, index: int) -> AnimalRisk:
         """One animal with its rivals."""
-        return self._columns(np.array([index])).record(0)
-
-    def _columns(self, animals: NDArray[np.int64], most: int = TOP) -> RiskColumns:
-        arrays, rivals = self.arrays, self._rivals.of(animals, most=most)
-        animal_ids, marks = self._names
-        return RiskColumns(
-            animal_ids=animal_ids,
-            marks=marks,
-            animals=animals,
-            grade=np.array(self.grades)[self.levels[animals]],
-            right=arrays.right[animals],
-            risk=arrays.risk[animals],
-            unregistered=arrays.unregistered[animals],
-            unread=arrays.unread[animals],
-            start=rivals.start,
-            rival=rivals.animal,
-            probability=rivals.probability,
-            words_start=rivals.words_start,
-            words=rivals.words,
-            phrase=phrase,
-            n_phrases=N_PHRASES,
-        )
+        return self.listing.columns(np.array([index])).record(0)
 
     def commonest(self) -> tuple[float, Matrix, Matrix, Matrix]:
         """Grade that most animals are looked at in; the kernel there, with its 95 % interval."""
@@ -132,20 +116,17 @@ class RegistryReport:
         )
 
     @cached_property
-    def _rivals(self) -> RivalFinder:
-        return RivalFinder(self.classes, self.levels, self.arrays, self.channels)
-
-    @cached_property
-    def _names(self) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
-        """Identifiers and marks of all animals."""
-        column = self.registry.columns["animal_id"]
-        ends, whole = [0, *column.ends.tolist()], column.data.decode("utf-8")
-        if len(whole) == len(column.data):
-            ids = [whole[start:end] for start, end in pairwise(ends)]
-        else:
-            ids = [column[index] for index in range(len(column))]
-        marks = written_marks(self.registry).astype(np.str_)
-        return np.array(ids, dtype=object), marks.astype(object)
+    def listing(self) -> Listing:
+        """Lists any of the animals, also in another process."""
+        return Listing(
+            animal_ids=self.registry.columns["animal_id"],
+            marks=written_marks(self.registry),
+            classes=self.classes,
+            grades=self.grades,
+            levels=self.levels,
+            channels=self.channels,
+            arrays=self.arrays,
+        )
 
     def _watched(self, count: int) -> Iterator[WatchedPair]:
         """Pairs of animals by how likely one is taken for the other, both ways together."""
@@ -160,7 +141,7 @@ class RegistryReport:
         first_animal = np.full(len(arrays.start) - 1, -1, dtype=np.int64)
         first_animal[arrays.record_of[::-1]] = np.arange(animals)[::-1]
         owner = first_animal[np.searchsorted(arrays.start, likely, side="right") - 1]
-        other = self._rivals.first_of(arrays.read[likely])
+        other = self.listing.rivals.first_of(arrays.read[likely])
         keys = np.unique(np.minimum(owner, other) * animals + np.maximum(owner, other))
         low, high = np.divmod(keys, animals)
         marks = self.classes.marks.of_given
@@ -179,7 +160,7 @@ class RegistryReport:
                 self.registry.mark(b),
                 one,
                 two,
-                "; ".join(phrase(int(number)) for number in self._rivals.words(a, b)),
+                "; ".join(phrase(int(number)) for number in self.listing.rivals.words(a, b)),
             )
 
     def _second_marks(self) -> Iterator[str]:

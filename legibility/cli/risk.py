@@ -95,4 +95,4 @@ def risk(
         jobs=jobs,
         scheduler=scheduler,
     )
-    RiskScreen(report).show(json_target, csv_target, html_target, parquet_target)
+    RiskScreen(report, jobs).show(json_target, csv_target, html_target, parquet_target)

@@ -8,9 +8,9 @@ from pathlib import Path
 import click
 
 from legibility.batch.risk_report import RegistryReport
+from legibility.batch.risk_texts import risk_csv_texts, risk_json_texts
 from legibility.cli.output import write_json_lines
 from legibility.report.risk import ANIMALS_SHOWN, risk_table
-from legibility.report.risk_lines import CSV_RIVALS, risk_csv, risk_json
 from legibility.report.risk_page import ANIMALS_LISTED, PAIRS_DRAWN, write_risk_page
 from legibility.report.risk_parquet import write_risk_parquet
 from legibility.report.writing import write_texts
@@ -21,6 +21,8 @@ class RiskScreen:
     """Renders one report."""
 
     report: RegistryReport
+    jobs: int = 1
+    """Processes that put lines together; 0 for one a core."""
 
     def show(
         self,
@@ -32,9 +34,9 @@ class RiskScreen:
         """The files asked for, and a table on the terminal (not where JSON goes)."""
         report = self.report
         if json_target is not None:
-            write_json_lines(json_target, risk_json(report.columns()))
+            write_json_lines(json_target, risk_json_texts(report, jobs=self.jobs))
         if csv_target is not None:
-            write_texts(csv_target, risk_csv(report.columns(most=CSV_RIVALS)))
+            write_texts(csv_target, risk_csv_texts(report, jobs=self.jobs))
         if parquet_target is not None:
             write_risk_parquet(parquet_target, report.columns())
         if html_target is not None:

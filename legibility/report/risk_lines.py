@@ -63,13 +63,15 @@ def risk_json(batches: Iterable[RiskColumns]) -> Iterator[str]:
     ``mechanism``, most probable first. ``risk`` is the probability that a reading ends at another
     registered animal; with ``right``, ``unregistered`` and ``unread`` it sums to one.
     """
-    writer: _JsonWriter | None = None
+    writer: JsonLines | None = None
     for batch in batches:
-        writer = writer or _JsonWriter(batch)
+        writer = writer or JsonLines(batch)
         yield writer.lines(batch)
 
 
-class _JsonWriter:
+class JsonLines:
+    """JSON lines of animals of one registry; the texts they have in common are made once."""
+
     def __init__(self, batch: RiskColumns) -> None:
         # Within a JSON text every quotation mark follows a backslash, so this parts the texts.
         ids = json.dumps(batch.animal_ids.tolist())[2:-2].split('", "')
@@ -89,6 +91,7 @@ class _JsonWriter:
         )
 
     def lines(self, batch: RiskColumns) -> str:
+        """One line an animal."""
         rivals = len(batch.rival)
         spoken = np.diff(batch.words_start)
         counts = np.diff(batch.start)
@@ -134,14 +137,21 @@ def risk_csv(batches: Iterable[RiskColumns]) -> Iterator[str]:
 
     Of each animal the first ``CSV_RIVALS`` rivals are named.
     """
-    yield _csv_lines([HEADING])
-    writer: _CsvWriter | None = None
+    yield csv_heading()
+    writer: CsvLines | None = None
     for batch in batches:
-        writer = writer or _CsvWriter(batch)
+        writer = writer or CsvLines(batch)
         yield writer.lines(batch)
 
 
-class _CsvWriter:
+def csv_heading() -> str:
+    """First line of the CSV file."""
+    return _csv_lines([HEADING])
+
+
+class CsvLines:
+    """Lines of a CSV file, as :class:`JsonLines`."""
+
     def __init__(self, batch: RiskColumns) -> None:
         everyone = len(batch.animal_ids)
         self._ids = _objects(map(harmless, batch.animal_ids), everyone)
@@ -152,6 +162,7 @@ class _CsvWriter:
         self._phrase = Texts(batch.n_phrases, batch.phrase)
 
     def lines(self, batch: RiskColumns) -> str:
+        """One line an animal."""
         figures = (batch.right, batch.risk, batch.unregistered, batch.unread)
         first = batch.start[:-1][np.diff(batch.start) > 0]
         has = np.diff(batch.start) > 0
