@@ -23,6 +23,7 @@ from legibility.risk.misreading import (
     View,
     inner_pairs,
     is_open,
+    may_exceed,
     views,
 )
 
@@ -51,6 +52,9 @@ N_PHRASES: Final = 6 * _KIND
 """Numbers of phrases are below this."""
 NOTHING: Final = -1
 """Stands in tables of numbers where nothing is to be said."""
+
+ROUNDING: Final = 1e-9
+"""Arithmetic: products reckoned in another order differ by less, as a share of themselves."""
 
 
 def phrase(number: int) -> str:
@@ -134,9 +138,15 @@ class Explainer:
             own, other = records[part], read[part]
             best = np.zeros(len(own))
             for view in ways:
-                rows, weight, said = self._likeliest(own, record, other, view, best)
-                best[rows] = weight
-                out[part][rows] = said
+                able = np.arange(len(own))
+                if best.any():
+                    limit = best * (1.0 - ROUNDING)
+                    able = may_exceed(limit, own, record, other, view, self._ch)
+                rows, weight, said = self._likeliest(
+                    own[able], record, other[able], view, best[able]
+                )
+                best[able[rows]] = weight
+                out[part][able[rows]] = said
         return out
 
     def _likeliest(

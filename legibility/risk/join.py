@@ -158,6 +158,9 @@ class TargetSet:
     def __init__(self, codes: Codes) -> None:
         self.codes = codes
         self.length = codes.shape[1]
+        self._present = np.zeros((self.length, N_CHARACTERS), dtype=bool)
+        for place in range(self.length):
+            self._present[place, np.unique(codes[:, place])] = True
         self.cut = (self.length + 1) // 2 if self.length > WHOLE else 0
         if not self.cut:
             return
@@ -178,6 +181,14 @@ class TargetSet:
 
     def _slot(self, keys: Ints) -> Ints:
         return np.asarray((keys ^ (keys >> np.int64(17))) & self._mask, dtype=np.int64)
+
+    def least(self, strings: Codes, cost: Costs) -> Costs:
+        """(n,) of becoming the cheapest characters that stand at each place in any target."""
+        total = np.zeros(len(strings))
+        for place in range(self.length):
+            there = np.flatnonzero(self._present[place])
+            total += cost[:, there].min(axis=1)[strings[:, place]]
+        return total
 
     def find(self, left: Ints, right: Ints) -> tuple[Ints, Ints]:
         """Which of some pairs of halves are together a target, and which one."""
@@ -228,8 +239,10 @@ def join(
     are looked at; good where few targets share a half. *Lists*: both halves' reaches are combined;
     good where almost every combination is a target.
     """
-    able = np.flatnonzero(budget >= 0)
-    if not len(able) or not len(targets.codes):
+    if not len(targets.codes):
+        return
+    able = np.flatnonzero(budget + SLACK >= targets.least(strings, cost))
+    if not len(able):
         return
     strings, budget = strings[able], budget[able]
     if not targets.cut:

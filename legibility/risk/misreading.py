@@ -23,7 +23,8 @@ across a break that nobody wrote down.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -119,6 +120,14 @@ class Channel:
     def upper(self) -> Matrix:
         """(36, 37) k + e, an upper bound of what one place contributes."""
         return self.matrix + self.event
+
+    @property
+    def crossed(self) -> Matrix:
+        """(36, 37) an upper bound of what a swap makes of one of its places, by its neighbour.
+
+        A swap's odds count once for both places, so each bears their root.
+        """
+        return self.matrix * max(self.swap_odds, math.sqrt(self.swap_odds))
 
 
 def channel(
@@ -237,6 +246,7 @@ def pair_probability(
     ch: Channel,
     *,
     odds: NDArray[np.float64] | None = None,
+    enough: Mapping[View, NDArray[np.float32]] | None = None,
 ) -> NDArray[np.float64]:
     """p(the mark is read as ``read`` | it is recorded as ``records``), pair by pair.
 
@@ -247,6 +257,8 @@ def pair_probability(
     ch : Channel
     odds : ndarray of float64, (n,), optional
         ``total_odds`` of the records, where they are at hand.
+    enough : mapping of View to ndarray of float32, (n,), optional
+        ``rare_views.enough_without`` of the records, where it is at hand.
 
     Returns
     -------
@@ -255,35 +267,48 @@ def pair_probability(
     """
     odds = total_odds(records, record, ch) if odds is None else odds
     event_ratio = ch.event / ch.matrix
+    ways = views(record, reading, ch)
     total = np.zeros(len(records))
-    for view in views(record, reading, ch):
-        for start in range(0, len(records), CHUNK):
-            part = slice(start, start + CHUNK)
-            x, y = records[part], read[part]
+    for start in range(0, len(records), CHUNK):
+        part = slice(start, start + CHUNK)
+        x, y = records[part], read[part]
+        usual, rest = np.zeros(len(x)), np.zeros(len(x))
+        for view in ways:
             if view.weight >= RARE:
-                total[part] += view.weight * _one_view(x, record, y, view, ch, event_ratio)
+                usual += view.weight * _one_view(x, record, y, view, ch, event_ratio)
+        for view in ways:
+            if view.weight >= RARE:
                 continue
-            rows = _not_negligible(x, record, y, view, ch)
+            rows = np.flatnonzero(usual < enough[view][part]) if enough else np.arange(len(x))
+            # Nothing wrong, something wrong at one of the places, or between two of them.
+            terms = 2.0 * len(view.places)
+            able = may_exceed(NEGLIGIBLE / terms, x[rows], record, y[rows], view, ch)
+            rows = rows[able]
             if len(rows):
                 one = _one_view(x[rows], record, y[rows], view, ch, event_ratio)
-                total[start + rows] += view.weight * one
+                rest[rows] += view.weight * one
+        total[part] = usual + rest
     return np.asarray(total / (1.0 + odds), dtype=np.float64)
 
 
-def _not_negligible(
-    records: Codes, record: Structure, read: Codes, view: View, ch: Channel
+def may_exceed(
+    limit: float | NDArray[np.float64],
+    records: Codes,
+    record: Structure,
+    read: Codes,
+    view: View,
+    ch: Channel,
 ) -> NDArray[np.int64]:
-    """Pairs to which a view may add more than ``NEGLIGIBLE``.
+    """Pairs for which a view with one error at most may be likelier than a limit, or one of each.
 
     At each place the likeliest of what any one error puts there: the character itself, a wrong die,
     or a neighbour's. Many pairs are out after two or three places.
     """
     swaps = inner_pairs(record)
-    upper, k = ch.upper.ravel(), ch.matrix.ravel()
-    rows = np.arange(len(records))
-    # Nothing wrong, something wrong at one of the places, or between two of them.
-    most = view.weight * 2.0 * len(view.places)
-    bound = np.full(len(records), most)
+    upper, crossed = ch.upper.ravel(), ch.crossed.ravel()
+    limits = np.broadcast_to(limit, len(records))
+    rows = np.flatnonzero(limits < view.weight)
+    bound, limits = np.full(len(rows), view.weight), limits[rows]
     for place, at in enumerate(view.places):
         if at == HIDDEN:
             continue
@@ -291,11 +316,11 @@ def _not_negligible(
         likeliest = upper[records[rows, place].astype(np.int64) * N_CLASSES + shown]
         for near in (place - 1, place + 1):
             if min(near, place) in swaps and 0 <= near < len(view.places):
-                other = k[records[rows, near].astype(np.int64) * N_CLASSES + shown]
+                other = crossed[records[rows, near].astype(np.int64) * N_CLASSES + shown]
                 likeliest = np.maximum(likeliest, other)
         bound = bound * likeliest
-        kept = np.flatnonzero(bound > NEGLIGIBLE)
-        rows, bound = rows[kept], bound[kept]
+        kept = np.flatnonzero(bound > limits)
+        rows, bound, limits = rows[kept], bound[kept], limits[kept]
     return rows
 
 

@@ -29,6 +29,7 @@ from legibility.risk.misreading import (
     total_odds,
     views,
 )
+from legibility.risk.rare_views import enough_without
 
 LEAST: Final = 1e-4
 """Contract: pairs less probable than this are not looked for."""
@@ -82,6 +83,7 @@ class Finder:
         group, targets = self._groups[reading], self._targets[reading]
         own = _places(records.codes, group.codes) if reading == records.structure else _NOWHERE
         odds = total_odds(records.codes, records.structure, ch)
+        enough = enough_without(records.codes, records.structure, reading, ch)
         kept: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
         ways = views(records.structure, reading, ch)
         for source, target in _candidates(records, ways, targets, ch, least):
@@ -89,10 +91,18 @@ class Finder:
                 is_other = np.flatnonzero(own[source] != target)
                 source, target = source[is_other], target[is_other]
             x, y = records.codes.take(source, axis=0), group.codes.take(target, axis=0)
-            probability = pair_probability(x, records.structure, y, reading, ch, odds=odds[source])
-            enough = np.flatnonzero(probability >= least)
-            if len(enough):
-                kept.append((source[enough], target[enough], probability[enough]))
+            probability = pair_probability(
+                x,
+                records.structure,
+                y,
+                reading,
+                ch,
+                odds=odds[source],
+                enough={view: limits[source] for view, limits in enough.items()},
+            )
+            likely = np.flatnonzero(probability >= least)
+            if len(likely):
+                kept.append((source[likely], target[likely], probability[likely]))
         if not kept:
             return _NONE
         source, target, probability = (np.concatenate(c) for c in zip(*kept, strict=True))
