@@ -35,7 +35,8 @@ SAMPLE: Final = 400
 DENSE: Final = 16
 """Choice: where no more pairs of halves exist than this a target, a table of all of them says which
 are targets; it needs 64 bytes a target at most."""
-_STEPS: Final = 24
+_STEPS: Final = 64
+"""Measured: more make fewer pairs beyond the budget, and need four bytes each for every half."""
 _WIDE: Final = 1e4
 _FILTER_SIZE: Final = 16
 
@@ -88,11 +89,12 @@ def _levels(codes: Codes) -> list[_Level]:
     return levels
 
 
-def _spread(counts: Ints) -> tuple[Ints, Ints]:
-    """Index of the owner, and place within the owner, of ``counts`` things each."""
+def _spread(counts: Ints, first: Ints | int = 0) -> tuple[Ints, Ints]:
+    """Index of the owner, and number from the owner's first, of ``counts`` things each."""
     owner = np.repeat(np.arange(len(counts)), counts)
-    ends = np.cumsum(counts)
-    return owner, np.arange(len(owner)) - np.repeat(ends - counts, counts)
+    number = np.arange(len(owner))
+    number += np.repeat(first - np.cumsum(counts) + counts, counts)
+    return owner, number
 
 
 def _blocks(counts: Ints, most: int = BLOCK) -> Iterator[slice]:
@@ -190,9 +192,11 @@ class TargetSet:
             total += cost[:, there].min(axis=1)[strings[:, place]]
         return total
 
-    def find(self, left: Ints, right: Ints) -> tuple[Ints, Ints]:
-        """Which of some pairs of halves are together a target, and which one."""
-        keys = left * len(self.right) + right
+    def find(self, keys: Ints) -> tuple[Ints, Ints]:
+        """Which of some pairs of halves are together a target, and which one.
+
+        A pair's key is ``left * len(self.right) + right``.
+        """
         if len(self._table):
             at = self._table[keys]
             there = np.flatnonzero(at >= 0)
@@ -332,8 +336,8 @@ def _combinations(halves: _Halves, targets: TargetSet, cost: Costs) -> float:
     """About how many combinations of halves ``_by_lists`` would make, from a sample."""
     count = len(halves.strings)
     chosen = np.unique(np.linspace(0, count - 1, min(count, SAMPLE)).astype(np.int64))
-    sample = halves.some(chosen, targets, cost)
-    made = sum(len(left) for left, _, _ in _pairs_of_halves(sample, targets, cost))
+    lists = _Lists.of(halves.some(chosen, targets, cost), targets, cost)
+    made = sum(int(lists.combined(block)[2].sum()) for block in _blocks(lists.sizes))
     return 2.0 * made * count / len(chosen)
 
 
@@ -370,43 +374,58 @@ def _by_members(
 
 
 def _by_lists(halves: _Halves, targets: TargetSet, cost: Costs) -> Iterator[tuple[Ints, Ints]]:
-    for owner, left, right in _pairs_of_halves(halves, targets, cost):
-        hits, target = targets.find(left, right)
-        yield owner[hits], target
+    lists = _Lists.of(halves, targets, cost)
+    for block in _blocks(lists.sizes):
+        owner, first, more = lists.combined(block)
+        left = lists.to_left.target[first].astype(np.int64) * len(targets.right)
+        begin = lists.to_right.start[halves.right_of[owner]]
+        for part in _blocks(more):
+            counts = more[part]
+            second, right_at = _spread(counts, begin[part])
+            keys = np.repeat(left[part], counts)
+            keys += lists.to_right.target[right_at]
+            hits, target = targets.find(keys)
+            yield owner[part][second[hits]], target
 
 
-def _pairs_of_halves(
-    halves: _Halves, targets: TargetSet, cost: Costs
-) -> Iterator[tuple[Ints, Ints, Ints]]:
-    """(string, left half, right half) within budget, whether or not the two are a target."""
-    budget = halves.budget
-    left_most = _largest(halves.left_of, budget - halves.least_right, len(halves.left))
-    to_left = reach(halves.left, targets.left, cost, left_most)
-    right_most = _largest(halves.right_of, budget - halves.least_left, len(halves.right))
-    to_right = reach(halves.right, targets.right, cost, right_most)
-    step = max(float(budget.max()), 1e-3) / _STEPS
-    within = _counts_within(to_right, step)
-    counts = np.diff(to_left.start)[halves.left_of]
-    for block in _blocks(counts):
-        owner, nth = _spread(counts[block])
-        at = to_left.start[halves.left_of[block]][owner] + nth
+@dataclass(frozen=True, slots=True)
+class _Lists:
+    """Reaches of both halves, and how many of them go together."""
+
+    halves: _Halves
+    to_left: Reach
+    to_right: Reach
+    step: float
+    within: NDArray[np.int32]
+    """Right reaches of each half with cost <= 0, step, 2 step, ..."""
+    sizes: Ints
+    """(n,) left reaches of each string."""
+
+    @classmethod
+    def of(cls, halves: _Halves, targets: TargetSet, cost: Costs) -> _Lists:
+        budget = halves.budget
+        left_most = _largest(halves.left_of, budget - halves.least_right, len(halves.left))
+        to_left = reach(halves.left, targets.left, cost, left_most)
+        right_most = _largest(halves.right_of, budget - halves.least_left, len(halves.right))
+        to_right = reach(halves.right, targets.right, cost, right_most)
+        step = max(float(budget.max()), 1e-3) / _STEPS
+        sizes = np.diff(to_left.start)[halves.left_of]
+        return cls(halves, to_left, to_right, step, _counts_within(to_right, step), sizes)
+
+    def combined(self, block: slice) -> tuple[Ints, Ints, Ints]:
+        """(string, place in the left reaches, right reaches that go with it) of some strings.
+
+        The right reaches are those within budget, and a few just beyond it.
+        """
+        halves = self.halves
+        owner, at = _spread(self.sizes[block], self.to_left.start[halves.left_of[block]])
         owner = owner + block.start
-        rest = budget[owner] - to_left.cost[at] + SLACK
+        rest = halves.budget[owner] - self.to_left.cost[at] + SLACK
         near = np.flatnonzero(rest >= halves.least_right[owner])
         owner, at, rest = owner[near], at[near], rest[near]
-        half = halves.right_of[owner]
-        bins = np.minimum((rest / step).astype(np.int64) + 1, _STEPS)
-        more = within[half * (_STEPS + 1) + bins].astype(np.int64)
-        for part in _blocks(more):
-            second, place = _spread(more[part])
-            right_at = to_right.start[half[part]][second] + place
-            fits = np.flatnonzero(to_right.cost[right_at] <= rest[part][second])
-            second, right_at = second[fits], right_at[fits]
-            yield (
-                owner[part][second],
-                to_left.target[at[part]][second].astype(np.int64),
-                to_right.target[right_at].astype(np.int64),
-            )
+        bins = np.minimum((rest / self.step).astype(np.int64) + 1, _STEPS)
+        more = self.within[halves.right_of[owner] * (_STEPS + 1) + bins].astype(np.int64)
+        return owner, at, more
 
 
 def _largest(owner: Ints, values: Costs, count: int) -> Costs:
