@@ -21,6 +21,7 @@ from legibility.risk.misreading import (
     LOST,
     Channel,
     View,
+    columns,
     inner_pairs,
     is_open,
     may_exceed,
@@ -96,6 +97,8 @@ class Explainer:
         said = np.ones(k.shape, dtype=bool)
         said[:, NO_CHARACTER] = False
         np.fill_diagonal(said, False)
+        true, shown = np.indices(k.shape, dtype=np.int32)
+        self._pair = np.where(said, true * N_CHARACTERS + shown, NOTHING).ravel().astype(np.int32)
         self._k = k.ravel()
         self._is_turned = (turned >= wrong).ravel()
         self._ratio = (np.where(said, np.maximum(turned, wrong), 0.0) / k).ravel()
@@ -136,12 +139,15 @@ class Explainer:
         for start in range(0, len(records), CHUNK):
             part = slice(start, start + CHUNK)
             own, other = records[part], read[part]
+            places = columns(own), columns(other)
             best = np.zeros(len(own))
             for view in ways:
-                able = np.arange(len(own))
+                limits = best * (1.0 - ROUNDING)
+                able = np.flatnonzero(limits < view.weight)
                 if best.any():
-                    limit = best * (1.0 - ROUNDING)
-                    able = may_exceed(limit, own, record, other, view, self._ch)
+                    able = may_exceed(
+                        limits[able], able, places[0], record, places[1], view, self._ch
+                    )
                 rows, weight, said = self._likeliest(
                     own[able], record, other[able], view, best[able]
                 )
@@ -196,15 +202,14 @@ class Explainer:
             said[event == _PLACES + place, 1] = _SWAPPED * _KIND + place * _PLACE
         for place in seen:
             pairs = cell[place][rows]
-            true, shown = np.divmod(pairs, N_CLASSES)
-            pair = place * _PLACE + true * N_CHARACTERS + shown
-            wrong = (true != shown) & (shown != NO_CHARACTER)
-            here = event == place
-            turned = here & self._is_turned[pairs]
-            said[turned, 1] = (_TURNED * _KIND + pair)[turned]
-            said[here & ~turned, 1] = (_WRONG * _KIND + pair)[here & ~turned]
-            wrong &= ~here & (event != _PLACES + place) & (event != _PLACES + place - 1)
-            said[wrong, 2 + place] = (_MISREAD * _KIND + pair)[wrong]
+            pair = self._pair[pairs]
+            silent = (pair == NOTHING) | (event == place)
+            silent |= (event == _PLACES + place) | (event == _PLACES + place - 1)
+            misread = pair + np.int32(_MISREAD * _KIND + place * _PLACE)
+            said[:, 2 + place] = np.where(silent, np.int32(NOTHING), misread)
+            here = np.flatnonzero(event == place)
+            kind = np.where(self._is_turned[pairs[here]], _TURNED, _WRONG)
+            said[here, 1] = kind * _KIND + place * _PLACE + pair[here]
         return rows, weight[rows], said
 
 

@@ -272,6 +272,7 @@ def pair_probability(
     for start in range(0, len(records), CHUNK):
         part = slice(start, start + CHUNK)
         x, y = records[part], read[part]
+        x_columns, y_columns = columns(x), columns(y)
         usual, rest = np.zeros(len(x)), np.zeros(len(x))
         for view in ways:
             if view.weight >= RARE:
@@ -281,9 +282,8 @@ def pair_probability(
                 continue
             rows = np.flatnonzero(usual < enough[view][part]) if enough else np.arange(len(x))
             # Nothing wrong, something wrong at one of the places, or between two of them.
-            terms = 2.0 * len(view.places)
-            able = may_exceed(NEGLIGIBLE / terms, x[rows], record, y[rows], view, ch)
-            rows = rows[able]
+            limits = np.full(len(rows), NEGLIGIBLE / (2.0 * len(view.places)))
+            rows = may_exceed(limits, rows, x_columns, record, y_columns, view, ch)
             if len(rows):
                 one = _one_view(x[rows], record, y[rows], view, ch, event_ratio)
                 rest[rows] += view.weight * one
@@ -291,34 +291,47 @@ def pair_probability(
     return np.asarray(total / (1.0 + odds), dtype=np.float64)
 
 
+def columns(codes: Codes) -> NDArray[np.intp]:
+    """(characters, n) codes by place, as numbers to look up with."""
+    return np.ascontiguousarray(codes.T, dtype=np.intp)
+
+
 def may_exceed(
-    limit: float | NDArray[np.float64],
-    records: Codes,
+    limits: NDArray[np.float64],
+    rows: NDArray[np.int64],
+    records: NDArray[np.intp],
     record: Structure,
-    read: Codes,
+    read: NDArray[np.intp],
     view: View,
     ch: Channel,
 ) -> NDArray[np.int64]:
-    """Pairs for which a view with one error at most may be likelier than a limit, or one of each.
+    """Those of some pairs for which a view with one error at most may be likelier than a limit.
 
     At each place the likeliest of what any one error puts there: the character itself, a wrong die,
     or a neighbour's. Many pairs are out after two or three places.
+
+    Parameters
+    ----------
+    limits : ndarray of float64, (rows,)
+        One of each pair that is asked about.
+    rows : ndarray of int, (rows,)
+        These pairs.
+    records, read : ndarray of int, (characters, n)
+        All pairs, in ``columns``.
     """
     swaps = inner_pairs(record)
     upper, crossed = ch.upper.ravel(), ch.crossed.ravel()
-    limits = np.broadcast_to(limit, len(records))
-    rows = np.flatnonzero(limits < view.weight)
-    bound, limits = np.full(len(rows), view.weight), limits[rows]
+    bound = np.full(len(rows), view.weight)
     for place, at in enumerate(view.places):
         if at == HIDDEN:
             continue
-        shown = NO_CHARACTER if at == LOST else read[rows, at].astype(np.int64)
-        likeliest = upper[records[rows, place].astype(np.int64) * N_CLASSES + shown]
+        shown = NO_CHARACTER if at == LOST else read[at][rows]
+        likeliest = upper[records[place][rows] * N_CLASSES + shown]
         for near in (place - 1, place + 1):
             if min(near, place) in swaps and 0 <= near < len(view.places):
-                other = crossed[records[rows, near].astype(np.int64) * N_CLASSES + shown]
-                likeliest = np.maximum(likeliest, other)
-        bound = bound * likeliest
+                other = crossed[records[near][rows] * N_CLASSES + shown]
+                np.maximum(likeliest, other, out=likeliest)
+        bound *= likeliest
         kept = np.flatnonzero(bound > limits)
         rows, bound, limits = rows[kept], bound[kept], limits[kept]
     return rows
