@@ -97,8 +97,8 @@ class Explainer:
         said = np.ones(k.shape, dtype=bool)
         said[:, NO_CHARACTER] = False
         np.fill_diagonal(said, False)
-        true, shown = np.indices(k.shape, dtype=np.int32)
-        self._pair = np.where(said, true * N_CHARACTERS + shown, NOTHING).ravel().astype(np.int32)
+        row, column = np.indices(k.shape, dtype=np.int32)
+        self._pair = np.where(said, row * N_CHARACTERS + column, np.int32(NOTHING)).ravel()
         self._k = k.ravel()
         self._is_turned = (turned >= wrong).ravel()
         self._ratio = (np.where(said, np.maximum(turned, wrong), 0.0) / k).ravel()
@@ -207,9 +207,9 @@ class Explainer:
             silent |= (event == _PLACES + place) | (event == _PLACES + place - 1)
             misread = pair + np.int32(_MISREAD * _KIND + place * _PLACE)
             said[:, 2 + place] = np.where(silent, np.int32(NOTHING), misread)
-            here = np.flatnonzero(event == place)
-            kind = np.where(self._is_turned[pairs[here]], _TURNED, _WRONG)
-            said[here, 1] = kind * _KIND + place * _PLACE + pair[here]
+            die = np.flatnonzero(event == place)
+            kind = np.where(self._is_turned[pairs[die]], _TURNED, _WRONG)
+            said[die, 1] = kind * _KIND + place * _PLACE + pair[die]
         return rows, weight[rows], said
 
 

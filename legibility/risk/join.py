@@ -337,7 +337,7 @@ def _combinations(halves: _Halves, targets: TargetSet, cost: Costs) -> float:
     count = len(halves.strings)
     chosen = np.unique(np.linspace(0, count - 1, min(count, SAMPLE)).astype(np.int64))
     lists = _Lists.of(halves.some(chosen, targets, cost), targets, cost)
-    made = sum(int(lists.combined(block)[2].sum()) for block in _blocks(lists.sizes))
+    made = sum(int(lists.combined(block)[3].sum()) for block in _blocks(lists.sizes))
     return 2.0 * made * count / len(chosen)
 
 
@@ -376,7 +376,7 @@ def _by_members(
 def _by_lists(halves: _Halves, targets: TargetSet, cost: Costs) -> Iterator[tuple[Ints, Ints]]:
     lists = _Lists.of(halves, targets, cost)
     for block in _blocks(lists.sizes):
-        owner, first, more = lists.combined(block)
+        owner, first, rest, more = lists.combined(block)
         left = lists.to_left.target[first].astype(np.int64) * len(targets.right)
         begin = lists.to_right.start[halves.right_of[owner]]
         for part in _blocks(more):
@@ -385,7 +385,9 @@ def _by_lists(halves: _Halves, targets: TargetSet, cost: Costs) -> Iterator[tupl
             keys = np.repeat(left[part], counts)
             keys += lists.to_right.target[right_at]
             hits, target = targets.find(keys)
-            yield owner[part][second[hits]], target
+            second = second[hits]
+            fits = np.flatnonzero(lists.to_right.cost[right_at[hits]] <= rest[part][second])
+            yield owner[part][second[fits]], target[fits]
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,8 +414,8 @@ class _Lists:
         sizes = np.diff(to_left.start)[halves.left_of]
         return cls(halves, to_left, to_right, step, _counts_within(to_right, step), sizes)
 
-    def combined(self, block: slice) -> tuple[Ints, Ints, Ints]:
-        """(string, place in the left reaches, right reaches that go with it) of some strings.
+    def combined(self, block: slice) -> tuple[Ints, Ints, Costs, Ints]:
+        """String, place in the left reaches, budget left, right reaches that may go with it.
 
         The right reaches are those within budget, and a few just beyond it.
         """
@@ -425,7 +427,7 @@ class _Lists:
         owner, at, rest = owner[near], at[near], rest[near]
         bins = np.minimum((rest / self.step).astype(np.int64) + 1, _STEPS)
         more = self.within[halves.right_of[owner] * (_STEPS + 1) + bins].astype(np.int64)
-        return owner, at, more
+        return owner, at, rest, more
 
 
 def _largest(owner: Ints, values: Costs, count: int) -> Costs:
