@@ -42,7 +42,7 @@ class Listing:
             Rivals of each that are listed.
         """
         arrays, rivals = self.arrays, self.rivals.of(animals, most=most)
-        animal_ids, marks = self._names
+        animal_ids, marks = self.names
         return RiskColumns(
             animal_ids=animal_ids,
             marks=marks,
@@ -67,7 +67,7 @@ class Listing:
         return RivalFinder(self.classes, self.levels, self.arrays, self.channels)
 
     @cached_property
-    def _names(self) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    def names(self) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
         """Identifiers and marks of all animals."""
         column = self.animal_ids
         ends, whole = [0, *column.ends.tolist()], column.data.decode("utf-8")

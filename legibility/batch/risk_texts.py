@@ -1,10 +1,11 @@
-"""A registry's risk as lines of JSON or CSV, put together by several processes."""
+"""A registry's risk as lines of JSON or CSV, or as columns, put together by several processes."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any, Final, Generic, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +14,12 @@ from legibility.batch.executors import in_order, open_workers, usable_cores
 from legibility.batch.risk_listing import Listing
 from legibility.batch.risk_report import RegistryReport
 from legibility.batch.shared import Shared, shared
+from legibility.misreadings import RiskColumns
 from legibility.report.risk_lines import CSV_RIVALS, CsvLines, JsonLines, csv_heading
 from legibility.risk.risk import TOP
+
+T = TypeVar("T")
+Maker: TypeAlias = Callable[[Listing], Callable[[NDArray[np.int64]], T]]
 
 ANIMALS_FOR_A_POOL: Final = 50_000
 """Measured: below this a pool of processes takes longer to start than it saves."""
@@ -29,37 +34,66 @@ def risk_json_texts(report: RegistryReport, *, jobs: int = 0) -> Iterator[str]:
     jobs : int
         Processes; 0 for one a core.
     """
-    return _texts(report, JsonLines, TOP, jobs)
+    return _made(report, partial(_Lines, writer=JsonLines, most=TOP), jobs)
 
 
 def risk_csv_texts(report: RegistryReport, *, jobs: int = 0) -> Iterator[str]:
     """Lines of a CSV file of all animals (``risk_lines.risk_csv``), as :func:`risk_json_texts`."""
     yield csv_heading()
-    yield from _texts(report, CsvLines, CSV_RIVALS, jobs)
+    yield from _made(report, partial(_Lines, writer=CsvLines, most=CSV_RIVALS), jobs)
 
 
-Writer = type[JsonLines] | type[CsvLines]
+def risk_columns(report: RegistryReport, *, jobs: int = 0) -> Iterator[RiskColumns]:
+    """All animals in columns (``RegistryReport.columns``), as :func:`risk_json_texts`."""
+    animal_ids, marks = report.listing.names
+    for columns in _made(report, _Nameless, jobs):
+        yield replace(columns, animal_ids=animal_ids, marks=marks)
 
 
-def _texts(report: RegistryReport, writer: Writer, most: int, jobs: int) -> Iterator[str]:
+def _made(report: RegistryReport, make: Maker[T], jobs: int) -> Iterator[T]:
+    """What is made of all animals, some at a time."""
     jobs = jobs or usable_cores()
     if jobs == 1 or len(report) < ANIMALS_FOR_A_POOL:
-        yield from map(_Lines(report.listing, writer, most), report.batches())
+        yield from map(make(report.listing), report.batches())
         return
     with (
         shared(report.listing) as listing,
         open_workers(n_photos=len(report), jobs=jobs) as workers,
     ):
-        work = _SharedLines(listing, writer, most)
-        yield from in_order(workers.executor, work, report.batches(), look_ahead=workers.look_ahead)
+        yield from in_order(
+            workers.executor,
+            _There(listing, make),
+            report.batches(),
+            look_ahead=workers.look_ahead,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _There(Generic[T]):
+    """Makes it in any process of this machine."""
+
+    listing: Shared[Listing]
+    make: Maker[T]
+
+    def __call__(self, animals: NDArray[np.int64]) -> T:
+        if self.listing not in _KEPT:
+            _KEPT.clear()
+            _KEPT[self.listing] = self.make(self.listing.value())
+        made: T = _KEPT[self.listing](animals)
+        return made
+
+
+_KEPT: Final[dict[Shared[Listing], Callable[[NDArray[np.int64]], Any]]] = {}
+"""What a process has prepared for its next animals."""
 
 
 class _Lines:
     """Lines of some animals; what all of them share is made once."""
 
-    def __init__(self, listing: Listing, writer: Writer, most: int) -> None:
-        self._listing, self._most = listing, most
-        self._make = writer
+    def __init__(
+        self, listing: Listing, *, writer: type[JsonLines] | type[CsvLines], most: int
+    ) -> None:
+        self._listing, self._make, self._most = listing, writer, most
         self._writer: JsonLines | CsvLines | None = None
 
     def __call__(self, animals: NDArray[np.int64]) -> str:
@@ -68,20 +102,12 @@ class _Lines:
         return self._writer.lines(columns)
 
 
-@dataclass(frozen=True, slots=True)
-class _SharedLines:
-    """The same in any process of this machine."""
+class _Nameless:
+    """Columns without the names of the whole registry, which travel badly."""
 
-    listing: Shared[Listing]
-    writer: Writer
-    most: int
+    def __init__(self, listing: Listing) -> None:
+        self._listing = listing
 
-    def __call__(self, animals: NDArray[np.int64]) -> str:
-        if self not in _KEPT:
-            _KEPT.clear()
-            _KEPT[self] = _Lines(self.listing.value(), self.writer, self.most)
-        return _KEPT[self](animals)
-
-
-_KEPT: Final[dict[_SharedLines, _Lines]] = {}
-"""What a process has prepared for its next animals."""
+    def __call__(self, animals: NDArray[np.int64]) -> RiskColumns:
+        nobody = np.zeros(0, dtype=object)
+        return replace(self._listing.columns(animals), animal_ids=nobody, marks=nobody)

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from legibility.batch.risk_report import RegistryReport
-from legibility.batch.risk_texts import risk_csv_texts, risk_json_texts
+from legibility.batch.risk_texts import risk_columns, risk_csv_texts, risk_json_texts
 from legibility.cli.output import write_json_lines
 from legibility.report.risk import ANIMALS_SHOWN, risk_table
 from legibility.report.risk_page import ANIMALS_LISTED, PAIRS_DRAWN, write_risk_page
@@ -22,7 +22,7 @@ class RiskScreen:
 
     report: RegistryReport
     jobs: int = 1
-    """Processes that put lines together; 0 for one a core."""
+    """Processes that list the animals; 0 for one a core."""
 
     def show(
         self,
@@ -38,7 +38,7 @@ class RiskScreen:
         if csv_target is not None:
             write_texts(csv_target, risk_csv_texts(report, jobs=self.jobs))
         if parquet_target is not None:
-            write_risk_parquet(parquet_target, report.columns())
+            write_risk_parquet(parquet_target, risk_columns(report, jobs=self.jobs))
         if html_target is not None:
             grade, matrix, low, high = report.commonest()
             write_risk_page(
