@@ -273,10 +273,11 @@ def pair_probability(
         part = slice(start, start + CHUNK)
         x, y = records[part], read[part]
         x_columns, y_columns = columns(x), columns(y)
-        usual, rest = np.zeros(len(x)), np.zeros(len(x))
+        usual = np.zeros(len(x))
         for view in ways:
             if view.weight >= RARE:
                 usual += view.weight * _one_view(x, record, y, view, ch, event_ratio)
+        total[part] = usual
         for view in ways:
             if view.weight >= RARE:
                 continue
@@ -286,8 +287,7 @@ def pair_probability(
             rows = may_exceed(limits, rows, x_columns, record, y_columns, view, ch)
             if len(rows):
                 one = _one_view(x[rows], record, y[rows], view, ch, event_ratio)
-                rest[rows] += view.weight * one
-        total[part] = usual + rest
+                total[start + rows] += view.weight * one
     return np.asarray(total / (1.0 + odds), dtype=np.float64)
 
 
