@@ -72,3 +72,16 @@ def split_mark(mark: str) -> tuple[str, ...]:
         for character in row:
             index_of(character)
     return rows
+
+
+def same_mark(first: str, second: str) -> bool:
+    """Whether two texts may stand for one mark: the same characters, and no other row break.
+
+    Examples
+    --------
+    >>> same_mark("AB123", "AB/123"), same_mark("A/B123", "AB/123")
+    (True, False)
+    """
+    if ROW_SEPARATOR in first and ROW_SEPARATOR in second:
+        return first == second
+    return first.replace(ROW_SEPARATOR, "") == second.replace(ROW_SEPARATOR, "")

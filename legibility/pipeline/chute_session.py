@@ -51,7 +51,6 @@ class ChuteEyes:
 
     upload_id: str
     text: str
-    reader: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +132,8 @@ def _witnesses(asked: ChuteVisit, uploads: Sequence[str]) -> list[Witness]:
     numbers = {shot.folder.name: shot.number for shot in asked.shots}
     for one in asked.eyes:
         if one.upload_id in uploads and one.text:
-            reading = EyeReading(one.text, one.reader, asked.settings.named_right_probability)
+            right = asked.settings.named_right_probability
+            reading = EyeReading(one.text, accuracy=right)
             name = f"the reading by eye of photo {numbers[one.upload_id]}"
             at = uploads.index(one.upload_id)
             found.append(Witness("reading", name, reading, photo=at, what=one.upload_id))

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from legibility.alphabet import ROW_SEPARATOR
+from legibility.alphabet import ROW_SEPARATOR, same_mark
 from legibility.errors import EvidenceError
 from legibility.evidence.comparison import Claim
 from legibility.identify.rowcheck import check_mark
@@ -44,7 +44,7 @@ def resolve_claim(name: str, registry: Registry | None, *, rules: Rules | None) 
     if carriers:
         animals = [registry.animal(i) for i in carriers]
         found = tuple(a.animal_id for a in animals)
-        recorded = {m for a in animals for m in (a.mark, a.right_mark) if _same(m, mark)}
+        recorded = {m for a in animals for m in (a.mark, a.right_mark) if same_mark(m, mark)}
         if len(recorded) == 1:
             mark = recorded.pop()
         return Claim(given, mark, found, _ears(a.ear for a in animals))
@@ -62,18 +62,11 @@ def check_claims(first: Claim, second: Claim) -> None:
     EvidenceError
         If they are the same, or two animals with the same mark.
     """
-    if _same(first.mark, second.mark):
+    if same_mark(first.mark, second.mark):
         raise EvidenceError(
             f"claims {first.name!r} and {second.name!r} both stand for the mark {first.mark}; a "
             "photo of the mark cannot tell them apart"
         )
-
-
-def _same(first: str, second: str) -> bool:
-    """Whether two marks have the same characters, and rows that do not differ."""
-    if ROW_SEPARATOR in first and ROW_SEPARATOR in second:
-        return first == second
-    return first.replace(ROW_SEPARATOR, "") == second.replace(ROW_SEPARATOR, "")
 
 
 def in_the_same_way(claims: tuple[Claim, Claim]) -> tuple[Claim, Claim]:

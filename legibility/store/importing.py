@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Final
 
+from legibility.alphabet import same_mark
 from legibility.containers import PhotoResult
 from legibility.store.animals import find_animal, put_animal, put_chips
 from legibility.store.database import HerdDatabase, now_utc
 from legibility.store.decisions import open_case
 from legibility.store.events import append_event, last_event
-from legibility.store.marks import marks_of, put_mark, same_mark
+from legibility.store.marks import marks_of, put_mark
 from legibility.store.pairs import name_by_chip, pair_by_time
 from legibility.store.photos import photo_at, put_photo
 from legibility.store.readings import add_readings

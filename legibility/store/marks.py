@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from legibility.alphabet import ROW_SEPARATOR
+from legibility.alphabet import ROW_SEPARATOR, same_mark
 from legibility.store.animals import animal_key
 from legibility.store.database import HerdDatabase
 from legibility.store.records import MarkRow
@@ -38,13 +38,6 @@ def current_marks(db: HerdDatabase) -> Iterator[MarkRow]:
     """The newest mark of each animal that is not retired, by the day of application."""
     for row in db.rows(f"{_SELECT} WHERE {IS_CURRENT} ORDER BY m.animal"):
         yield MarkRow(*row)
-
-
-def same_mark(a: str, b: str) -> bool:
-    """Whether two texts may stand for one mark: the same characters, and no other row break."""
-    if ROW_SEPARATOR in a and ROW_SEPARATOR in b:
-        return a == b
-    return a.replace(ROW_SEPARATOR, "") == b.replace(ROW_SEPARATOR, "")
 
 
 def put_mark(db: HerdDatabase, mark: MarkRow) -> str:
