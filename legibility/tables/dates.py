@@ -30,6 +30,7 @@ _ALONE: Final = re.compile(r"(?:19|20)\d{2}")
 _SERIAL: Final = re.compile(r"[2-5]\d{4}(?:\.\d+)?")
 """Days since 1899-12-30 as spreadsheets count them: 20000 is 1954, 59999 is 2064."""
 LONGEST: Final = 60
+"""Choice: characters of a cell that are looked at for a day."""
 
 
 @dataclass(frozen=True, slots=True)

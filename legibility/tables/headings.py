@@ -12,8 +12,11 @@ from legibility.tables.plain import cell_words, data_of, words_of
 
 OWN: Final = (*ROLES, *EXTRA)
 _SHORTEST_PART: Final = 2
+"""Choice: letters of a known word inside another, ``nr``."""
 _SHORTEST_ENDING: Final = 4
+"""Choice: letters of a beginning that may end a word, ``lefttattoonumber``."""
 _LONGEST_PHRASE: Final = 3
+"""Choice: words; no phrase of the list is longer."""
 
 
 @dataclass(frozen=True, slots=True)
