@@ -15,13 +15,11 @@ from legibility.marks.check_characters import SCHEMES, check_characters
 from legibility.marks.learned import LearnedRules
 from legibility.marks.learned_lines import plain_marks
 from legibility.marks.learned_match import Matcher
+from legibility.marks.learned_runs import DENSE
 from legibility.marks.rules import COVERS, Rules
 
 MOST_DRAWN: Final = 1_000_000
 """Choice: longer numbers are drawn among so many of the lowest."""
-IN_TURN: Final = 0.3
-"""Choice: animals are numbered one after the other when so many of the numbers up to the highest
-are there; else numbers stand for something else, and none comes next."""
 LEAST_SERIES: Final = 5
 """Choice: marks that show how a herd numbers."""
 FEWER: Final = 4
@@ -54,11 +52,11 @@ class Series:
 
     @property
     def is_in_turn(self) -> bool:
-        """Whether the numbers follow one another."""
+        """Whether the numbers follow one another; else they stand for something else."""
         known = set().union(*self.numbers.values())
         if len(known) < LEAST_SERIES:
             return False
-        return len(known) >= IN_TURN * (max(known) - min(known) + 1)
+        return len(known) >= DENSE * (max(known) - min(known) + 1)
 
     def start(self, letter: str) -> int:
         """The next number of a year."""
