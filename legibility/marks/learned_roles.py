@@ -84,15 +84,13 @@ def by_check(lines: Sequence[Line]) -> list[Checked]:
     rest = list(lines)
     for name, covers in likely:
         right = [line for line in rest if _agrees(SCHEMES[name], covers, line)]
-        wrong = [line for line in rest if not _agrees(SCHEMES[name], covers, line)]
         if len(right) >= LEAST_KNOWN and len(right) >= AGREE * len(rest):
             return [*found, _without(right, name, covers)]
-        kinds = Counter(line.kind for line in right)
-        others = Counter(line.kind for line in wrong)
+        every = Counter(line.kind for line in rest)
         good = {
             kind
-            for kind, count in kinds.items()
-            if count >= LEAST_KNOWN and count >= AGREE * (count + others[kind])
+            for kind, count in Counter(line.kind for line in right).items()
+            if count >= LEAST_KNOWN and count >= AGREE * every[kind]
         }
         if good:
             found.append(_without([x for x in right if x.kind in good], name, covers))
