@@ -194,17 +194,17 @@ def _ways(
     stands = layouts(record, allowed)
     prior = 1.0 if any_layout else 1.0 / len(stands)
     for layout in stands:
-        both = 1.0 - 2 * errors.missed_row - errors.crossed_rows if layout[1] else 1.0
-        for structure, weight, crossing, places in _all_views(layout, errors):
-            yield structure, prior * weight * (both if crossing == "both" else 1.0), places
+        for structure, weight, places in _all_views(layout, errors):
+            yield structure, prior * weight, places
 
 
 def _all_views(
     record: Structure, errors: Errors
-) -> Iterator[tuple[Structure, float, str, tuple[int, ...]]]:
+) -> Iterator[tuple[Structure, float, tuple[int, ...]]]:
     first, second = record
     count = first + second
-    yield record, 1.0, "both", tuple(range(count))
+    as_written = 1.0 - 2 * errors.missed_row - errors.crossed_rows if second else 1.0
+    yield record, as_written, tuple(range(count))
     for row, length in enumerate(record):
         if length < 2:
             continue
@@ -213,15 +213,15 @@ def _all_views(
         for lost in (start, start + length - 1):
             places = [place - (place > lost) for place in range(count)]
             places[lost] = LOST
-            yield shorter, 1.0, "both", tuple(places)
+            yield shorter, as_written, tuple(places)
     if second:
         if errors.missed_row > 0:
             upper, lower = tuple(range(first)), tuple(range(second))
-            yield (second, 0), errors.missed_row, "missed", (HIDDEN,) * first + lower
-            yield (first, 0), errors.missed_row, "missed", upper + (HIDDEN,) * second
+            yield (second, 0), errors.missed_row, (HIDDEN,) * first + lower
+            yield (first, 0), errors.missed_row, upper + (HIDDEN,) * second
         if errors.crossed_rows > 0:
             crossed = tuple(range(second, count)) + tuple(range(second))
-            yield (second, first), errors.crossed_rows, "crossed", crossed
+            yield (second, first), errors.crossed_rows, crossed
 
 
 def inner_pairs(structure: Structure) -> tuple[int, ...]:
