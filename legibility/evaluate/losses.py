@@ -42,7 +42,7 @@ from legibility.herd.worklist import worklist
 from legibility.intervals import wilson
 from legibility.pipeline.herd_plan import plan_day
 from legibility.pipeline.herd_ranking import rank_herd
-from legibility.pipeline.herd_state import OVER_THE_MARK
+from legibility.pipeline.mark_looks import OVER_THE_MARK
 from legibility.store.database import HerdDatabase, create_herd
 from legibility.store.events import append_event
 from legibility.store.importing import RegistryRow, Source, import_registry

@@ -21,7 +21,7 @@ from legibility.herd.refusals import LEAST_GOOD, LEAST_LOOKS, PRIOR_LOST, SURE_L
 DAYS_A_YEAR: Final = 365.25
 MONTHS: Final = 12
 """Choice: times are rounded to months, so that the work does not grow with the herd."""
-_SPAN: Final = 4e6
+SPAN: Final = 4e6
 """Days; more than any two days of a record are apart."""
 GRADE_CLASSES: Final = ("0-1", "1-2", "2-3", "3-4")
 
@@ -99,7 +99,7 @@ class Histories:
 def sighted(looks: Looks) -> Sighted:
     """One entry a mark and day; looks without a day or a mark are dropped."""
     known = np.flatnonzero((looks.mark >= 0) & ~np.isnan(looks.day))
-    key = looks.mark[known] * _SPAN + np.floor(looks.day[known])
+    key = looks.mark[known] * SPAN + np.floor(looks.day[known])
     # Looks come by animal and time, nearly in this order already: a stable sort is quick then.
     order = np.argsort(key, kind="stable")
     order, key = known[order], key[order]

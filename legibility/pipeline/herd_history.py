@@ -10,7 +10,7 @@ from legibility.alphabet import split_mark
 from legibility.containers import Flag, Status
 from legibility.photo.flags import PREVENTS_READING, describe
 from legibility.pipeline.correction_words import reading_words, scan_words
-from legibility.pipeline.herd_state import NAMED
+from legibility.pipeline.mark_looks import NAMED
 from legibility.store.animals import animal_key
 from legibility.store.database import HerdDatabase
 from legibility.store.human_readings import all_human_readings

@@ -10,11 +10,12 @@ import numpy as np
 
 from legibility.herd.fade import ASSUMED_LOSS_A_YEAR, Basis, Fade
 from legibility.herd.handling import LEAST_TRIES, Handling
+from legibility.herd.histories import Ints
 from legibility.herd.intervals import Floats
 from legibility.herd.priorities import Marks, Priorities, priorities
 from legibility.pipeline.herd_fades import fades_from
 from legibility.pipeline.herd_kept import herd_state
-from legibility.pipeline.herd_state import EPOCH, HerdState, Ints, needs_marks
+from legibility.pipeline.herd_state import EPOCH, HerdState, needs_marks
 from legibility.probability import percent
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase

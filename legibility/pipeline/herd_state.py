@@ -12,35 +12,28 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.containers import Flag
 from legibility.errors import StoreError
 from legibility.herd.histories import (
     DAYS_A_YEAR,
-    Looks,
-    Sighted,
+    Ints,
     histories,
     last_in_each_year,
-    sighted,
     spans_by_age,
     spans_by_grade,
     usable_by_age,
 )
 from legibility.herd.intervals import Coded, Floats, Spans, coded
-from legibility.herd.refusals import AS_FOUND, COVERED, PREPARED, load_refusals
 from legibility.pipeline.herd_fades import fades_text, fit_fades
+from legibility.pipeline.mark_looks import sighted_marks
 from legibility.pipeline.mark_risks import Before, MarkRisks, mark_risks
 from legibility.settings import Settings
 from legibility.store.columns import (
     BOTH,
-    CLIPPED,
     LEFT,
     NO_EAR,
     NOT_JUDGED,
-    NOT_USABLE,
     READ,
     RIGHT,
-    UNREADABLE,
-    USABLE,
     AnimalColumns,
     HerdColumns,
     LookColumns,
@@ -56,19 +49,11 @@ AGE_CLASSES: Final = ((0.25, "under 3 months"), (1.0, "3 to 12 months"), (999.0,
 """Choice: classes of the age at application, by their upper limit in years."""
 GONE_WORDS: Final = ("sold", "dead", "died", "slaughtered")
 """Choice: words of a status after which an animal is not handled any more."""
-NAMED: Final = 0.95
-"""Choice: a reading that names its own animal with this probability shows that the mark can be
-used, whatever the grade."""
-OVER_THE_MARK: Final = Flag.HAIR | Flag.GLARE | Flag.LOW_CONTRAST
-"""What lowers a grade or hides a mark without being the mark's fault."""
 EPOCH: Final = date(1970, 1, 1)
 EARS: Final = {NO_EAR: "", LEFT: "left", RIGHT: "right", BOTH: "both"}
-_BEGINNING: Final = -1e6
-_SPAN: Final = 4e6
 """Days; more than any two days of the record are apart."""
 
 Texts = NDArray[np.str_]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +140,7 @@ def computed(
     owner = np.searchsorted(animals.key, marks.animal)
     whose = np.searchsorted(animals.key, looks.animal)
     begin, from_birth = _begin(animals, marks, owner)
-    seen, unplaced = _sighted(marks, looks, owner, whose, usable_grade)
+    seen, unplaced = sighted_marks(marks, looks, owner, whose, usable_grade)
     known = histories(seen, len(marks.key))
     properties = _properties(animals, marks, owner)
     by_age = spans_by_age(known, begin, list(zip(PROPERTIES, properties, strict=True)))
@@ -212,7 +197,7 @@ def judged_at_age(db: HerdDatabase, *, usable_grade: float, years: int) -> dict[
     owner = np.searchsorted(animals.key, marks.animal)
     whose = np.searchsorted(animals.key, looks.animal)
     begin, _ = _begin(animals, marks, owner)
-    seen, _ = _sighted(marks, looks, owner, whose, usable_grade)
+    seen, _ = sighted_marks(marks, looks, owner, whose, usable_grade)
     known = histories(seen, len(marks.key))
     mark, year, usable = last_in_each_year(seen, known, begin)
     there = year == years
@@ -230,79 +215,6 @@ def _begin(
     born = np.where(np.isnan(animals.born), middle, animals.born)
     from_birth = np.isnan(marks.applied)
     return np.where(from_birth, born[owner], marks.applied), from_birth
-
-
-def _sighted(
-    marks: MarkColumns, looks: LookColumns, owner: Ints, whose: Ints, usable_grade: float
-) -> tuple[Sighted, int]:
-    """Judgements by mark, and how many could not be put down to one."""
-    read = looks.kind == READ
-    named = looks.is_first & (looks.misread_risk <= 1.0 - NAMED)
-    shown = read & (named | (looks.grade >= usable_grade))
-    # A weak reading that names nobody says nothing of the mark: what it lacks may be the photo's.
-    says = shown | (looks.kind == UNREADABLE) | (looks.kind >= USABLE)
-    use = np.flatnonzero(says & ~looks.disputed)
-    kind, day = looks.kind[use], np.floor(looks.time[use])
-    place = _placed(marks, owner, whose[use], day, looks.ear[use], looks.names_mark[use])
-    unplaced = int(((place < 0) & ~np.isnan(day)).sum())
-    # Where no mark is found hair is looked for in a guess of its place: clipping outdoes that.
-    clipped = (looks.prepared[use] == CLIPPED) & (kind == UNREADABLE)
-    over = np.where(clipped, int(OVER_THE_MARK & ~Flag.HAIR), int(OVER_THE_MARK))
-    covered = (looks.flags[use] & over) > 0
-    good = np.where(covered, 0, looks.prepared[use])
-    chances = load_refusals()
-    weight = np.select(
-        [covered, good > 0],
-        [chances.weight(COVERED), chances.weight(PREPARED)],
-        default=chances.weight(AS_FOUND),
-    )
-    graded = (kind >= USABLE) | ((kind == READ) & ~covered)
-    return (
-        sighted(
-            Looks(
-                mark=place,
-                day=day,
-                usable=(kind == USABLE) | (kind == READ),
-                said_lost=kind == NOT_USABLE,
-                grade=np.where(graded, looks.grade[use], np.nan),
-                good=good,
-                weight=weight,
-            )
-        ),
-        unplaced,
-    )
-
-
-def _placed(
-    marks: MarkColumns, owner: Ints, whose: Ints, day: Floats, ear: Ints, names_mark: Ints
-) -> Ints:
-    """Index of the mark that each look is at; -1 for none."""
-    left, right = (
-        _in_ear(marks, owner, whose, day, np.flatnonzero((marks.ear == 0) | (marks.ear & bit > 0)))
-        for bit in (LEFT, RIGHT)
-    )
-    # No ear said: the mark that was read, or the only one that it can be.
-    either = np.where(left < 0, right, np.where((right < 0) | (right == left), left, -1))
-    order = np.argsort(marks.key)
-    named = names_mark > 0
-    if named.any():
-        either[named] = order[np.searchsorted(marks.key[order], names_mark[named])]
-    return np.select([ear == LEFT, ear == RIGHT], [left, right], default=either)
-
-
-def _in_ear(marks: MarkColumns, owner: Ints, whose: Ints, day: Floats, use: Ints) -> Ints:
-    """Newest of some marks that was in the animal's ear on a day and still counted; -1 for none."""
-    if not len(use):
-        return np.full(len(whose), -1, dtype=np.int64)
-    start = np.nan_to_num(marks.applied[use], nan=_BEGINNING)
-    keys = owner[use] * _SPAN + start
-    order = np.argsort(keys, kind="stable")
-    wanted = whose * _SPAN + np.nan_to_num(day)
-    at = np.searchsorted(keys[order], wanted, side="right") - 1
-    found = use[order[np.maximum(at, 0)]]
-    # A look from before the retirement became known still belongs to the mark.
-    ok = (at >= 0) & (owner[found] == whose) & (marks.retired[found] > np.nan_to_num(day))
-    return np.where(ok, found, -1)
 
 
 def _properties(animals: AnimalColumns, marks: MarkColumns, owner: Ints) -> tuple[Coded, ...]:

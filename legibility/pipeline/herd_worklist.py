@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.herd import handling as h
+from legibility.herd.histories import Ints
 from legibility.pipeline.herd_ranking import Ranking
-from legibility.pipeline.herd_state import Ints
 from legibility.pipeline.worklist_items import WorkItem, work_items
 from legibility.pipeline.worklist_reasons import why_before
 
