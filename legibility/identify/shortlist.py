@@ -65,16 +65,19 @@ class Shortlist:
     def log_sum(self, exponent: float) -> float:
         """Log of the sum of the others' likelihoods raised to a power."""
         places, more = self.shared
+        top = np.float32(self.log_others - self.log_scale)  # Their powers may pass float32's range.
+
+        def raised(others: NDArray[np.float32]) -> NDArray[np.float32]:
+            powers = (others - top) * np.float32(exponent)
+            return np.asarray(np.exp(powers, out=powers))
 
         def work(part: slice) -> float:
-            raised = self.others[part] * np.float32(exponent)
-            np.exp(raised, out=raised)
-            return float(raised.sum(dtype=np.float64))
+            return float(raised(self.others[part]).sum(dtype=np.float64))
 
         with ThreadPoolExecutor(THREADS) as threads:
             total = sum(threads.map(work, parts(slice(0, self.others.size))))
-        total += float(np.exp(np.float32(exponent) * self.others[places]) @ more)
-        return float(np.log(max(total, 1e-300))) + exponent * self.log_scale
+        total += float(raised(self.others[places]) @ more)
+        return float(np.log(max(total, 1e-300))) + exponent * self.log_others
 
     def log_shared(self, herd: HerdMarks) -> float:
         """Log of the others' sum of likelihood times probability among the herds' marks."""
