@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 from legibility.errors import StoreError
 from legibility.pipeline.correction_words import correction_words
@@ -14,6 +15,9 @@ from legibility.store.events import find_event, recent_events
 from legibility.store.human_readings import find_human_reading
 from legibility.store.records import CorrectionRow, EventRow
 from legibility.store.scans import find_scan
+
+DECISIONS_LOOKED_BACK: Final = 10_000
+"""Choice: newest decisions among which the one about a case is looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,7 @@ def last_action(db: HerdDatabase) -> Action | None:
 
 def last_decision(db: HerdDatabase, case_key: str) -> Action | None:
     """The newest decision about a case, as long as it holds."""
-    for event in recent_events(db, kinds=("decide",), most=10_000):
+    for event in recent_events(db, kinds=("decide",), most=DECISIONS_LOOKED_BACK):
         if event_says(event.inputs).get("case") == case_key:
             return _action(db, event) if can_undo(db, event) else None
     return None

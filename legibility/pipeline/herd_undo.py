@@ -26,6 +26,8 @@ from legibility.store.events import find_event, recent_events
 from legibility.store.records import CorrectionRow, EventRow
 
 UNDO: Final = "undo"
+LOOKED_BACK: Final = 1000
+"""Choice: newest entries among which the last one to be taken back is looked for."""
 ENTERED: Final = {
     "record reading": "read by eye",
     "enter transponder": "transponder entered",
@@ -79,7 +81,7 @@ def last_entry(db: HerdDatabase) -> int:
         If there is none.
     """
     kinds = [what for what in (*CORRECTED, *ENTERED) if what != UNDO]
-    for event in recent_events(db, kinds=kinds, most=1000):
+    for event in recent_events(db, kinds=kinds, most=LOOKED_BACK):
         if can_undo(db, event):
             return event.seq
     raise StoreError("there is nothing to take back")
