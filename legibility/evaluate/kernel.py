@@ -117,7 +117,7 @@ def read_row(row: TrueRow, model: ReadingModel) -> NDArray[np.float64]:
         score=0.0,
         spots=(),
     )
-    opinions = row_opinions(strip, view, readers=Readers(second=False), timeout_s=1.0)
+    opinions = row_opinions(strip, view, readers=Readers(second=False))
     probability = np.exp(pooled(opinions, model))
     found = np.zeros((len(row.text), N_CLASSES))
     found[:, NO_CHARACTER] = 1.0

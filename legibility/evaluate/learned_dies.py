@@ -130,7 +130,7 @@ def _photo_rows(
             score=1.0,
         )
         (seen,) = view_rows(Picture(rendered.pixels), (laid,))
-        said = row_opinions(seen.strip, seen.view, readers=Readers(second=False), timeout_s=1.0)
+        said = row_opinions(seen.strip, seen.view, readers=Readers(second=False))
         logp = pooled(said, reading_model())
         kept = np.array([p.presence >= 0.5 for p in seen.view.places], dtype=bool)
         if kept.sum() != len(row):

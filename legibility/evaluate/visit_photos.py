@@ -16,12 +16,10 @@ import cv2
 import numpy as np
 
 from legibility.containers import Animal, Photo, Reading, Stage
-from legibility.enhance.chain import enhance
 from legibility.evaluate.sequences import mapped
 from legibility.identify.registry import Registry, registry_of
-from legibility.pipeline.cells import Readers
 from legibility.pipeline.known_readings import KnownReading
-from legibility.pipeline.reading import read_mark
+from legibility.pipeline.reading import read_without_second
 from legibility.simulate import render
 from legibility.simulate.herd import make_herd
 from legibility.simulate.scene import SceneSpec
@@ -133,14 +131,7 @@ def ears_of(readings: Sequence[KnownReading]) -> list[list[EarShot]]:
 
 def _read(scene: SceneSpec) -> Reading:
     pixels = render(scene).pixels
-    enhanced = enhance(Photo(name="simulated", sha256="", pixels=pixels))
-    reading, _, _ = read_mark(
-        pixels,
-        not_seen=enhanced.glare | enhanced.hair,
-        readers=Readers(second=False),
-        timeout_s=1.0,
-    )
-    return reading
+    return read_without_second(Photo(name="simulated", sha256="", pixels=pixels))
 
 
 def _animals(seed: int) -> list[Animal]:

@@ -51,6 +51,8 @@ class Readers:
 
     needles: bool = True
     second: bool = True
+    second_timeout_s: float = 20.0
+    """Choice: seconds after which it is given up, as of the settings."""
     dies: str = ""
     """File of the herd's dies; empty: not known."""
 
@@ -111,9 +113,7 @@ def herd_dies(file: str, changed: float) -> tuple[NeedleModel, str]:
     return herd_model(dies, needle_model()), dies.characters
 
 
-def row_opinions(
-    strip: RowStrip, view: StripView, *, readers: Readers, timeout_s: float
-) -> RowOpinions:
+def row_opinions(strip: RowStrip, view: StripView, *, readers: Readers) -> RowOpinions:
     """Ask the readers about the places of an upright row."""
     places = view.places
     boxes = tuple(place.box for place in places)
@@ -128,7 +128,7 @@ def row_opinions(
     second, second_logp = SecondOpinion(), None
     if readers.second and boxes:
         printed = _printed(view.ink, boxes)
-        second = read_row(printed, timeout_s=timeout_s)
+        second = read_row(printed, timeout_s=readers.second_timeout_s)
         if second.asked:
             enlarged = printed.shape[1] / view.ink.shape[1]
             second_logp = align(_to_strip_scale(second, enlarged), boxes)

@@ -61,8 +61,9 @@ def photo_opinions(photo: Photo, *, settings: Settings) -> PhotoOpinions:
     reading, sighting, rows = read_mark(
         photo.pixels,
         not_seen=enhanced.glare | enhanced.hair,
-        readers=Readers(needles=True, second=settings.second_reader),
-        timeout_s=settings.second_reader_timeout_s,
+        readers=Readers(
+            second=settings.second_reader, second_timeout_s=settings.second_reader_timeout_s
+        ),
     )
     kept = [_kept_row(index, opinions) for index, opinions in enumerate(rows)]
     return PhotoOpinions(reading, sighting, rows, tuple(row for row in kept if row.places))

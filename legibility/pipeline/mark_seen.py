@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from legibility.containers import CaptureCheck, Flag, Photo
-from legibility.enhance.chain import enhance
 from legibility.identify.decision import says_no_mark
 from legibility.photo.capture import check_capture
-from legibility.pipeline.cells import Readers
-from legibility.pipeline.reading import read_mark
+from legibility.pipeline.reading import read_without_second
 
 
 def check_mark_seen(photo: Photo) -> CaptureCheck:
@@ -18,13 +16,7 @@ def check_mark_seen(photo: Photo) -> CaptureCheck:
     The reader is asked without the second one; this takes as long as a reading.
     """
     check = check_capture(photo)
-    enhanced = enhance(photo)
-    reading, _, _ = read_mark(
-        photo.pixels,
-        not_seen=enhanced.glare | enhanced.hair,
-        readers=Readers(second=False),
-        timeout_s=1.0,
-    )
+    reading = read_without_second(photo)
     if reading.hypotheses and not says_no_mark(reading):
         return check
     return replace(check, flags=check.flags | Flag.NO_MARK)

@@ -19,8 +19,10 @@ from legibility.containers import (
     Hypothesis,
     LogLikelihood,
     Mask,
+    Photo,
     Reading,
 )
+from legibility.enhance.chain import enhance
 from legibility.networks import MODELS, model_from_json
 from legibility.pipeline.cells import (
     Readers,
@@ -97,12 +99,22 @@ def reading_model() -> ReadingModel:
     return load_reading_model()
 
 
+def read_without_second(photo: Photo) -> Reading:
+    """Reading of a photo, by the standard settings and without the second reader."""
+    enhanced = enhance(photo)
+    reading, _, _ = read_mark(
+        photo.pixels,
+        not_seen=enhanced.glare | enhanced.hair,
+        readers=Readers(second=False),
+    )
+    return reading
+
+
 def read_mark(
     pixels: ColorImage,
     *,
     not_seen: Mask,
     readers: Readers,
-    timeout_s: float,
     sighting: Sighting | None = None,
 ) -> tuple[Reading, Sighting, tuple[RowOpinions, ...]]:
     """Reading of a photo, what was sighted, and the readers' opinions of the best hypothesis.
@@ -122,10 +134,7 @@ def read_mark(
         return Reading((), 0.0, flags=flags), sighting, ()
     log_no_mark = load_mark_model().log_no_mark(mark_features(sighting))
     log_mark = math.log(-math.expm1(min(log_no_mark, -1e-12)))
-    opinions = tuple(
-        row_opinions(seen.strip, seen.view, readers=readers, timeout_s=timeout_s)
-        for seen in sighting.rows
-    )
+    opinions = tuple(row_opinions(seen.strip, seen.view, readers=readers) for seen in sighting.rows)
     pools = [pooled(said, model) for said in opinions]
     rows = tuple(
         cell_readings(seen.strip, seen.view, said, logp)
@@ -189,7 +198,7 @@ def _other_poses(
         silent = Readers(needles=False, second=False)
         rows = []
         for seen in seen_rows:
-            said = row_opinions(seen.strip, seen.view, readers=silent, timeout_s=1.0)
+            said = row_opinions(seen.strip, seen.view, readers=silent)
             rows.append(cell_readings(seen.strip, seen.view, said, pooled(said, model)))
         out.append(_hypothesis(sighting, pose, log_mark, tuple(rows)))
     return out

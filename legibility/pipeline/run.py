@@ -126,7 +126,10 @@ def _read(
 ) -> tuple[PhotoResult, Steps]:
     enhanced = enhance(photo, settings=settings, without=choices.without_steps)
     readers = Readers(
-        needles=choices.needles, second=settings.second_reader, dies=settings.dies_file
+        needles=choices.needles,
+        second=settings.second_reader,
+        second_timeout_s=settings.second_reader_timeout_s,
+        dies=settings.dies_file,
     )
     not_seen = enhanced.glare | enhanced.hair
     drawn = choices.drawn
@@ -134,7 +137,6 @@ def _read(
         photo.pixels,
         not_seen=not_seen,
         readers=readers,
-        timeout_s=settings.second_reader_timeout_s,
         sighting=sight_along(photo.pixels, drawn, not_seen=not_seen) if drawn else None,
     )
     calibration, digest = final_calibration(settings)

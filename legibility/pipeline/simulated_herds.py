@@ -16,13 +16,11 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import ROW_SEPARATOR
 from legibility.containers import Photo
-from legibility.enhance.chain import enhance
 from legibility.identify.animals import Registry, assemble
 from legibility.identify.herd_scores import HerdScores, herd_scores
 from legibility.identify.textcolumn import text_column
-from legibility.pipeline.cells import Readers
 from legibility.pipeline.known_readings import KnownReading
-from legibility.pipeline.reading import read_mark
+from legibility.pipeline.reading import read_without_second
 from legibility.settings import Settings
 from legibility.simulate import render, sample_scene
 from legibility.simulate.herd_lists import herd_list
@@ -52,13 +50,7 @@ def simulated_reading(index: int, *, seed: int) -> KnownReading:
     rng = np.random.default_rng([seed, 81, index])
     wear = WEAR[int(rng.integers(len(WEAR)))]
     rendering = render(sample_scene(rng, wear=wear, split=SPLIT))
-    enhanced = enhance(Photo(name="simulated", sha256="", pixels=rendering.pixels))
-    reading, _, _ = read_mark(
-        rendering.pixels,
-        not_seen=enhanced.glare | enhanced.hair,
-        readers=Readers(second=False),
-        timeout_s=1.0,
-    )
+    reading = read_without_second(Photo(name="simulated", sha256="", pixels=rendering.pixels))
     return KnownReading(f"{seed}-{index}", rendering.truth.mark, wear, reading)
 
 

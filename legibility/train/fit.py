@@ -115,7 +115,7 @@ def reading_record(index: int, *, seed: int) -> PhotoRecord:
     readers = Readers(needles=True, second=second)
     records, conditions = [], []
     for seen in sighting.rows:
-        said = row_opinions(seen.strip, seen.view, readers=readers, timeout_s=20.0)
+        said = row_opinions(seen.strip, seen.view, readers=readers)
         truth = _truth_of(seen, rendering)
         records.append(FusionRecord(said.network_logp, said.needle_loglik, said.second_logp, truth))
         conditions.append(said.condition)
