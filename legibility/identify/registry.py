@@ -6,47 +6,36 @@ import csv
 import hashlib
 import io
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from itertools import islice
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from legibility.errors import RegistryError
 from legibility.identify.animals import TEXT_FIELDS, Registry, assemble, registry_of
-from legibility.identify.row_problems import PROBLEMS_NAMED, Problems, RowProblem, unused_columns
-from legibility.identify.rowcheck import (
-    CONTROL,
-    LONGEST_FIELD,
-    check_birth,
-    check_ear,
-    check_mark,
-    check_text,
-    no_mark_words,
+from legibility.identify.plain_rows import plain_batches, plain_header
+from legibility.identify.registry_rows import (
+    ROWS_AT_A_TIME,
+    Chunk,
+    checked_rows,
+    without_lines,
 )
+from legibility.identify.row_problems import PROBLEMS_NAMED, Problems, RowProblem, unused_columns
 from legibility.identify.spelling import spelling_twins
-from legibility.identify.textcolumn import TextColumn, joined, text_column
+from legibility.identify.textcolumn import TextColumn, joined
 from legibility.identify.understood_rows import OwnRows, addresses
-from legibility.marks.rules import Rules, allowed_pattern, of_marks
+from legibility.marks.rules import Rules, of_marks
 from legibility.tables.choice import ROLES, choice_text
-from legibility.tables.contents import MARK
 from legibility.tables.findings import NONE
 from legibility.tables.reader import ascii_safe, read_bytes, read_table
 from legibility.tables.sheet import Table
 from legibility.tables.text_file import LONGEST_HEADER
 from legibility.tables.understanding import Understood, refuse_unsettled, understand
 
-ROWS_AT_A_TIME: Final = 300
-"""Measured: of 200 to 50,000 the size that needs least time and memory, within a tenth."""
-
 __all__ = ["Registry", "RegistryCheck", "check_registry", "load_registry", "registry_of"]
 
-EAR_MARKS: Final = ("left_mark", "right_mark")
-_DELIMITERS: Final = (",", ";", "\t")
-_MARK_BYTES: Final = 25
 _NEEDED: Final = ("", "animal_id")
 """Columns without which a row is no animal; a row without any mark is none either."""
 
@@ -82,19 +71,9 @@ class ReadRegistry:
 
 
 @dataclass(frozen=True, slots=True)
-class _Chunk:
-    marks: NDArray[np.bytes_]
-    rights: NDArray[np.bytes_]
-    """Marks of right ears that differ from those of the left ones; empty for the others."""
-    columns: dict[str, TextColumn]
-    years: NDArray[np.int16]
-    lines: NDArray[np.int32]
-
-
-@dataclass(frozen=True, slots=True)
 class _Scan:
     name: str
-    chunks: list[_Chunk]
+    chunks: list[Chunk]
     problems: Problems
     unused: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
@@ -183,7 +162,7 @@ def read_registry(
     rows = _rows(scan)
     if scan.problems.count:
         bad = {problem.line for problem in scan.problems.named if problem.field in _NEEDED}
-        scan = replace(scan, chunks=[_without(chunk, bad) for chunk in scan.chunks])
+        scan = replace(scan, chunks=[without_lines(chunk, bad) for chunk in scan.chunks])
     if not any(chunk.lines.size for chunk in scan.chunks):
         bad_ones = scan.problems.count
         raise RegistryError(scan.problems.message(scan.name) if bad_ones else _no_rows(scan.name))
@@ -234,7 +213,7 @@ def _scan(
     name = ascii_safe(path)
     data = read_bytes(path, name)
     if not columns and not keep_extra:
-        plain = _plain_header(data)
+        plain = plain_header(data)
         if plain is not None:
             scan = _plain_scan(data, name, *plain, rules)
             if not scan.problems.count:
@@ -245,7 +224,7 @@ def _scan(
     problems = Problems(limit, place=addresses(found))
     extra: dict[int, dict[str, str]] | None = {} if keep_extra else None
     own = OwnRows(found, problems, extra=extra)
-    chunks = _chunks(own.batches(ROWS_AT_A_TIME), own.header, rules, problems)
+    chunks = checked_rows(own.batches(ROWS_AT_A_TIME), own.header, rules, problems)
     unused = tuple(
         heading + (f" ({why})" if why.startswith("may be") else "") for heading, why in found.unused
     )
@@ -268,34 +247,10 @@ def _plain_scan(
     stream.readline(LONGEST_HEADER)
     reader = csv.reader(stream, delimiter=delimiter, strict=True)
     problems = Problems(PROBLEMS_NAMED)
-    batches = _batches(reader, len(header), quoted=b'"' in data, problems=problems)
-    chunks = _chunks(batches, header, rules, problems)
+    batches = plain_batches(reader, len(header), quoted=b'"' in data, problems=problems)
+    chunks = checked_rows(batches, header, rules, problems)
     unused = tuple(column for column in header if column and column not in ROLES)
     return _Scan(name, chunks, problems, unused, (), hashlib.sha256(data).hexdigest())
-
-
-def _chunks(
-    batches: Iterable[tuple[list[int], list[list[str]]]],
-    header: list[str],
-    rules: Rules | None,
-    problems: Problems,
-) -> list[_Chunk]:
-    """All rows, checked; identifiers that are there twice are reported."""
-    seen = set[str]()
-    chunks: list[_Chunk] = []
-    repeated: list[tuple[int, str, str]] = []
-    for lines, rows in batches:
-        chunk, ids = _check(lines, rows, header, rules, problems)
-        chunks.append(chunk)
-        if len(set(ids)) < len(ids) or not seen.isdisjoint(ids):
-            for line, animal_id, mark in zip(lines, ids, chunk.marks, strict=True):
-                if animal_id and animal_id in seen:
-                    repeated.append((line, animal_id, mark.decode("ascii")))
-                seen.add(animal_id)
-        else:
-            seen.update(ids)
-    problems.add_repeated(repeated, ((c.columns, c.lines, c.marks) for c in chunks))
-    return chunks
 
 
 def _assembled(scan: _Scan, rules: Rules | None) -> Registry:
@@ -323,240 +278,7 @@ def _assembled(scan: _Scan, rules: Rules | None) -> Registry:
     )
 
 
-def _written(chunks: list[_Chunk]) -> TextColumn | None:
+def _written(chunks: list[Chunk]) -> TextColumn | None:
     """Marks as the file writes them, where they differ; None when none does."""
     parts = [chunk.columns["written"] for chunk in chunks]
     return joined(parts) if any(part.data for part in parts) else None
-
-
-def _without(chunk: _Chunk, bad: set[int]) -> _Chunk:
-    """The rows whose lines are not among these and that have a mark."""
-    good = [
-        place
-        for place, line in enumerate(chunk.lines.tolist())
-        if line not in bad and chunk.marks[place]
-    ]
-    columns = {
-        name: text_column([column[place] for place in good])
-        for name, column in chunk.columns.items()
-    }
-    return _Chunk(
-        chunk.marks[good], chunk.rights[good], columns, chunk.years[good], chunk.lines[good]
-    )
-
-
-def _plain_header(data: bytes) -> tuple[str, list[str]] | None:
-    """Separator and columns of a file in UTF-8 with this program's names; None for all others."""
-    first = data[:LONGEST_HEADER].split(b"\n", 1)[0].split(b"\r", 1)[0]
-    try:
-        line = first.decode("utf-8-sig")
-        if not data.isascii():
-            data.decode("utf-8")
-    except UnicodeDecodeError:
-        return None
-    if b"E+" in data or b"e+" in data or data.count(first) > 1:
-        return None
-    for delimiter in _DELIMITERS:
-        header = [column.strip().lower() for column in line.split(delimiter)]
-        both = [column for column in EAR_MARKS if column in header]
-        named = [column for column in header if column]
-        if (
-            "animal_id" in header
-            and ("mark" in header) != bool(both)
-            and not (both and "ear" in header)
-            and len(named) == len(set(named))
-            and '"' not in line
-        ):
-            return delimiter, header
-    return None
-
-
-def _batches(
-    reader: Iterator[list[str]], width: int, *, quoted: bool, problems: Problems
-) -> Iterator[tuple[list[int], list[list[str]]]]:
-    """Rows of the right width that are not empty, some at a time, with the line each begins on.
-
-    Without quotes in the file each line is a row; with them a row may go on over line ends.
-    """
-    line, size, at_end = 2, 1 if quoted else ROWS_AT_A_TIME, False
-    lines: list[int] = []
-    rows: list[list[str]] = []
-    while not at_end:
-        try:
-            read = list(islice(reader, size))
-        except csv.Error as error:
-            at = line if quoted else int(getattr(reader, "line_num", 0)) + 1
-            problems.add(at, "", f"cannot be read as CSV ({error}); the rest was not looked at")
-            read = []
-        at_end = not read
-        if any(len(fields) != width or not fields[0] for fields in read):
-            for offset, fields in enumerate(read):
-                if len(fields) == width and any(fields):
-                    lines.append(line + offset)
-                    rows.append(fields)
-                elif any(text.strip() for text in fields):
-                    problem = f"has {len(fields)} fields; the header has {width}"
-                    problems.add(line + offset, "", problem)
-        else:
-            lines += range(line, line + len(read))
-            rows += read
-        line = int(getattr(reader, "line_num", 0)) + 2
-        if rows and (at_end or len(rows) >= ROWS_AT_A_TIME):
-            yield lines, rows
-            lines, rows = [], []
-
-
-def _check(
-    lines: list[int],
-    rows: list[list[str]],
-    header: list[str],
-    rules: Rules | None,
-    problems: Problems,
-) -> tuple[_Chunk, list[str]]:
-    """Columns of a batch of rows, and its identifiers; bad values are left empty and reported."""
-    by_name = dict(zip(header, zip(*rows, strict=True), strict=True))
-    found: list[tuple[int, str, str]] = []
-    values = {
-        column: _texts(column, by_name[column], lines, found)
-        for column in TEXT_FIELDS
-        if column in by_name
-    }
-    years = np.zeros(len(rows), dtype=np.int16)
-    nothing = ("",) * len(rows)
-    births = zip(
-        by_name.get("birth_date", nothing), by_name.get("birth_year", nothing), strict=True
-    )
-    pairs = list(births)
-    known = {pair: check_birth(*pair) for pair in set(pairs)}
-    years[:] = [known[pair][0] for pair in pairs]
-    if any(problem for _, problem in known.values()):
-        field = "birth_date" if "birth_date" in by_name else "birth_year"
-        found += [
-            (line, field, known[p][1]) for line, p in zip(lines, pairs, strict=True) if known[p][1]
-        ]
-    if "mark" in by_name:
-        ears = values.get("ear", nothing)
-        written = list(by_name["mark"])
-        marks = _marks("mark", by_name["mark"], lines, ears, years.tolist(), rules, found)
-        rights: Sequence[str] = nothing
-    else:
-        marks, rights, values["ear"] = _ear_marks(by_name, lines, years.tolist(), rules, found)
-        left, right = (by_name.get(column, nothing) for column in EAR_MARKS)
-        written = [a.strip() or b.strip() for a, b in zip(left, right, strict=True)]
-    for line, field, problem in sorted(found):
-        problems.add(line, field, problem)
-    differing = (
-        list(nothing)
-        if written == marks
-        else [_differing(w, m) for w, m in zip(written, marks, strict=True)]
-    )
-    chunk = _Chunk(
-        np.array(marks, dtype=f"S{_MARK_BYTES}"),
-        np.array(rights, dtype=f"S{_MARK_BYTES}"),
-        {column: text_column(texts) for column, texts in values.items()}
-        | {"written": text_column(differing)},
-        years,
-        np.array(lines, dtype=np.int32),
-    )
-    return chunk, values["animal_id"]
-
-
-def _differing(written: str, mark: str) -> str:
-    """A mark as written where that is not the mark itself."""
-    written = written.strip()
-    return written if mark and written != mark else ""
-
-
-def _ear_marks(
-    by_name: Mapping[str, tuple[str, ...]],
-    lines: list[int],
-    years: Sequence[int],
-    rules: Rules | None,
-    found: list[tuple[int, str, str]],
-) -> tuple[list[str], list[str], list[str]]:
-    """Marks (the left ear's where both differ), differing right ones, and the marks' ears."""
-    sides = []
-    for column in EAR_MARKS:
-        texts = by_name.get(column, ("",) * len(lines))
-        there = [place for place, text in enumerate(texts) if text.strip()]
-        checked = _marks(
-            column,
-            tuple(texts[place] for place in there),
-            [lines[place] for place in there],
-            [column.removesuffix("_mark")] * len(there),
-            [years[place] for place in there],
-            rules,
-            found,
-        )
-        side = [""] * len(lines)
-        for place, mark in zip(there, checked, strict=True):
-            side[place] = mark
-        found_none = set(range(len(lines))) - set(there)
-        sides.append((side, found_none))
-    (left, no_left), (right, no_right) = sides
-    found += [
-        (lines[place], "left_mark", "left_mark and right_mark are empty; expected at least one")
-        for place in no_left & no_right
-    ]
-    ears = [
-        "both" if a and a == b else "left" if a else "right"
-        for a, b in zip(left, right, strict=True)
-    ]
-    marks = [a or b for a, b in zip(left, right, strict=True)]
-    return marks, [b if a and b != a else "" for a, b in zip(left, right, strict=True)], ears
-
-
-def _marks(
-    column: str,
-    texts: tuple[str, ...],
-    lines: list[int],
-    ears: Sequence[str],
-    years: Sequence[int],
-    rules: Rules | None,
-    found: list[tuple[int, str, str]],
-) -> list[str]:
-    if not texts:
-        return []
-    if rules is None and all(map(MARK.fullmatch, texts)):
-        upper = "\n".join(texts).upper().split("\n")
-        if no_mark_words().isdisjoint(upper):
-            return upper
-    marks = []
-    allowed = {
-        (ear, year): allowed_pattern(rules, ear=ear, birth_year=year).fullmatch
-        for ear, year in set(zip(ears, years, strict=True))
-        if rules is not None and ear != "both"
-    }
-    for line, text, ear, year in zip(lines, texts, ears, years, strict=True):
-        matches = allowed.get((ear, year))
-        if matches is not None and matches(text):
-            marks.append(text)
-            continue
-        mark, problem = check_mark(text, rules, ear=ear, birth_year=year)
-        marks.append(mark)
-        if problem:
-            field = "birth_year" if problem.startswith("birth_year") else column
-            found.append((line, field, problem))
-    return marks
-
-
-def _texts(
-    column: str, texts: tuple[str, ...], lines: list[int], found: list[tuple[int, str, str]]
-) -> list[str]:
-    if column == "ear":
-        known = {text: check_ear(text) for text in set(texts)}
-        checked = [known[text] for text in texts]
-    elif column != "animal_id" and not any(texts):
-        return list(texts)
-    elif max(map(len, texts)) <= LONGEST_FIELD and not CONTROL.search("".join(texts)):
-        stripped = [text.strip() for text in texts]
-        if column != "animal_id" or all(stripped):
-            return stripped
-        checked = [(text, "") for text in stripped]
-    else:
-        checked = [check_text(column, text) for text in texts]
-    values = [value for value, _ in checked]
-    if column == "animal_id" and not all(values):
-        checked = [(v, p if v or p else "animal_id is empty") for v, p in checked]
-    found += [(line, column, p) for line, (_, p) in zip(lines, checked, strict=True) if p]
-    return values
