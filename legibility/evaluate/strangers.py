@@ -74,6 +74,8 @@ class Case:
     covered: bool
     identified: bool
     """Whether it was called identified."""
+    taken: bool
+    """Whether what was pressed is another registered animal's mark."""
 
 
 def measure(
@@ -119,6 +121,9 @@ def measure(
                     right=first is not None and first.animal_id == truth,
                     covered=not found.candidates or truth in found.candidate_set,
                     identified=found.decision is Decision.IDENTIFIED,
+                    taken=any(
+                        plain(m) == plain(known.mark) for i, m in enumerate(marks) if str(i) != own
+                    ),
                 )
             )
     return cases
@@ -153,6 +158,10 @@ def report(cases: Sequence[Case], *, photos: int, seed: int) -> Report:
         for kind in CASES
         for size in sizes
     }
+    pressed = {
+        f"{MISPRESSED}, {name}": [c for c in groups[MISPRESSED] if c.taken == taken]
+        for name, taken in (("giving another animal's mark", True), ("giving nobody's mark", False))
+    }
     rows = {
         f"registered, {name}": [c for c in groups[REGISTERED] if c.two_rows == two]
         for name, two in (("one row", False), ("two rows, no break in the list", True))
@@ -165,6 +174,7 @@ def report(cases: Sequence[Case], *, photos: int, seed: int) -> Report:
         seed=seed,
         sections=(
             Section("Strangers and registered animals", _lines(groups)),
+            Section("Wrong and swapped dies", _lines(pressed)),
             Section("By rows", _lines(rows)),
             Section("By size of the list", _lines(by_size)),
         ),
