@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from legibility.identify.textcolumn import TextColumn
-from legibility.misreadings import RiskColumns
+from legibility.misreadings import AnimalRisk, RiskColumns
 from legibility.risk.classes import Classes
 from legibility.risk.explain import N_PHRASES, phrase
 from legibility.risk.misreading import Channel
@@ -41,11 +41,28 @@ class Listing:
         most : int
             Rivals of each that are listed.
         """
-        arrays, rivals = self.arrays, self.rivals.of(animals, most=most)
         animal_ids, marks = self.names
+        return replace(self.nameless(animals, most=most), animal_ids=animal_ids, marks=marks)
+
+    def records(self, animals: NDArray[np.int64]) -> list[AnimalRisk]:
+        """A few animals, each by itself; only they and their rivals are named."""
+        found = self.nameless(animals)
+        named, place = np.unique(np.concatenate([found.animals, found.rival]), return_inverse=True)
+        found = replace(
+            found,
+            animal_ids=np.array([self.animal_ids[int(one)] for one in named], dtype=object),
+            marks=self.marks[named].astype(np.str_).astype(object),
+            animals=place[: len(animals)],
+            rival=place[len(animals) :],
+        )
+        return [found.record(at) for at in range(len(found))]
+
+    def nameless(self, animals: NDArray[np.int64], *, most: int = TOP) -> RiskColumns:
+        """As :meth:`columns`, without the names of the whole registry."""
+        arrays, rivals = self.arrays, self.rivals.of(animals, most=most)
         return RiskColumns(
-            animal_ids=animal_ids,
-            marks=marks,
+            animal_ids=np.zeros(0, dtype=object),
+            marks=np.zeros(0, dtype=object),
             animals=animals,
             grade=np.array(self.grades)[self.levels[animals]],
             right=arrays.right[animals],

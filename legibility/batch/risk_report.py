@@ -72,13 +72,11 @@ class RegistryReport:
 
     def worst(self, count: int) -> list[AnimalRisk]:
         """The animals with the highest risk, worst first."""
-        worst = np.argsort(-self.arrays.risk, kind="stable")[:count]
-        chosen = self.listing.columns(worst)
-        return [chosen.record(at) for at in range(len(chosen))]
+        return self.listing.records(np.argsort(-self.arrays.risk, kind="stable")[:count])
 
     def animal(self, index: int) -> AnimalRisk:
         """One animal with its rivals."""
-        return self.listing.columns(np.array([index])).record(0)
+        return self.listing.records(np.array([index]))[0]
 
     def commonest(self) -> tuple[float, Matrix, Matrix, Matrix]:
         """Grade that most animals are looked at in; the kernel there, with its 95 % interval."""

@@ -46,7 +46,7 @@ def risk_csv_texts(report: RegistryReport, *, jobs: int = 0) -> Iterator[str]:
 def risk_columns(report: RegistryReport, *, jobs: int = 0) -> Iterator[RiskColumns]:
     """All animals in columns (``RegistryReport.columns``), as :func:`risk_json_texts`."""
     animal_ids, marks = report.listing.names
-    for columns in _made(report, _Nameless, jobs):
+    for columns in _made(report, _nameless, jobs):
         yield replace(columns, animal_ids=animal_ids, marks=marks)
 
 
@@ -102,12 +102,6 @@ class _Lines:
         return self._writer.lines(columns)
 
 
-class _Nameless:
+def _nameless(listing: Listing) -> Callable[[NDArray[np.int64]], RiskColumns]:
     """Columns without the names of the whole registry, which travel badly."""
-
-    def __init__(self, listing: Listing) -> None:
-        self._listing = listing
-
-    def __call__(self, animals: NDArray[np.int64]) -> RiskColumns:
-        nobody = np.zeros(0, dtype=object)
-        return replace(self._listing.columns(animals), animal_ids=nobody, marks=nobody)
+    return listing.nameless

@@ -83,13 +83,15 @@ class Finder:
         group, targets = self._groups[reading], self._targets[reading]
         own = _places(records.codes, group.codes) if reading == records.structure else _NOWHERE
         odds = total_odds(records.codes, records.structure, ch)
-        enough = enough_without(records.codes, records.structure, reading, ch)
+        enough: dict[View, NDArray[np.float32]] = {}
         kept: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
         ways = views(records.structure, reading, ch)
         for source, target in _candidates(records, ways, targets, ch, least):
             if len(own):
                 is_other = np.flatnonzero(own[source] != target)
                 source, target = source[is_other], target[is_other]
+            if not enough and len(source) > len(records.ids):
+                enough = enough_without(records.codes, records.structure, reading, ch)
             x, y = records.codes.take(source, axis=0), group.codes.take(target, axis=0)
             probability = pair_probability(
                 x,
