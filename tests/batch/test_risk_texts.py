@@ -7,7 +7,10 @@ import io
 import json
 import os
 import signal
+import subprocess
+import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -138,3 +141,50 @@ def test_a_killed_process_ends_in_one_line() -> None:
         pytest.raises(LegibilityError, match="--jobs 1"),
     ):
         list(in_order(workers.executor, work, range(9), look_ahead=4))
+
+
+_PARENT = """
+import os, time
+from legibility.batch.executors import open_workers
+if __name__ == "__main__":
+    with open_workers(n_photos=9, jobs=2) as workers:
+        pids = set()
+        while len(pids) < 2:
+            pids |= set(workers.executor.map(wait_a_little, range(4)))
+        print(*pids, flush=True)
+        time.sleep(600)
+"""
+
+
+def wait_a_little(_: int) -> int:
+    time.sleep(0.2)
+    return os.getpid()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="looks for processes as POSIX does")
+def test_processes_end_when_the_one_that_asked_is_killed(tmp_path: Path) -> None:
+    script = tmp_path / "parent.py"
+    name = f"from {__name__} import wait_a_little\n"
+    script.write_text(name + _PARENT, encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    with subprocess.Popen(
+        [sys.executable, str(script)], env=environment, stdout=subprocess.PIPE, text=True
+    ) as parent:
+        assert parent.stdout is not None
+        pids = [int(pid) for pid in parent.stdout.readline().split()]
+        assert len(pids) == 2
+        parent.kill()
+    waited = time.monotonic() + 60
+    while any(_alive(pid) for pid in pids):
+        assert time.monotonic() < waited
+        time.sleep(0.05)
+
+
+def _alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    # Nobody may have asked yet how an orphan ended.
+    state = Path(f"/proc/{pid}/stat")
+    return not state.exists() or ") Z" not in state.read_text()
