@@ -20,7 +20,7 @@ from zipfile import BadZipFile
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.alphabet import CHARACTERS, N_CHARACTERS
+from legibility.alphabet import N_CHARACTERS
 from legibility.errors import LegibilityError
 
 Points: TypeAlias = NDArray[np.float32]
@@ -159,14 +159,3 @@ def save_sources(path: Path, sources: Sequence[GlyphSource]) -> None:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
-
-
-def glyph_of(source: GlyphSource, character: str) -> Glyph:
-    """Lines of one character.
-
-    Raises
-    ------
-    ValueError
-        If it is not one of the 36 characters.
-    """
-    return source.strokes[CHARACTERS.index(character)]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from legibility.errors import ChipError
-from legibility.herd.chip import ChipCode, Issuer, pack, reversed_bits, unpack
+from legibility.herd.chip import ChipCode, Issuer, reversed_bits, unpack
 from legibility.herd.telegram import receive
 
 HEX_ORDERS: Final = ("animal-first", "animal-last", "bytes-reversed")
@@ -78,18 +78,6 @@ def parse_chip(text: str, *, hex_order: str = "") -> ChipText:
         f"{shown!r} is no transponder number; expected 15 digits, 16 or 32 hexadecimal digits, or "
         "3E7.1CBE991A14"
     )
-
-
-def written_forms(code: ChipCode) -> dict[str, str]:
-    """A code in each form that :func:`parse_chip` understands, but for the telegram."""
-    bits = pack(code)
-    return {
-        "decimal": code.number,
-        "dot-hex": f"{code.country:03X}.{code.national_id:010X}",
-        "hex animal-first": f"{bits:016X}",
-        "hex animal-last": f"{reversed_bits(bits):016X}",
-        "hex bytes-reversed": bits.to_bytes(8, "little").hex().upper(),
-    }
 
 
 def _parse_hex(shown: str, bits: int, hex_order: str) -> ChipText:

@@ -16,7 +16,7 @@ reading that agrees about doubles high odds, one that disagrees counts nearly in
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -166,11 +166,6 @@ def eyes(
         ),
         tuple(ratios for _, ratios, _ in known),
     )
-
-
-def with_reliability(said: EyeReading, measured: float, *, basis: str) -> EyeReading:
-    """The same reading by a reader whose reliability was measured."""
-    return replace(said, accuracy=measured, basis=basis)
 
 
 def _cell(place: str, accuracy: float) -> CellReading:

@@ -44,11 +44,6 @@ class SetLimits:
     """Sizes of the registries they were scored in; 0 = any."""
 
 
-def conformal_score(probabilities: NDArray[np.float64], truth: int) -> float:
-    """Probability of everything strictly more probable than the truth, 0..1."""
-    return float(np.sum(probabilities[probabilities > probabilities[truth]]))
-
-
 def score_limit(scores: Sequence[float], *, coverage: float) -> float:
     """The ``ceil((n + 1) coverage)``-th smallest score; infinite when there are too few.
 

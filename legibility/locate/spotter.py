@@ -51,11 +51,6 @@ class Pyramid:
         )
 
 
-def find_spots(pixels: ColorImage) -> tuple[Spot, ...]:
-    """Characters of a photo on every level, strongest first, in photo pixels."""
-    return look_coarsely(pixels).all_spots()
-
-
 def as_it_is(pixels: ColorImage) -> ColorImage:
     """The picture unchanged."""
     return pixels

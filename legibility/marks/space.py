@@ -58,22 +58,6 @@ def iter_marks(rules: Rules, *, ear: str = "", birth_year: int = 0) -> Iterator[
         yield from shape.marks("", 0, shape.start)
 
 
-def mark_at(rules: Rules, index: int, *, ear: str = "", birth_year: int = 0) -> str:
-    """Mark number ``index`` (from 0) of :func:`iter_marks`, without going through the others.
-
-    Raises
-    ------
-    IndexError
-        If there are not so many marks.
-    """
-    if index >= 0:
-        for shape in _shapes(rules, ear, birth_year):
-            if index < shape.count:
-                return shape.mark(index)
-            index -= shape.count
-    raise IndexError("the rules allow fewer marks")
-
-
 def sample_marks(
     rules: Rules,
     rng: np.random.Generator,
@@ -146,14 +130,6 @@ def log_share(rules: Rules, mark: str) -> float:
         share / _layout_count(layout) for layout, share in layout_shares(rules) if layout.fits(rows)
     )
     return float(np.log(share)) if share else -np.inf
-
-
-@lru_cache(maxsize=256)
-def _shares_by_lengths(rules: Rules) -> dict[tuple[int, ...], list[tuple[Layout, float]]]:
-    found: dict[tuple[int, ...], list[tuple[Layout, float]]] = {}
-    for layout, share in layout_shares(rules):
-        found.setdefault(layout.lengths, []).append((layout, share))
-    return found
 
 
 @lru_cache(maxsize=1024)

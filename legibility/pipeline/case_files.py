@@ -7,7 +7,7 @@ nothing outside can take part in the figures.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -210,11 +210,6 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
         target = folder / name
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_bytes(data)
-
-
-def read_files(folder: Path, names: Sequence[str]) -> dict[str, bytes]:
-    """Files of a folder by their names in the case."""
-    return {name: (folder / name).read_bytes() for name in names}
 
 
 def _file_settings() -> tuple[str, ...]:

@@ -164,34 +164,6 @@ def fit_calibration(
     )
 
 
-def expected_calibration_error(
-    logp: LogLikelihood, truth: NDArray[np.int64], *, n_bins: int = 15
-) -> float:
-    """Mean gap between the best character's probability and how often it is right, 0..1.
-
-    Bins of equal width, as in Guo et al. 2017, equation 3.
-    """
-    p = np.exp(np.asarray(logp, dtype=np.float64))
-    if not len(p):
-        return 0.0
-    confidence, right = p.max(axis=1), p.argmax(axis=1) == truth
-    index = np.minimum((confidence * n_bins).astype(int), n_bins - 1)
-    gap = np.bincount(index, confidence - right, minlength=n_bins)
-    return float(np.abs(gap).sum() / len(p))
-
-
-def brier_score(logp: LogLikelihood, truth: NDArray[np.int64]) -> float:
-    """Mean squared distance to the truth over all classes, 0 (perfect) .. 2.
-
-    Brier 1950, Mon. Weather Rev. 78(1):1-3, in its original form for many classes.
-    """
-    p = np.exp(np.asarray(logp, dtype=np.float64))
-    if not len(p):
-        return 0.0
-    p[np.arange(len(p)), np.asarray(truth, dtype=np.int64)] -= 1.0
-    return float((p**2).sum(axis=1).mean())
-
-
 def _hat_basis(knots: NDArray[np.float64], where: NDArray[np.float64]) -> NDArray[np.float64]:
     """Weights of linear interpolation, (n, n_knots), each row summing to one."""
     if len(knots) == 1:

@@ -328,19 +328,3 @@ def likeliest_needles(
         chosen.append(best)
         free &= ((points - points[best]) ** 2).sum(axis=1) >= least
     return np.sort(np.array(chosen, dtype=np.intp))
-
-
-def score_mark(scores: NeedleScores, mark: str) -> float:
-    """Log-likelihood ratio of a whole row being ``mark`` against bare skin.
-
-    Raises
-    ------
-    ValueError
-        If the mark has another number of characters than the row has cells.
-    """
-    if len(mark) != len(scores.cells):
-        raise ValueError(
-            f"mark {mark!r} has {len(mark)} characters; the row has {len(scores.cells)} cells"
-        )
-    columns = [index_of(character) for character in mark]
-    return float(scores.loglik[np.arange(len(mark)), columns].sum())

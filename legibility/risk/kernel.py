@@ -224,13 +224,6 @@ class Kernel:
         """
         return np.asarray(self.counts_at(condition).sum(axis=1) + self.prior_strength, np.float64)
 
-    def interval_at(
-        self, condition: ConditionLike, *, confidence: float = 0.95
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Credible interval of each entry of ``at``: (36, 37) low and (36, 37) high."""
-        sample = self.sample_at(condition)[:, None]
-        return beta_interval(self.at(condition), sample, confidence=confidence)
-
     def row_unread_at(self, condition: ConditionLike) -> float:
         """Share of rows that are not read at all at a condition, 0..1."""
         if not len(self.row_unread):

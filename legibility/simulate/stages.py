@@ -11,10 +11,9 @@ from collections.abc import Collection
 from dataclasses import replace
 from typing import Final
 
-import cv2
 import numpy as np
 
-from legibility.containers import ColorImage, Stage
+from legibility.containers import Stage
 from legibility.simulate.camera import CameraSpec, sample_camera
 from legibility.simulate.geometry import Pose
 from legibility.simulate.hair import HairSpec
@@ -138,25 +137,6 @@ def clipped(hair: HairSpec) -> HairSpec:
         long_hairs=0,
         fringe_mm=min(hair.fringe_mm, 3.0),
     )
-
-
-def resaved(pixels: ColorImage, *, quality: int, scale: float = 1.0) -> ColorImage:
-    """The same photo as another program stores it: another size, another JPEG quality.
-
-    Raises
-    ------
-    ValueError
-        If the picture cannot be stored.
-    """
-    size = (max(1, round(pixels.shape[1] * scale)), max(1, round(pixels.shape[0] * scale)))
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
-    done, data = cv2.imencode(
-        ".jpg", cv2.cvtColor(small, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]
-    )
-    if not done:
-        raise ValueError(f"a picture of shape {pixels.shape} could not be stored as JPEG")
-    decoded = cv2.cvtColor(cv2.imdecode(data, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
-    return np.asarray(decoded, dtype=np.uint8)
 
 
 def _next_shot(camera: CameraSpec, rng: np.random.Generator) -> CameraSpec:

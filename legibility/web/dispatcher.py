@@ -82,10 +82,6 @@ class Dispatcher:
         """Whether no more photos should be taken in now."""
         return self.waiting >= self._most
 
-    def is_waiting(self, upload_id: str) -> bool:
-        """Whether a photo waits or is being read."""
-        return upload_id in self._waiting
-
     def submit(self, upload_id: str, photo: ChutePhoto) -> None:
         """Have a photo read; one that waits already is left alone."""
         with self._lock:

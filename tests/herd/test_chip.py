@@ -24,7 +24,7 @@ from legibility.herd.chip import (
     reversed_bits,
     unpack,
 )
-from legibility.herd.chiptext import HEX_ORDERS, parse_chip, written_forms
+from legibility.herd.chiptext import HEX_ORDERS, parse_chip
 from legibility.herd.telegram import code_crc, crc16, receive, send
 
 A = ChipCode(999, 112233)
@@ -39,6 +39,18 @@ codes = st.builds(
     st.booleans(),
     st.integers(0, 2**14 - 1),
 )
+
+
+def written_forms(code: ChipCode) -> dict[str, str]:
+    """A code in each form that :func:`parse_chip` understands, but for the telegram."""
+    bits = pack(code)
+    return {
+        "decimal": code.number,
+        "dot-hex": f"{code.country:03X}.{code.national_id:010X}",
+        "hex animal-first": f"{bits:016X}",
+        "hex animal-last": f"{reversed_bits(bits):016X}",
+        "hex bytes-reversed": bits.to_bytes(8, "little").hex().upper(),
+    }
 
 
 @pytest.mark.parametrize(

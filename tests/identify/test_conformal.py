@@ -13,7 +13,6 @@ from legibility.identify.calibration import FinalCalibration, SetScores, posteri
 from legibility.identify.calibration_fit import calibration_with_sets, set_scores
 from legibility.identify.conformal import (
     candidate_set,
-    conformal_score,
     score_limit,
     set_limits,
 )
@@ -24,6 +23,11 @@ BOASTFUL = FinalCalibration(exponent=1.0, floor=0.0)
 
 def probabilities(shot: Shot, calibration: FinalCalibration = BOASTFUL) -> np.ndarray:
     return posterior(shot.log_likelihood, not_registered_prior=0.1, calibration=calibration)
+
+
+def conformal_score(probabilities: np.ndarray, truth: int) -> float:
+    """Probability of everything strictly more probable than the truth, 0..1."""
+    return float(np.sum(probabilities[probabilities > probabilities[truth]]))
 
 
 def test_quantile_of_the_paper() -> None:

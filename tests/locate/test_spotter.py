@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from legibility.containers import Spot
 from legibility.locate import spotter
-from legibility.locate.spotter import find_spots
+from legibility.locate.spotter import look_coarsely
 
 ROWS, COLUMNS = 24, 32
 
@@ -120,7 +120,7 @@ def test_any_size_of_picture_is_taken(
         return (empty,)
 
     monkeypatch.setattr(spotter, "run_network", run)
-    assert find_spots(np.full((*size, 3), 90, np.uint8)) == ()
+    assert look_coarsely(np.full((*size, 3), 90, np.uint8)).all_spots() == ()
     assert 1 <= len(shapes) <= spotter.LEVELS
     for _, channels, height, width in shapes:
         assert channels == 3

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from legibility.marks.rules import Form, Rules
-from legibility.marks.space import count_marks, iter_marks, mark_at, sample_marks
+from legibility.marks.space import count_marks, iter_marks, sample_marks
 
 SMALL = [
     Rules(characters="AB1", shortest_row=1, longest_row=2),
@@ -45,7 +45,6 @@ def test_counts_are_those_of_brute_force(rules: Rules) -> None:
     assert len(set(marks)) == len(marks)
     assert set(marks) == {m for m in brute_force(rules) if not rules.year_letters or m[1] in "ABMN"}
     assert count_marks(rules) == len(list(iter_marks(rules)))
-    assert [mark_at(rules, n) for n in range(count_marks(rules))] == list(iter_marks(rules))
 
 
 def test_counts_of_large_rules() -> None:
@@ -102,6 +101,3 @@ def test_no_mark_at_all() -> None:
     assert sample_marks(rules, np.random.default_rng(1), 0, ear="right") == []
     with pytest.raises(ValueError, match="allow 0 marks"):
         sample_marks(rules, np.random.default_rng(1), 1, ear="right")
-    for index in (-1, 10):
-        with pytest.raises(IndexError):
-            mark_at(rules, index)

@@ -17,7 +17,8 @@ from legibility.photo.fingerprint import (
     first_of_each,
 )
 from legibility.simulate import render
-from legibility.simulate.stages import found_scene, repeated_scene, resaved, stage_scene
+from legibility.simulate.stages import found_scene, repeated_scene, stage_scene
+from tests.resaved_photos import resaved
 
 
 def shots(seed: int) -> dict[str, ColorImage]:

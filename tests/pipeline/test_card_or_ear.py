@@ -19,7 +19,7 @@ from legibility.read.card_dots import CardDots, find_dots
 from legibility.read.card_signs import Ground
 from legibility.risk.card import Verdict
 from legibility.simulate import render, sample_scene
-from legibility.simulate.card import render_card, sample_card
+from tests.sample_cards import render_card, sample_card
 
 WARM_LAMP = np.array([1.0, 0.86, 0.62])
 """Choice: a lamp of about 3000 K without white balance."""

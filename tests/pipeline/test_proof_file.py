@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from legibility.cli import cli
-from legibility.simulate.card import LoadedDie, render_card, sample_card
+from tests.sample_cards import LoadedDie, render_card, sample_card
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 

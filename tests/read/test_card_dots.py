@@ -7,7 +7,7 @@ import pytest
 
 from legibility.read.card_dots import find_dots, redraw
 from legibility.simulate import render, sample_scene
-from legibility.simulate.card import KINDS, render_card, sample_card
+from tests.sample_cards import KINDS, render_card, sample_card
 
 
 @pytest.mark.parametrize(("kind", "behind"), list(zip(KINDS, (False, True, False), strict=True)))

@@ -18,7 +18,7 @@ from legibility.dies.strokes import load_sources
 from legibility.read.cells import CellBox
 from legibility.read.needle_bank import DieLayout, layouts_from_sources
 from legibility.read.needle_pose import shared_poses, shifts
-from legibility.read.needles import NeedleModel, likeliest_needles, score_mark
+from legibility.read.needles import NeedleModel, likeliest_needles
 from tests.read.dots import draw_row
 
 HELD_OUT = load_sources(split="held_out")
@@ -154,21 +154,6 @@ def test_explanations_add_up_and_turn_around(cell: int, one: str, other: str) ->
     # other poses count for less than the least prior a pose of one of the two sets can have.
     least = min(pose.logp for pose in shared_poses()) + shifts()[1].min() - np.log(2)
     assert abs(there.other_poses) < -least
-
-
-def test_a_mark_scores_the_sum_of_its_cells(model: NeedleModel) -> None:
-    row = draw_row(HELD_OUT[1], np.random.default_rng(36), n_cells=4)
-    scores = model.score(row.ink, row.cells)
-    right = "".join(CHARACTERS[c] for c in row.truth)
-    assert score_mark(scores, right) == pytest.approx(
-        sum(scores.loglik[k, c] for k, c in enumerate(row.truth))
-    )
-    others = ["".join(np.random.default_rng(k).permutation(list(CHARACTERS))[:4]) for k in range(9)]
-    assert all(score_mark(scores, other) < score_mark(scores, right) for other in others)
-    with pytest.raises(ValueError, match="has 3 characters"):
-        score_mark(scores, "ABC")
-    with pytest.raises(ValueError, match="no character of a mark"):
-        score_mark(scores, "ab12")
 
 
 def test_moving_the_picture_with_its_cells_changes_nothing(model: NeedleModel) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from legibility.simulate.card import LoadedDie, loaded_dies, render_card, sample_card
+from tests.sample_cards import LoadedDie, loaded_dies, render_card, sample_card
 
 
 def spec(**options: object):  # type: ignore[no-untyped-def]

@@ -14,7 +14,8 @@ from legibility.containers import Stage
 from legibility.identify.registry import load_registry
 from legibility.simulate import SceneSpec, render
 from legibility.simulate.staged_folder import write_staged
-from legibility.simulate.stages import clipped, found_scene, repeated_scene, resaved, stage_scene
+from legibility.simulate.stages import clipped, found_scene, repeated_scene, stage_scene
+from tests.resaved_photos import resaved
 
 
 def dirty_ear(seed: int = 1) -> SceneSpec:
