@@ -24,11 +24,6 @@ from legibility.settings import Settings
 LIKELY: Final = 0.5
 """Choice: from here on a first candidate can be contradicted by what a person or a transponder
 says; below it nothing is claimed yet."""
-SPOKEN_FOR: Final = 0.3
-"""Choice, on ears of ``python -m legibility.evaluate.visits``: an identity is settled only where
-the photos that were read made "two animals" less probable than this share of it was before.
-There 0 of 120 visits with a far animal and 6 of 120 with a near-twin were settled though each
-animal was read (100 ears, 120 visits a kind), and none of 120 honest ones was asked about."""
 
 
 def check_visit(
@@ -157,10 +152,14 @@ def _with_doubt(
 def _if_spoken_for(
     identification: Identification, photos: OneAnimal, read: Sequence[Seen], settings: Settings
 ) -> Identification:
-    """Not settled while some photo that was read leaves open whether it is of the same animal."""
+    """Not settled while some photo that was read leaves open whether it is of the same animal.
+
+    The photos have to make "two animals" less probable by the factor by which one photo has to
+    settle an identity.
+    """
     if not identification.decision.settles or photos.sides is None:
         return identification
-    if photos.not_one <= SPOKEN_FOR * settings.p_not_one_animal:
+    if photos.not_one <= (1.0 - settings.identified_probability) * settings.p_not_one_animal:
         return identification
     names = listed([read[k].name for k in photos.sides[1]])
     return replace(
