@@ -12,7 +12,7 @@ from legibility.pipeline.herd_state import EPOCH
 from legibility.probability import percent
 
 ALIKE = 0.02
-"""Choice: parts that differ by less than this share explain nothing."""
+"""Choice: parts below this share of the largest difference explain nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,23 +66,53 @@ def why_before(ranking: Ranking, place: int, following: int) -> str:
     name = str(ranking.state.animal[following])
     if mine.score <= other.score * (1 + 1e-9):
         return f"Level with {name}: in the order of the record."
-    for_it: list[str] = []
-    against: list[str] = []
+    return f"Before {name}: {reasons_between(mine, other)}."
+
+
+def reasons_between(mine: Score, other: Score) -> str:
+    """What makes the first of two scores the higher one, and what speaks against it.
+
+    The differences of value, chance of being taken for another and loss add up to that of the
+    scores.
+    """
     parts = (
-        ("a mistake with it costs", mine.value, other.value, _plain),
-        ("it is taken for another with", mine.taken, other.taken, percent),
-        (f"its mark is lost with{_how(mine)}", mine.unknown, other.unknown, percent),
+        ((mine.value - other.value) * (other.taken + other.unknown), _of_value(mine, other)),
+        (mine.value * (mine.taken - other.taken), _of_taken(mine, other)),
+        (mine.value * (mine.unknown - other.unknown), _of_lost(mine, other)),
     )
-    for words, a, b, shown in parts:
-        if max(a, b) <= 0 or abs(a - b) <= ALIKE * max(a, b):
-            continue
-        left, right = (a, b) if "lost" not in words else (mine.lost, other.lost)
-        if shown(left) == shown(right):
-            words, left, right = "not being able to tell it counts", a, b
-        (for_it if a > b else against).append(f"{words} {shown(left)} against {shown(right)}")
-    because = " and ".join(for_it) or "its parts together weigh more"
+    least = ALIKE * max(abs(difference) for difference, _ in parts)
+    for_it = [words for difference, words in parts if difference > least]
+    against = [words for difference, words in parts if difference < -least]
     although = f", although {' and '.join(against)}" if against else ""
-    return f"Before {name}: {because}{although}."
+    return f"{' and '.join(for_it)}{although}"
+
+
+def _of_value(mine: Score, other: Score) -> str:
+    return f"a mistake with it costs {_apart(mine.value, other.value)}"
+
+
+def _of_taken(mine: Score, other: Score) -> str:
+    left, right = percent(mine.taken), percent(other.taken)
+    if left != right:
+        return f"it is taken for another with {left} against {right}"
+    return f"being taken for another weighs {_apart(mine.taken, other.taken)}"
+
+
+def _of_lost(mine: Score, other: Score) -> str:
+    """By the chances of loss, unless they do not show why (a transponder, a small difference)."""
+    left, right = percent(mine.lost), percent(other.lost)
+    if left != right and (mine.lost > other.lost) == (mine.unknown > other.unknown):
+        return f"its mark is lost with{_how(mine)} {left} against {right}"
+    return f"not being able to tell it weighs {_apart(mine.unknown, other.unknown)}"
+
+
+def _apart(left: float, right: float) -> str:
+    """Two figures with as many places as show that they differ."""
+    for places in range(2, 9):
+        shown = f"{left:.{places}g}", f"{right:.{places}g}"
+        if shown[0] != shown[1]:
+            break
+    return f"{shown[0]} against {shown[1]}"
 
 
 def score_words(score: Score, share: float) -> str:
@@ -110,7 +140,3 @@ def score_words(score: Score, share: float) -> str:
 
 def _how(score: Score) -> str:
     return " (assumed from its age)" if score.assumed and score.lost_from == "age" else ""
-
-
-def _plain(value: float) -> str:
-    return f"{value:g}"

@@ -24,7 +24,7 @@ from legibility.pipeline.herd_retention import retention
 from legibility.pipeline.herd_sheets import check_first, differing_places, sheet_details
 from legibility.pipeline.herd_worklist import worklist
 from legibility.pipeline.mark_risks import mark_risks
-from legibility.pipeline.worklist_reasons import Score, score_words
+from legibility.pipeline.worklist_reasons import Score, reasons_between, score_words
 from legibility.report.retention import retention_text, write_retention_page
 from legibility.risk.kernel import load_kernel
 from legibility.risk.marks import mark_set
@@ -81,6 +81,39 @@ def test_worklist(ranking: Ranking) -> None:
 def test_a_loss_that_is_not_certain_is_not_written_as_certain(lost: float) -> None:
     score = Score(1.0, 0.0, 0.25 * lost, 0.25 * lost, lost, "age", assumed=True, years=20.0)
     assert f"lost {100 * lost:.1f} %" in score_words(score, 0.25)
+
+
+def scored(taken: float, unknown: float, lost: float) -> Score:
+    score = taken + unknown
+    return Score(1.0, taken, unknown, score, lost, "age", assumed=True, years=12.0)
+
+
+@pytest.mark.parametrize(
+    ("mine", "other", "words"),
+    [
+        (
+            scored(0.00504, 0.2447, 0.979),
+            scored(0.00475, 0.2446, 0.979),
+            "being taken for another weighs 0.005 against 0.0047 and not being able to tell it "
+            "weighs 0.2447 against 0.2446",
+        ),
+        (
+            scored(0.0009, 0.2475, 0.990),
+            scored(0.0027, 0.2450, 0.980),
+            "its mark is lost with (assumed from its age) 99 % against 98 %, although it is taken "
+            "for another with < 0.1 % against 0.3 %",
+        ),
+        (  # A transponder spares the other one; that its mark is lost is no reason.
+            scored(0.001, 0.2, 0.8),
+            scored(0.001, 0.012, 0.95),
+            "not being able to tell it weighs 0.2 against 0.012",
+        ),
+    ],
+)
+def test_the_parts_named_are_those_that_make_the_difference(
+    mine: Score, other: Score, words: str
+) -> None:
+    assert reasons_between(mine, other) == words
 
 
 def test_the_second_call_reads_what_the_first_one_kept(herd: HerdDatabase) -> None:
