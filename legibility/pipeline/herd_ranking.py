@@ -19,7 +19,7 @@ from legibility.pipeline.herd_state import EPOCH, HerdState, needs_marks
 from legibility.probability import percent
 from legibility.settings import Settings
 from legibility.store.database import HerdDatabase
-from legibility.store.photos import unnamed_photos
+from legibility.store.photos import undated_photos, unnamed_photos
 from legibility.store.tries import scan_tries
 
 
@@ -98,7 +98,7 @@ def rank_herd(
     )
     here = np.flatnonzero(~state.gone)
     order = here[np.argsort(-found.loss[here], kind="stable")]
-    basis = _basis(state, by_age, by_grade, (*_unnamed(db), chip_words), here)
+    basis = _basis(state, by_age, by_grade, (*_unnamed(db), *_undated(db), chip_words), here)
     return Ranking(state, handling, found, order, cost, by_age, today, basis)
 
 
@@ -139,6 +139,17 @@ def _unnamed(db: HerdDatabase) -> tuple[str, ...]:
     return (
         f"Photos that nobody gave an animal: {count}. They judge no mark; say in a manifest "
         "(animal_id or chip) whom they show, and import them again.",
+    )
+
+
+def _undated(db: HerdDatabase) -> tuple[str, ...]:
+    """That photos of no known day say nothing of a mark's state at any time."""
+    count = undated_photos(db)
+    if not count:
+        return ()
+    return (
+        f"Photos of an animal without a day: {count}. They judge no mark, whatever was read on "
+        "them; say the day in a manifest (taken_at), and import them again.",
     )
 
 

@@ -42,6 +42,12 @@ def unnamed_photos(db: HerdDatabase) -> int:
     return int(row[0]) if row else 0
 
 
+def undated_photos(db: HerdDatabase) -> int:
+    """How many photos of an animal nobody knows the day of."""
+    row = db.first("SELECT count(*) FROM photos WHERE animal IS NOT NULL AND taken_at = ''")
+    return int(row[0]) if row else 0
+
+
 def find_photo(db: HerdDatabase, sha256: str) -> PhotoRow | None:
     """One photo by its digest, or None."""
     row = db.first(f"{_SELECT} WHERE p.sha256 = ?", (sha256,))

@@ -398,3 +398,24 @@ def test_photos_of_nobody_judge_no_mark_and_it_is_said(tmp_path: Path) -> None:
             add_readings(db, [result], read_at="2025-01-01T00:00:00Z")
             append_event(db, what="test")
         assert "nobody gave an animal: 1." in " ".join(rank_herd(db, keep=False).basis)
+
+
+def test_photos_of_no_day_judge_no_mark_and_it_is_said_until_the_day_is_known(
+    tmp_path: Path,
+) -> None:
+    """A photo that a messenger stripped of its EXIF block; the manifest says the day later."""
+    with fading_herd(tmp_path / "herd.db", animals=3, fades=False) as db:
+        assert "without a day" not in " ".join(rank_herd(db, keep=False).basis)
+        result = reading("bare.jpg", "Ewe 001")
+        photo = PhotoRow(
+            result.sha256, "/photos/bare.jpg", animal_id="Ewe 001", claimed_by="manifest"
+        )
+        with db.transaction():
+            put_photo(db, photo)
+            add_readings(db, [result], read_at="2025-01-01T00:00:00Z")
+            append_event(db, what="test")
+        assert "animal without a day: 1." in " ".join(rank_herd(db, keep=False).basis)
+        with db.transaction():
+            put_photo(db, replace(photo, taken_at=f"{TODAY}T10:00:00"))
+            append_event(db, what="test")
+        assert "without a day" not in " ".join(rank_herd(db, keep=False).basis)
