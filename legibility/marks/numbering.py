@@ -10,6 +10,7 @@ from statistics import median
 from typing import Final
 
 import numpy as np
+from scipy.stats import spearmanr
 
 from legibility.marks.check_characters import SCHEMES, check_characters
 from legibility.marks.learned import LearnedRules
@@ -26,6 +27,11 @@ FEWER: Final = 4
 """Choice: a series this many times smaller than the largest does not go on."""
 NEWEST: Final = 2
 """Choice: series go on that had a mark within so many years of the latest birth."""
+RISING: Final = 0.9
+"""Choice: rank correlation of numbers with years of birth from which a herd numbers in turn, however
+many animals have left since."""
+RISING_YEARS: Final = 4
+"""Choice: years of birth that show it; fewer rise by chance."""
 _NUMBER: Final = re.compile(r"[0-9]+")
 
 
@@ -44,6 +50,8 @@ class Series:
     """Figures of numbers that are filled up with zeros; 0: they are not."""
     newest: int = 0
     """Latest year of birth; 0 = none known."""
+    born: list[tuple[int, int]] = field(default_factory=list)
+    """Year of birth and number, where both are known."""
 
     @property
     def size(self) -> int:
@@ -56,7 +64,17 @@ class Series:
         known = set().union(*self.numbers.values())
         if len(known) < LEAST_SERIES:
             return False
-        return len(known) >= DENSE * (max(known) - min(known) + 1)
+        return len(known) >= DENSE * (max(known) - min(known) + 1) or self._rises
+
+    @property
+    def _rises(self) -> bool:
+        """Whether the numbers rise with the years of birth, as where most animals have left."""
+        if not self.born:
+            return False
+        years, numbers = np.array(self.born).T
+        if len(np.unique(years)) < RISING_YEARS or len(np.unique(numbers)) == 1:
+            return False
+        return bool(spearmanr(years, numbers).statistic >= RISING)
 
     def start(self, letter: str) -> int:
         """The next number of a year."""
@@ -138,11 +156,13 @@ def coming_marks(
     latest = max(one.newest for one in going)
     going = [one for one in going if one.newest > latest - NEWEST]
     going.sort(key=lambda one: -one.size)
+    if in_turn or 2 * going[0].size > sum(one.size for one in going):
+        # Small series beside a large one are other people's animals, numbered elsewhere, or marks
+        # that the list writes without the herd's prefix.
+        going = [one for one in going if FEWER * one.size >= going[0].size]
     allowed = Matcher(rules_of_year(rules, year))
     letter = rules.year_table.letter(year) if rules.year_table else ""
     if in_turn:
-        # Small series beside a large one are other people's animals; they are numbered elsewhere.
-        going = [one for one in going if FEWER * one.size >= going[0].size]
         numbers: list[Iterable[int]] = [
             range(one.start(letter), one.start(letter) + most) for one in going
         ]
@@ -182,6 +202,8 @@ def _series(
         if at[0][0] == "0" and len(at[0]) > 1:
             one.width = len(at[0])
         one.newest = max(one.newest, 0 if own else born)
+        if born and not own:
+            one.born.append((born, int(at[0])))
     return list(found.values())
 
 

@@ -67,3 +67,25 @@ def test_numbers_not_in_turn_are_drawn_with_the_herds_own_letters() -> None:
     assert not found.in_turn
     assert len(found.marks) == 20
     assert {mark[0] for mark in found.marks} == {"B", "K"}
+
+
+def test_numbers_that_rise_with_the_years_go_on_though_most_animals_have_left() -> None:
+    rng = np.random.default_rng(4)
+    numbers = np.sort(rng.choice(np.arange(100, 1700), 200, replace=False))
+    years = [2014 + int(n - 100) * 11 // 1600 for n in numbers]
+    marks = [f"HD{n}" for n in numbers]
+    last = int(numbers[-1])
+    assert coming(marks, years) == tuple(f"HD{last + k}" for k in (1, 2, 3))
+    # In no order of birth such numbers mean something else.
+    shuffled = [int(year) for year in rng.permutation(years)]
+    found = coming_marks(learned_rules(marks), marks, birth_years=shuffled, year=2026, most=3)
+    assert not found.in_turn
+
+
+def test_marks_that_the_list_writes_without_the_prefix_are_not_gone_on_with() -> None:
+    rng = np.random.default_rng(5)
+    numbers = rng.choice(np.arange(1000, 9999), 200, replace=False)
+    marks = [f"HD{n}" if k % 6 else f"{n}" for k, n in enumerate(numbers)]
+    found = coming_marks(learned_rules(marks), marks, year=2026, most=30)
+    assert len(found.marks) == 30
+    assert all(mark.startswith("HD") for mark in found.marks)
