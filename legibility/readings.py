@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntFlag
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from legibility.alphabet import NO_CHARACTER
 from legibility.marks.laid import with_doubt_of_way
 from legibility.marks.same_dies import LIKENESS_WEIGHT, agreed
 from legibility.marks.usual import as_usually_written
@@ -156,6 +157,10 @@ class NeedleEvidence:
     """Expected number of them that show ink."""
 
 
+EMPTY_PROBABILITY: Final = 0.5
+"""Choice: a cell more likely without a character than with one is left out of the text."""
+
+
 @dataclass(frozen=True, slots=True)
 class CellReading:
     """One place of a row where a character was pressed."""
@@ -172,6 +177,11 @@ class CellReading:
     separation: float = float("nan")
     """How far the ink falls between neighbouring needle dots, 0 (run together) .. 1 (bare skin);
     NaN where it was not measured."""
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether the cell is read as a place where no character was pressed."""
+        return float(np.exp(self.logp[NO_CHARACTER])) >= EMPTY_PROBABILITY
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ import numpy as np
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, ROW_SEPARATOR
 from legibility.containers import Confusable, Reading
 from legibility.identify.animals import Registry
-from legibility.identify.marktext import best_character, best_hypothesis, is_empty
+from legibility.identify.marktext import best_character, best_hypothesis
 
 LEAST_PROBABILITY: Final = 0.005
 """Choice: alternatives below one half percent are not listed."""
@@ -43,7 +43,7 @@ def confusables(reading: Reading, registry: Registry | None) -> tuple[Confusable
         return ()
     hypothesis = hypothesis.as_written()
     kept = [
-        [(place, cell) for place, cell in enumerate(cells) if not is_empty(cell)]
+        [(place, cell) for place, cell in enumerate(cells) if not cell.is_empty]
         for cells in hypothesis.rows
     ]
     letters = [[best_character(cell)[0] for _, cell in cells] for cells in kept]

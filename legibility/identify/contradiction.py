@@ -13,7 +13,6 @@ from legibility.identify.animals import Registry, respelled
 from legibility.identify.marktext import (
     best_character,
     best_hypothesis,
-    is_empty,
     shape_probability,
 )
 from legibility.marks.alignment import align
@@ -53,7 +52,7 @@ def differing_places(reading: Reading, mark: str, *, prefix: str = "") -> tuple[
     places = []
     for row, bare in zip(shown.rows, hypothesis.rows, strict=True):
         for cell, alone in zip(row, bare, strict=True):
-            if not is_empty(cell):
+            if not cell.is_empty:
                 character, _ = best_character(cell)
                 places.append(
                     (character, max(shape_probability(cell), way * _of(alone, character)))

@@ -11,7 +11,6 @@ from legibility.alphabet import (
     CHARACTERS,
     LOOK_ALIKE,
     N_CHARACTERS,
-    NO_CHARACTER,
     ROW_SEPARATOR,
     UNREAD,
     index_of,
@@ -23,18 +22,11 @@ from legibility.settings import Settings
 
 BEAM: Final = 64
 """Choice: most partial marks kept while the most probable ones are put together."""
-EMPTY_PROBABILITY: Final = 0.5
-"""Choice: a cell more likely without a character than with one is left out of the text."""
 
 
 def best_hypothesis(reading: Reading) -> Hypothesis | None:
     """The way to see the picture that is shown; None when no row was found."""
     return next((one for one in reading.hypotheses if any(one.rows)), None)
-
-
-def is_empty(cell: CellReading) -> bool:
-    """Whether a cell is read as a place where no character was pressed."""
-    return float(np.exp(cell.logp[NO_CHARACTER])) >= EMPTY_PROBABILITY
 
 
 def best_character(cell: CellReading) -> tuple[str, float]:
@@ -68,7 +60,7 @@ def best_text(reading: Reading, settings: Settings) -> str:
     for cells in hypothesis.as_written().rows if hypothesis else ():
         text = ""
         for cell in cells:
-            if not is_empty(cell):
+            if not cell.is_empty:
                 read = shape_probability(cell) >= settings.readable_probability
                 text += best_character(cell)[0] if read else UNREAD
         rows.append(text)

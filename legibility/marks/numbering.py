@@ -28,8 +28,8 @@ FEWER: Final = 4
 NEWEST: Final = 2
 """Choice: series go on that had a mark within so many years of the latest birth."""
 RISING: Final = 0.9
-"""Choice: rank correlation of numbers with years of birth from which a herd numbers in turn, however
-many animals have left since."""
+"""Choice: rank correlation of numbers with years of birth from which a herd numbers in turn,
+however many animals have left since."""
 RISING_YEARS: Final = 4
 """Choice: years of birth that show it; fewer rise by chance."""
 _NUMBER: Final = re.compile(r"[0-9]+")

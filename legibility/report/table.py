@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from legibility.alphabet import UNREAD
+from legibility.alphabet import ROW_SEPARATOR, UNREAD
 from legibility.containers import CaptureCheck, CellReading, Flag, PhotoResult, Status
 from legibility.probability import percent
 from legibility.report.beside import by_eye_lines, prior_lines
@@ -29,6 +29,8 @@ LABEL: Final = 12
 ALTERNATIVES_SHOWN: Final = 3
 """Choice: most alternatives of one character that a line names."""
 
+NOTHING: Final = "-"
+"""What is read at a place where no character was pressed."""
 SMALLEST_SHOWN: Final = 0.02
 """Choice: alternatives less likely than this are not printed for people."""
 
@@ -155,8 +157,9 @@ def _summary_line(photo: str, mark: str, first: str, chance: str, decision: str)
 
 def _seen(result: PhotoResult) -> str:
     best = result.reading.hypotheses[0]
-    sizes = " + ".join(str(len(row)) for row in best.rows)
-    rows = "one row" if len(best.rows) == 1 else f"{len(best.rows)} rows"
+    written = result.text.split(ROW_SEPARATOR)
+    sizes = " + ".join(str(len(row)) for row in written)
+    rows = "one row" if len(written) == 1 else f"{len(written)} rows"
     angle = round(best.rotation_deg)
     turned = "upright" if angle == 0 else f"turned {abs(angle)} degrees"
     if angle:
@@ -168,12 +171,14 @@ def _seen(result: PhotoResult) -> str:
 def _characters(result: PhotoResult) -> list[str]:
     if not result.reading.hypotheses:
         return []
-    written = result.text.split("/")
+    unread = iter(character == UNREAD for character in result.text if character != ROW_SEPARATOR)
     table = [("Row", "Place", "Read", "Certainty", "", "Could also be", "Needles")]
     for row_index, row in enumerate(result.reading.hypotheses[0].as_written().rows):
-        text = written[row_index] if row_index < len(written) else ""
         for index, cell in enumerate(row):
-            table.append(_character_line(row_index, index, cell, text))
+            read = NOTHING if cell.is_empty else best_character(cell)[0]
+            if read != NOTHING and next(unread, False):
+                read = UNREAD
+            table.append(_character_line(row_index, index, cell, read))
     return [
         "    " + line
         for line in columns(table, limits=(3, 5, 4, 9, 10, 25, 8), right=frozenset({0, 1, 3}))
@@ -181,14 +186,14 @@ def _characters(result: PhotoResult) -> list[str]:
 
 
 def _character_line(
-    row: int, index: int, cell: CellReading, text: str
+    row: int, index: int, cell: CellReading, read: str
 ) -> tuple[str, str, str, str, str, str, str]:
-    character, probability = best_character(cell)
-    read = UNREAD if index < len(text) and text[index] == UNREAD else character
+    shown = cell_probabilities(cell)
+    probability = dict(shown)[""] if read == NOTHING else best_character(cell)[1]
     others = [
         f"{name or 'nothing'} {percent(value)}"
-        for name, value in cell_probabilities(cell)
-        if value >= SMALLEST_SHOWN and name != read
+        for name, value in shown
+        if value >= SMALLEST_SHOWN and (name or NOTHING) != read
     ][:ALTERNATIVES_SHOWN]
     needles = f"{cell.needles.inked:.0f} of {cell.needles.expected}"
     return (

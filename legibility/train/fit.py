@@ -27,7 +27,7 @@ from legibility.containers import CellReading, Photo
 from legibility.enhance.chain import enhance
 from legibility.identify.calibration_file import save_final_calibration
 from legibility.identify.calibration_fit import calibration_with_sets, calibration_words
-from legibility.identify.marktext import best_character, best_hypothesis, is_empty
+from legibility.identify.marktext import best_character, best_hypothesis
 from legibility.marks.alignment import align
 from legibility.networks import MODELS
 from legibility.pipeline.cells import Readers, row_opinions
@@ -329,7 +329,7 @@ def cell_shares(readings: Sequence[KnownReading]) -> tuple[float, float]:
         best = best_hypothesis(known.reading) if known.usable else None
         if best is None:
             continue
-        cells = [cell for row in best.rows for cell in row if not is_empty(cell)]
+        cells = [cell for row in best.rows for cell in row if not cell.is_empty]
         read = "".join(best_character(cell)[0] for cell in cells)
         mark = known.mark.replace(ROW_SEPARATOR, "")
         pairs = align(mark, read)

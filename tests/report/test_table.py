@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from legibility.alphabet import CHARACTERS, N_CLASSES, NO_CHARACTER
 from legibility.containers import Candidate, CaptureCheck, Flag, PhotoResult
 from legibility.photo.flags import FLAGS, describe
 from legibility.probability import percent
@@ -59,6 +61,26 @@ def test_an_ambiguous_photo_says_all_that_a_person_needs() -> None:
     assert "Look again at row 1, place 2: B or 8?" in flat
     assert "Risk that the first candidate is the wrong animal: 29 %" in flat
     assert "at least 95%" in flat
+
+
+def test_a_place_without_a_character_is_no_character_of_the_mark() -> None:
+    """What is seen agrees with the mark, and "unread" stands at the place that is unread."""
+    result = ambiguous_result()
+    best = result.reading.hypotheses[0]
+    logp = np.full(N_CLASSES, np.log(0.01 / (N_CLASSES - 2)))
+    logp[NO_CHARACTER], logp[CHARACTERS.index("P")] = np.log(0.75), np.log(0.24)
+    nothing = replace(best.rows[1][0], logp=logp)
+    rows = (best.rows[0], (nothing, *best.rows[1]))
+    reading = replace(result.reading, hypotheses=(replace(best, rows=rows),))
+    text = reading_table(replace(result, reading=reading))
+    assert "2 rows of 3 + 3 characters" in text
+    lines = [line.split() for line in text.splitlines()]
+    at = {tuple(line[:2]): line[2:] for line in lines if len(line) > 5 and line[0] in ("1", "2")}
+    assert at["2", "1"][0] == "-"
+    assert int(at["2", "1"][1]) >= 75
+    assert at["2", "2"][0] == "4"
+    assert at["2", "3"][0] == "7"
+    assert at["2", "4"][:2] == ["?", "unread"]
 
 
 def test_no_animal_is_named_in_the_advice_without_its_probability() -> None:
