@@ -27,7 +27,7 @@ from legibility.identify.spelling import spelling_twins
 from legibility.identify.textcolumn import TextColumn, joined
 from legibility.identify.understood_rows import OwnRows, addresses
 from legibility.marks.rules import Rules, of_marks
-from legibility.tables.choice import ROLES, choice_text
+from legibility.tables.choice import ROLES, USABLE, choice_text
 from legibility.tables.findings import NONE
 from legibility.tables.reader import ascii_safe, read_bytes, read_table
 from legibility.tables.sheet import Table
@@ -36,6 +36,7 @@ from legibility.tables.understanding import Understood, refuse_unsettled, unders
 
 __all__ = ["Registry", "RegistryCheck", "check_registry", "load_registry", "registry_of"]
 
+REMEDY: Final = "; mend them, or go on without them: --columns rows=usable"
 _NEEDED: Final = ("", "animal_id")
 """Columns without which a row is no animal; a row without any mark is none either."""
 
@@ -104,12 +105,19 @@ def load_registry(
     RegistryError
         If the file cannot be read, it is not safe to say which column holds what, or any row cannot
         be used: the first ``PROBLEMS_NAMED`` are named with line and column, and nothing is
-        imported in part.
+        imported in part, unless ``columns`` says ``rows=usable``: then they are notices.
     """
     rules, columns = _said(rules, columns)
+    if columns.get("rows") == USABLE:
+        found = read_registry(path, rules=rules, columns=columns)
+        left = found.problems[:PROBLEMS_NAMED]
+        more = len(found.problems) - len(left)
+        notices = [f"left out, {problem}" for problem in left]
+        notices += [f"left out, and {more} more cells or rows"] if more else []
+        return replace(found.registry, notices=(*notices, *found.registry.notices))
     scan = _scan(path, rules, columns, limit=PROBLEMS_NAMED)
     if scan.problems.count:
-        raise RegistryError(scan.problems.message(scan.name))
+        raise RegistryError(scan.problems.message(scan.name, remedy=REMEDY))
     if not scan.chunks:
         raise RegistryError(_no_rows(scan.name))
     return _assembled(scan, rules)

@@ -97,11 +97,11 @@ class Problems:
             two = f", with the mark {before}; here {mark}" if mark and mark != before else ""
             self.add(line, "animal_id", f"animal_id {animal_id!r} was already on line {at}{two}")
 
-    def message(self, name: str, *, most: int = sys.maxsize) -> str:
+    def message(self, name: str, *, most: int = sys.maxsize, remedy: str = "") -> str:
         """Error message that names the problems kept, or the first of them."""
         named = sorted(self.named)[:most]
         lines = "\n".join(f"  {problem}" for problem in named)
         more = self.count - len(named)
         rest = f"\n  and {more} more" if more else ""
         rows = "problem" if self.count == 1 else "problems"
-        return f"{name}: {self.count} {rows}; nothing was imported\n{lines}{rest}"
+        return f"{name}: {self.count} {rows}; nothing was imported{remedy}\n{lines}{rest}"

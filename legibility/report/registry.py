@@ -147,7 +147,14 @@ def _refused(record: Mapping[str, Any]) -> str:
     rest = f"; {_counted(left_out, 'row')} would be left out whole" if left_out else ""
     return (
         _list(f"Would be refused ({bad:,} of {_counted(record['rows'], 'row')})", texts)
-        + f"\n  Mend them, or import the rest with --accept-good{rest}."
+        + "\n"
+        + textwrap.fill(
+            f"Mend them, or go on without them: --columns rows=usable, or for the herd's record "
+            f"--accept-good{rest}.",
+            WIDTH,
+            initial_indent="  ",
+            subsequent_indent="  ",
+        )
     )
 
 

@@ -15,9 +15,11 @@ ROLES: Final = (
 """What a column may hold that a reading needs."""
 EXTRA: Final = ("skin", "applied_on", "die_set", "ink", "operator", "note")
 """What a column may hold that only the herd's record keeps."""
-ABOUT: Final = ("sheet", "header", "dates")
-"""What may be said of the table as a whole: its sheet, the header's line (0: none), and the order
-of day, month and year."""
+ABOUT: Final = ("sheet", "header", "dates", "rows")
+"""What may be said of the table as a whole: its sheet, the header's line (0: none), the order of
+day, month and year, and whether only the rows that can be used are taken."""
+USABLE: Final = "usable"
+"""``rows=usable``: what breaks a rule is left out, and named each time."""
 ORDERS: Final = ("dmy", "mdy", "ymd")
 KEYS: Final = (*ROLES, *EXTRA, *ABOUT)
 
@@ -27,7 +29,7 @@ LONGEST: Final = 4000
 
 
 def parse_choice(text: str, *, where: str = "--columns") -> dict[str, str]:
-    """Role -> heading, letter or number of its column, and ``sheet``, ``header``, ``dates``.
+    """Role -> heading, letter or number of its column, and :data:`ABOUT`.
 
     Examples
     --------
@@ -74,6 +76,11 @@ def checked_choice(values: Mapping[str, Any], *, where: str) -> dict[str, str]:
         raise SettingsError(
             f"{where}: dates is {found['dates']!r}; expected one of {', '.join(ORDERS)} (d: day, "
             "m: month, y: year)"
+        )
+    if found.get("rows", USABLE) != USABLE:
+        raise SettingsError(
+            f"{where}: rows is {found['rows']!r}; expected {USABLE} (what breaks a rule is left "
+            "out, and named)"
         )
     header = found.get("header", "1")
     if not (header.isascii() and header.isdigit() and len(header) <= 6):

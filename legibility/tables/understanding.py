@@ -55,7 +55,7 @@ class Understood:
         for column in self.columns:
             alone = column.heading and texts.count(column.heading) == 1
             found[column.role] = column.heading if alone else letters(column.place)
-        found |= {k: v for k, v in self.choice.items() if v == NONE or k == "dates"}
+        found |= {k: v for k, v in self.choice.items() if v == NONE or k in ("dates", "rows")}
         return found
 
 

@@ -148,6 +148,21 @@ def test_two_bad_chips_of_400_hold_nothing_up_and_are_not_silent(run: Run) -> No
         assert len(list(current_marks(db))) == 400
 
 
+def test_a_kid_not_marked_yet_does_not_keep_the_list_from_being_used(run: Run) -> None:
+    write("herd.csv", "Tag;Tattoo;Chip\nUK 1;HD1;9.85E+14\nUK 2;;\nUK 3;HD31;\nUK 4;HD72;\n")
+    refused = run("risk", "herd.csv")
+    assert refused.exit_code == 5
+    assert "line 3, column Tattoo: mark is empty" in refused.stderr
+    assert "go on without them: --columns rows=usable" in refused.stderr
+    done = run("risk", "herd.csv", "--columns", "rows=usable", "--json", "risk.json")
+    assert done.exit_code == 0, done.output
+    assert "3 animals" in done.stdout
+    flat = " ".join(done.output.split())
+    assert "left out, line 3, column Tattoo: mark is empty" in flat
+    wrong = run("risk", "herd.csv", "--columns", "rows=some")
+    assert "rows is 'some'; expected usable" in wrong.stderr
+
+
 def test_rows_without_a_mark_are_left_out_whole(run: Run) -> None:
     write("herd.csv", "Tag,Tattoo,Born\nUK 1,HD1,2020\nUK 2,??,2020\nUK 1,HD9,2020\nUK 4,HD4,2\n")
     create_herd(Path("herd.db")).close()
