@@ -102,7 +102,7 @@ def _of_lost(mine: Score, other: Score) -> str:
     """By the chances of loss, unless they do not show why (a transponder, a small difference)."""
     left, right = percent(mine.lost), percent(other.lost)
     if left != right and (mine.lost > other.lost) == (mine.unknown > other.unknown):
-        return f"its mark is lost with{_how(mine)} {left} against {right}"
+        return f"its mark is lost with {left} against {right}{_how(mine)}"
     return f"not being able to tell it weighs {_apart(mine.unknown, other.unknown)}"
 
 

@@ -100,7 +100,7 @@ def scored(taken: float, unknown: float, lost: float) -> Score:
         (
             scored(0.0009, 0.2475, 0.990),
             scored(0.0027, 0.2450, 0.980),
-            "its mark is lost with (assumed from its age) 99 % against 98 %, although it is taken "
+            "its mark is lost with 99 % against 98 % (assumed from its age), although it is taken "
             "for another with < 0.1 % against 0.3 %",
         ),
         (  # A transponder spares the other one; that its mark is lost is no reason.
