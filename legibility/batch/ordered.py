@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
+from concurrent.futures import BrokenExecutor, CancelledError, Executor
+from functools import partial
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -25,13 +25,11 @@ from legibility.errors import (
     RegistryError,
     SettingsError,
 )
+from legibility.in_order import LOOK_AHEAD, in_order
 from legibility.photo.load import printable_name
 
 PhotoReader: TypeAlias = Callable[[Path], PhotoResult]
 """Anything that reads one photo; it must be picklable when the executor uses processes."""
-
-LOOK_AHEAD: Final = 16
-"""Choice: photos handed to the executor at a time. Bounds the memory."""
 
 NOT_THE_PHOTO: Final = (ModelError, OutputError, RegistryError, SettingsError)
 """Errors that would meet every photo: they end the run instead of being reported once a photo."""
@@ -78,18 +76,14 @@ def run(
     ValueError
         If ``look_ahead`` is below 1.
     """
-    if look_ahead < 1:
-        raise ValueError(f"look_ahead is {look_ahead}; expected 1 or more")
-    queue = _Queue(executor, reader, reopen)
-    try:
-        for path in paths:
-            queue.add(path)
-            while len(queue.waiting) >= look_ahead or queue.has_suspects:
-                yield queue.next_result()
-        while queue.waiting:
-            yield queue.next_result()
-    finally:
-        queue.close()
+    return in_order(
+        executor,
+        partial(read_safely, reader),
+        paths,
+        look_ahead=look_ahead,
+        reopen=reopen,
+        failed=photo_failed,
+    )
 
 
 def failed_result(path: Path, reason: str) -> PhotoResult:
@@ -109,89 +103,6 @@ def failed_result(path: Path, reason: str) -> PhotoResult:
     )
 
 
-class _Queue:
-    """Photos under way, oldest first; a future of None marks a photo that may kill its worker."""
-
-    def __init__(
-        self,
-        executor: Executor,
-        reader: PhotoReader,
-        reopen: Callable[[], Executor] | None,
-    ) -> None:
-        self.waiting: deque[tuple[Path, Future[PhotoResult] | None]] = deque()
-        self.has_suspects = False
-        self._executor = executor
-        self._reader = reader
-        self._reopen = reopen
-        self._replacement: Executor | None = None
-
-    def add(self, path: Path) -> None:
-        self.waiting.append((path, self._submit(path)))
-
-    def next_result(self) -> PhotoResult:
-        path, future = self.waiting.popleft()
-        result = None if future is None else self._outcome(path, future)
-        if result is None and future is not None:
-            self._replace_executor()
-        if result is None:
-            result = self._read_alone(path)
-        self.has_suspects = any(future is None for _, future in self.waiting)
-        return result
-
-    def close(self) -> None:
-        for _, future in self.waiting:
-            if future is not None:
-                future.cancel()
-        if self._replacement is not None:
-            self._replacement.shutdown(wait=True, cancel_futures=True)
-
-    def _submit(self, path: Path) -> Future[PhotoResult] | None:
-        try:
-            return self._executor.submit(read_safely, self._reader, path)
-        except BrokenExecutor:
-            self.has_suspects = True
-            return None
-
-    def _outcome(self, path: Path, future: Future[PhotoResult]) -> PhotoResult | None:
-        """Result of a photo, or None when its worker was lost."""
-        try:
-            return future.result()
-        except BrokenExecutor:
-            return None
-        except CancelledError:
-            return failed_result(path, f"{printable_name(path)}: reading was cancelled")
-        except NOT_THE_PHOTO:
-            raise
-        except Exception as error:
-            return failed_result(path, unexpected(path, error))
-
-    def _read_alone(self, path: Path) -> PhotoResult:
-        """Read one photo while nothing else runs, so that a lost worker is its doing."""
-        lost = failed_result(path, f"{printable_name(path)}: {_LOST}")
-        if self._reopen is None:
-            return lost
-        future = self._submit(path)
-        if future is None:
-            self._replace_executor()
-            future = self._submit(path)
-        result = None if future is None else self._outcome(path, future)
-        if result is None:
-            self._replace_executor()
-        return result or lost
-
-    def _replace_executor(self) -> None:
-        """Go on with a new executor; photos that the old one did not finish become suspects."""
-        self.waiting = deque(
-            (path, future if future is not None and _finished(future) else None)
-            for path, future in self.waiting
-        )
-        if self._reopen is None:
-            return
-        if self._replacement is not None:
-            self._replacement.shutdown(wait=False, cancel_futures=True)
-        self._replacement = self._executor = self._reopen()
-
-
 def read_safely(reader: PhotoReader, path: Path) -> PhotoResult:
     """Read one photo; any error becomes a result. Runs in the worker."""
     try:
@@ -204,13 +115,26 @@ def read_safely(reader: PhotoReader, path: Path) -> PhotoResult:
         return failed_result(path, unexpected(path, error))
 
 
+def photo_failed(path: Path, error: Exception) -> PhotoResult:
+    """What stands for a photo that gave no result, not even an error of its own.
+
+    Raises
+    ------
+    LegibilityError
+        If it is none of the photo's faults (:data:`NOT_THE_PHOTO`).
+    """
+    if isinstance(error, NOT_THE_PHOTO):
+        raise error
+    if isinstance(error, BrokenExecutor):
+        return failed_result(path, f"{printable_name(path)}: {_LOST}")
+    if isinstance(error, CancelledError):
+        return failed_result(path, f"{printable_name(path)}: reading was cancelled")
+    return failed_result(path, unexpected(path, error))
+
+
 def unexpected(path: Path, error: BaseException) -> str:
     """One line for an error that this package did not foresee."""
     detail = " ".join(str(error).split())[:300]
     return (
         f"{printable_name(path)}: unexpected {type(error).__name__}: {detail}; please report this"
     )
-
-
-def _finished(future: Future[PhotoResult]) -> bool:
-    return future.done() and not future.cancelled() and future.exception() is None

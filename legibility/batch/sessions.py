@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from legibility.batch.executors import open_workers
 from legibility.batch.file_reader import FileReader
-from legibility.batch.ordered import NOT_THE_PHOTO, failed_result, unexpected
+from legibility.batch.ordered import NOT_THE_PHOTO, failed_result, photo_failed, unexpected
 from legibility.containers import SessionResult
 from legibility.errors import LegibilityError
 from legibility.identify.step_effects import StepModel
+from legibility.in_order import in_order
 
 if TYPE_CHECKING:
     from legibility.pipeline.session import ReadShot, Shot
@@ -77,9 +77,17 @@ def read_sessions(
     registry, rules = reader.inputs()
     photos = sum(len(shots) for _, shots in sessions)
     with open_workers(n_photos=photos, jobs=jobs) as workers:
-        for (name, shots), read in _in_order(
-            sessions, reader, workers.executor, workers.look_ahead
-        ):
+        paths = (shot.path for _, shots in sessions for shot in shots)
+        results = in_order(
+            workers.executor,
+            ShotReader(reader),
+            paths,
+            look_ahead=workers.look_ahead,
+            reopen=workers.reopen,
+            failed=_failed,
+        )
+        for name, shots in sessions:
+            read = list(islice(results, len(shots)))
             yield combine_session(
                 name,
                 shots,
@@ -94,47 +102,8 @@ def read_sessions(
             )
 
 
-def _in_order(
-    sessions: Sequence[tuple[str, Sequence[Shot]]],
-    reader: FileReader,
-    executor: Executor,
-    look_ahead: int,
-) -> Iterator[tuple[tuple[str, Sequence[Shot]], list[ReadShot]]]:
-    """Sessions with their readings; about ``look_ahead`` photos are under way at a time."""
-    work = ShotReader(reader)
-    waiting: deque[tuple[tuple[str, Sequence[Shot]], list[Future[ReadShot] | None]]] = deque()
-    ahead = 0
-    for session in sessions:
-        waiting.append((session, [_submitted(executor, work, shot.path) for shot in session[1]]))
-        ahead += len(session[1])
-        while waiting and ahead > look_ahead:
-            ahead -= len(waiting[0][0][1])
-            yield _finished(*waiting.popleft())
-    while waiting:
-        yield _finished(*waiting.popleft())
-
-
-def _submitted(executor: Executor, work: ShotReader, path: Path) -> Future[ReadShot] | None:
-    try:
-        return executor.submit(work, path)
-    except BrokenExecutor:
-        return None
-
-
-def _finished(
-    session: tuple[str, Sequence[Shot]], futures: Sequence[Future[ReadShot] | None]
-) -> tuple[tuple[str, Sequence[Shot]], list[ReadShot]]:
-    read = [_result(shot.path, future) for shot, future in zip(session[1], futures, strict=True)]
-    return session, read
-
-
-def _result(path: Path, future: Future[ReadShot] | None) -> ReadShot:
+def _failed(path: Path, error: Exception) -> ReadShot:
+    """What stands for a photo whose reader ended, or was not to be reached."""
     from legibility.pipeline.session import NO_FINGERPRINT, ReadShot
 
-    try:
-        if future is not None:
-            return future.result()
-    except BrokenExecutor:
-        pass
-    reason = f"{path.name}: a program that read photos was killed, perhaps for want of memory"
-    return ReadShot(failed_result(path, reason), NO_FINGERPRINT)
+    return ReadShot(photo_failed(path, error), NO_FINGERPRINT)

@@ -30,6 +30,7 @@ from legibility.cli.serve import serve
 from legibility.cli.simulate import simulate
 from legibility.cli.train import train
 from legibility.cli.verify import verify
+from legibility.workers import ending
 
 COMMANDS = (
     check,
@@ -88,4 +89,5 @@ def main() -> None:
         if hasattr(stream, "reconfigure"):
             # A terminal that cannot show a character shows its escape instead of failing.
             stream.reconfigure(errors="backslashreplace")
-    cli(prog_name="legibility")
+    with ending():
+        cli(prog_name="legibility")

@@ -10,26 +10,24 @@ from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool
 from typing import TypeAlias, TypeVar
 
-from legibility.batch.executors import initialise_worker
 from legibility.errors import PhotoError
 from legibility.photo.load import printable_name
 from legibility.pipeline.chute import ChutePhoto, read_chute_photo
 from legibility.web.journal import log
 from legibility.web.measures import Measures
-from legibility.web.pools import HeldPool
+from legibility.workers import WorkerPool
 
 T = TypeVar("T")
 ReadPhoto: TypeAlias = Callable[[ChutePhoto], float]
 
 
-def reading_pool(jobs: int) -> HeldPool:
+def reading_pool(jobs: int) -> WorkerPool:
     """Processes that read photos, networks loaded."""
-    return HeldPool(jobs, warm_up)
+    return WorkerPool(jobs, warm_up)
 
 
 def warm_up() -> None:
     """Load what a reading needs, so that the first photo need not wait for it."""
-    initialise_worker()
     import numpy as np
 
     from legibility.containers import Photo

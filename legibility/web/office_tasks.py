@@ -17,12 +17,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from legibility import __version__
-from legibility.batch.executors import initialise_worker
 from legibility.errors import LegibilityError, StoreError
 from legibility.settings import Settings
 from legibility.web.journal import log
 from legibility.web.keeping import is_client_id, read_json, write_json
-from legibility.web.pools import HeldPool
+from legibility.workers import WorkerPool
 
 ASKED_FILE: Final = "asked.json"
 DONE_FILE: Final = "done.json"
@@ -79,13 +78,12 @@ class TooManyTasksError(LegibilityError):
 Run = Callable[[Task], dict[str, Any]]
 
 
-def gentle_pool() -> HeldPool:
+def gentle_pool() -> WorkerPool:
     """One process of low priority: the chute's photos are read in others and go first."""
-    return HeldPool(1, _give_way)
+    return WorkerPool(1, _give_way)
 
 
 def _give_way() -> None:
-    initialise_worker()
     if hasattr(os, "nice"):
         os.nice(NICENESS)
 

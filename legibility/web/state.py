@@ -7,7 +7,6 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 
-from legibility.batch.executors import usable_cores
 from legibility.errors import StoreError
 from legibility.photo.load import MIB
 from legibility.pipeline.chute import ChutePhoto, read_chute_photo
@@ -30,6 +29,7 @@ from legibility.web.visits import (
     one_for_sure,
     scans_that_count,
 )
+from legibility.workers import usable_cores
 
 
 @dataclass(frozen=True, slots=True)

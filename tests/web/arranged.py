@@ -80,10 +80,10 @@ def serve(arguments: list[str]) -> None:
     ``--real`` reads in a pool as always, and ``--pool`` has the arranged reading in one; only the
     limits of how often a device may ask are lifted.
     """
-    from legibility.batch.executors import InlineExecutor
     from legibility.web.config import Limits, ServerConfig
     from legibility.web.serving import serve as serve_until_interrupted
     from legibility.web.state import open_server
+    from legibility.workers import InlineExecutor
 
     slow = float(arguments[arguments.index("--slow") + 1]) if "--slow" in arguments else 0.0
     config = ServerConfig(
@@ -106,9 +106,9 @@ def serve(arguments: list[str]) -> None:
 
 def serve_by_command(arguments: list[str]) -> None:
     """``legibility serve`` with all its options, but without processes that read."""
-    from legibility.batch.executors import InlineExecutor
     from legibility.cli import main
     from legibility.web import state
+    from legibility.workers import InlineExecutor
 
     state.reading_pool = lambda jobs: InlineExecutor()  # type: ignore[assignment, return-value]
     sys.argv[:] = ["legibility", "serve", *arguments]

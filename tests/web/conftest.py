@@ -11,11 +11,11 @@ import pytest
 from flask.testing import FlaskClient
 from playwright.sync_api import Browser, expect, sync_playwright
 
-from legibility.batch.executors import InlineExecutor
 from legibility.store.database import create_herd
 from legibility.web.app import create_app
 from legibility.web.config import Limits, ServerConfig
 from legibility.web.state import Server, open_server
+from legibility.workers import InlineExecutor
 
 from .arranged import HOSTILE, arranged_read
 from .barn import ARRANGED, WAIT_MS, Barn

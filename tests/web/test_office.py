@@ -23,7 +23,6 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from legibility.batch.executors import InlineExecutor
 from legibility.cli import cli
 from legibility.probability import percent
 from legibility.settings import Settings
@@ -50,6 +49,7 @@ from legibility.web.config import ServerConfig
 from legibility.web.office_tasks import OfficeTasks, Task
 from legibility.web.office_work import run_task
 from legibility.web.state import open_server
+from legibility.workers import InlineExecutor
 from tests.example_steps import example_pixels
 from tests.herd_records import TODAY, add_photo, fading_herd, reading
 

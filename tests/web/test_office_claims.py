@@ -13,7 +13,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from legibility.batch.executors import InlineExecutor
 from legibility.errors import EvidenceError
 from legibility.photo.load import load_photo
 from legibility.pipeline.case_files import Case
@@ -30,6 +29,7 @@ from legibility.store.records import CaseRow
 from legibility.web.app import create_app
 from legibility.web.config import ServerConfig
 from legibility.web.state import open_server
+from legibility.workers import InlineExecutor
 
 from .conftest import Phone
 from .test_office import HOSTILE, Parts, call, joined, words

@@ -17,7 +17,6 @@ import pytest
 from werkzeug.datastructures import FileStorage, MultiDict
 from werkzeug.test import stream_encode_multipart
 
-from legibility.batch.executors import InlineExecutor
 from legibility.read.learned_dies import load_dies
 from legibility.settings import Settings
 from legibility.store.database import create_herd, open_herd
@@ -26,6 +25,7 @@ from legibility.store.marks import all_marks
 from legibility.store.records import AnimalRow, MarkRow
 from legibility.web.config import ServerConfig
 from legibility.web.state import open_server
+from legibility.workers import InlineExecutor
 from tests.evaluate.test_record_truth import MARKS, add, chip, result
 from tests.herd_records import fading_herd
 from tests.pipeline.test_proof_file import card

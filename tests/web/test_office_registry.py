@@ -15,12 +15,12 @@ import pytest
 from werkzeug.datastructures import FileStorage, MultiDict
 from werkzeug.test import TestResponse, stream_encode_multipart
 
-from legibility.batch.executors import InlineExecutor
 from legibility.store.animals import all_chips
 from legibility.store.database import create_herd, open_herd
 from legibility.store.marks import current_marks
 from legibility.web.config import Limits, ServerConfig
 from legibility.web.state import open_server
+from legibility.workers import InlineExecutor
 from tests.cli.test_registry import CHIPS, FARM, registry_of_400
 
 from .conftest import Phone
