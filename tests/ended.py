@@ -53,14 +53,18 @@ class Running:
         """Start it; temporary files go to a folder of their own."""
         temporary.mkdir()
         path = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
-        process = subprocess.Popen(
-            [sys.executable, "-m", *work.arguments],
-            stdin=subprocess.DEVNULL,
-            stdout=(temporary.parent / "said").open("wb"),
-            stderr=(temporary.parent / "errors").open("wb"),
-            env={**os.environ, "PYTHONPATH": path, "TMPDIR": str(temporary)},
-            start_new_session=True,
-        )
+        with (
+            (temporary.parent / "said").open("wb") as said,
+            (temporary.parent / "errors").open("wb") as errors,
+        ):
+            process = subprocess.Popen(
+                [sys.executable, "-m", *work.arguments],
+                stdin=subprocess.DEVNULL,
+                stdout=said,
+                stderr=errors,
+                env={**os.environ, "PYTHONPATH": path, "TMPDIR": str(temporary)},
+                start_new_session=True,
+            )
         return cls(work, process, temporary)
 
     def wait_for_workers(self) -> None:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
-from multiprocessing import get_context
 from typing import Final
 
 import numpy as np
@@ -23,6 +21,7 @@ from legibility.evaluate.scene import evaluation_set
 from legibility.evaluate.slices import reading_row
 from legibility.evaluate.truth import EvaluationPhoto
 from legibility.identify.animals import Registry
+from legibility.in_order import mapped
 
 EVERYTHING: Final = "everything"
 AS_IT_IS: Final = "photo as it is"
@@ -91,7 +90,7 @@ def run_ablations(
         Called with 1 after each photo.
     """
     done: list[Ablated] = []
-    for ablated in _each(partial(ablate, seed=seed), n, jobs):
+    for ablated in mapped(partial(ablate, seed=seed), range(n), jobs=jobs, chunk=2):
         if ablated is not None:
             done.append(ablated)
         if progress is not None:
@@ -175,11 +174,3 @@ def _joined(row: ColorImage) -> ColorImage:
     ink = np.clip((dark - low) / max(high - low, 1.0), 0.0, 1.0).astype(np.float32)
     joined = dot_join(ink, pitch_px=NEEDLE_PITCH * CROP_HEIGHT_PX)
     return np.repeat(joined[..., None], 3, axis=2)
-
-
-def _each(work: Callable[[int], Ablated | None], n: int, jobs: int) -> Iterator[Ablated | None]:
-    if jobs == 1:
-        yield from map(work, range(n))
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(work, range(n), chunksize=2)

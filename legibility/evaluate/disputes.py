@@ -13,10 +13,8 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Final
 
@@ -29,6 +27,7 @@ from legibility.evaluate.scene import evaluation_set
 from legibility.evidence.ratio_file import RATIOS_FILE, measured_models_sha256, save_ratio_model
 from legibility.evidence.ratio_model import Dispute, RatioModel, Scores, ratio_model
 from legibility.identify.animals import Registry, registry_of
+from legibility.in_order import mapped, told
 from legibility.pipeline.claim_scores import (
     mark_log_likelihoods,
     neither_log_likelihood,
@@ -38,6 +37,7 @@ from legibility.pipeline.claim_scores import (
 )
 from legibility.settings import Settings
 from legibility.simulate import render, sample_scene
+from legibility.workers import ending
 
 HERD: Final = 400
 """Choice: animals of the registry, as in the evaluation."""
@@ -100,9 +100,6 @@ def _alike(first: str, second: str) -> int:
 
 def disputes_of(task: Task) -> tuple[Dispute, ...]:
     """Photos of one ear, read, with what each reader says of the claims."""
-    import cv2
-
-    cv2.setNumThreads(1)
     registry = herd(task.seed)
     rng = np.random.default_rng([task.seed, task.index, int(task.held_out)])
     truth = registry.mark(int(rng.integers(len(registry))))
@@ -178,15 +175,11 @@ def measure(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) ->
 
 
 def _run(tasks: Sequence[Task], jobs: int, say: Callable[[str], None]) -> tuple[Dispute, ...]:
-    found: list[Dispute] = []
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for done, disputes in enumerate(pool.map(disputes_of, tasks, chunksize=2), start=1):
-            found += disputes
-            if done % 20 == 0:
-                say(f"{done} of {len(tasks)} ears")
-    return tuple(found)
+    ears = mapped(disputes_of, tasks, jobs=jobs, chunk=2)
+    return tuple(d for ear in told(ears, len(tasks), "ears", every=20, say=say) for d in ear)
 
 
+@ending()
 def main() -> None:
     """Command line of the module."""
     parser = argparse.ArgumentParser(prog="python -m legibility.evaluate.disputes")

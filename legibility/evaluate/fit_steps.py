@@ -23,7 +23,6 @@ from legibility.evaluate.sequences import (
     ReadStage,
     herd_log_prior,
     herd_registry,
-    mapped,
     read_sequence,
 )
 from legibility.identify.sequence import (
@@ -40,7 +39,9 @@ from legibility.identify.step_effects import (
     StepOutcome,
     save_step_model,
 )
+from legibility.in_order import mapped, told
 from legibility.settings import Settings
+from legibility.workers import ending
 
 FIT_SETTINGS: Final = Settings(second_reader=False)
 
@@ -91,6 +92,7 @@ def first_probability(
     return float(combine(photos, prior, tempering=tempering).probabilities.max())
 
 
+@ending()
 def main() -> None:
     """Command line of the module."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -110,7 +112,15 @@ def main() -> None:
     def say(line: str) -> None:
         print(line, flush=True)
 
-    sequences = list(mapped(work, given.animals, jobs=given.jobs, say=say))
+    sequences = list(
+        told(
+            mapped(work, range(given.animals), jobs=given.jobs),
+            given.animals,
+            "ears",
+            every=10,
+            say=say,
+        )
+    )
     origin = f"{given.animals} simulated ears, held-out glyph sources, seed {given.seed}"
     model = fit_step_model(sequences, seed=given.seed, settings=FIT_SETTINGS, origin=origin)
     save_step_model(model, given.out)

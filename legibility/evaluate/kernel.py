@@ -15,11 +15,9 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Final
 
@@ -29,12 +27,14 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, N_CLASSES, NO_CHARACTER, index_of
 from legibility.containers import ColorImage, RowStrip
+from legibility.in_order import mapped, told
 from legibility.pipeline.cells import Readers, pooled, row_opinions
 from legibility.read.network import view_strips
 from legibility.read.reading_model import ReadingModel, load_reading_model
 from legibility.risk.kernel import DEFAULT_PATH, LEAST, Condition, Kernel, save_kernel
 from legibility.simulate import render, sample_scene
 from legibility.simulate.geometry import Pose
+from legibility.workers import ending
 
 NEEDLES: Final = (0.6, 0.8, 1.0)
 CONTRAST: Final = (0.25, 0.5, 1.0)
@@ -134,7 +134,6 @@ def count_row(
     number: int, *, conditions: Sequence[Condition], seed: int
 ) -> tuple[int, NDArray[np.int64], NDArray[np.float64]]:
     """Condition, true characters and probabilities of one row of the series."""
-    cv2.setNumThreads(1)
     which = number % len(conditions)
     rng = np.random.default_rng([seed, number])
     text = "".join(CHARACTERS[i] for i in _balanced(number // len(conditions), seed))
@@ -173,9 +172,8 @@ def measure_kernel(
     work = partial(count_row, conditions=conditions, seed=seed)
     number = strips * len(conditions)
     unread_rows = np.zeros(len(conditions))
-    for done, (which, truth, found) in enumerate(_mapped(work, number, jobs), start=1):
-        if done % 500 == 0:
-            say(f"{done} of {number} rows")
+    rows = mapped(work, range(number), jobs=jobs, chunk=8)
+    for which, truth, found in told(rows, number, "rows", every=500, say=say):
         if (found.argmax(axis=1) != NO_CHARACTER).mean() < LEAST_READ:
             unread_rows[which] += 1
             continue
@@ -212,18 +210,6 @@ def _balanced(block: int, seed: int) -> NDArray[np.int64]:
     return np.array([orders[place // N_CHARACTERS][place % N_CHARACTERS] for place in places])
 
 
-def _mapped(
-    work: Callable[[int], tuple[int, NDArray[np.int64], NDArray[np.float64]]],
-    number: int,
-    jobs: int,
-) -> Iterator[tuple[int, NDArray[np.int64], NDArray[np.float64]]]:
-    if jobs == 1:
-        yield from map(work, range(number))
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(work, range(number), chunksize=8)
-
-
 @lru_cache(maxsize=1)
 def _model() -> ReadingModel:
     return load_reading_model()
@@ -246,6 +232,7 @@ def kernel_lines(kernel: Kernel) -> list[str]:
     return lines
 
 
+@ending()
 def main(arguments: Sequence[str] | None = None) -> None:
     """Measure the kernel and write it."""
     parser = argparse.ArgumentParser(prog="python -m legibility.evaluate.kernel")

@@ -16,10 +16,8 @@ import argparse
 import json
 import math
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from functools import partial
-from multiprocessing import get_context
 from typing import Final
 
 import numpy as np
@@ -27,6 +25,7 @@ from numpy.typing import NDArray
 
 from legibility.alphabet import CHARACTERS, N_CHARACTERS, index_of
 from legibility.containers import LogLikelihood
+from legibility.in_order import mapped
 from legibility.intervals import wilson
 from legibility.locate.rows import row_through
 from legibility.pipeline.cells import Readers, needle_model, pooled, row_opinions
@@ -46,6 +45,7 @@ from legibility.read.needles import NeedleModel
 from legibility.report.writing import write_text
 from legibility.simulate import SceneSpec, render, sample_scene
 from legibility.simulate.press import DieSpec, die_needles, source_names
+from legibility.workers import ending
 
 CARD_ERROR: Final = 0.01
 """Measured on simulated cards: error of a needle's place, heights, paper and perspective."""
@@ -85,13 +85,8 @@ def read_rows(photos: int, *, seed: int, half: int, jobs: int = 1) -> Iterator[R
     """
     herds = range(-(-photos // HERD_PHOTOS))
     work = partial(_herd_rows, photos=photos, seed=seed, half=half)
-    if jobs == 1:
-        for herd in herds:
-            yield from work(herd)
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for rows in pool.map(work, herds):
-            yield from rows
+    for rows in mapped(work, herds, jobs=jobs):
+        yield from rows
 
 
 def _herd_rows(herd: int, *, photos: int, seed: int, half: int) -> list[ReadRow]:
@@ -228,6 +223,7 @@ def sign_test(better: int, worse: int) -> float:
     return min(1.0, 2.0 * tail / float(2**n))
 
 
+@ending()
 def main(arguments: Sequence[str] | None = None) -> None:
     """Print a line of JSON for all photos and for each wear."""
     parser = argparse.ArgumentParser(description=__doc__)

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from multiprocessing import get_context
 from typing import Final, TypeVar
 
 import numpy as np
@@ -28,6 +26,7 @@ from legibility.evaluate.slices import (
 )
 from legibility.evaluate.truth import EvaluationPhoto
 from legibility.identify.animals import Registry, registry_of
+from legibility.in_order import mapped
 
 T = TypeVar("T")
 
@@ -143,7 +142,7 @@ def run_evaluation(
     ideal: list[tuple[str, str, int, bool]] = []
     others: dict[str, list[tuple[str, str]]] = {name: [] for name in baselines}
     compared: list[Outcome] = []
-    for found in _mapped(judge_photo, n=n, jobs=jobs):
+    for found in mapped(judge_photo, range(n), jobs=jobs, chunk=2):
         outcomes.append(found.outcome)
         if found.ideal is not None:
             ideal.append(found.ideal)
@@ -200,15 +199,6 @@ class _PhotoJudge:
                 said = kindest(truth.mark, BASELINES[name](photo))
                 others[name] = (plain(truth.mark), said)
         return _Judged(outcome, ideal, others)
-
-
-def _mapped(judge_one: Callable[[int], T], *, n: int, jobs: int) -> Iterator[T]:
-    """``judge_one`` of 0 to n - 1, in this order."""
-    if jobs == 1:
-        yield from map(judge_one, range(n))
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(judge_one, range(n), chunksize=2)
 
 
 def ceiling_section(
@@ -288,7 +278,7 @@ def pose_pairs(
 
     ``reader`` is the pipeline when None; it must be picklable when there are several ``jobs``.
     """
-    judged = list(_mapped(_PoseJudge(reader, seed + 1, width_px), n=n, jobs=jobs))
+    judged = list(mapped(_PoseJudge(reader, seed + 1, width_px), range(n), jobs=jobs, chunk=2))
     rows = tuple(
         reading_row(name, [views[name] for views in judged if name in views]) for name in POSES
     )

@@ -6,15 +6,11 @@ those held out from training. Everything depends on the seed and the number of t
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from multiprocessing import get_context
-from typing import Final, TypeVar
+from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -123,7 +119,6 @@ def read_sequence(
     repeats : int
         Further frames of the first photo's burst.
     """
-    cv2.setNumThreads(1)
     ear = simulated_ear(index, seed=seed)
     choice = np.random.default_rng([seed, 72, index])
     first = stage_scene(ear.scene, (), Stage.AS_FOUND, _view(seed, index, Stage.AS_FOUND))
@@ -138,23 +133,6 @@ def read_sequence(
         scene = stage_scene(ear.scene, done, stage, _view(seed, index, stage))
         read.append(read_scene(scene, stage, seed=seed, settings=settings))
     return ReadSequence(ear.truth, tuple(read), again)
-
-
-_Result = TypeVar("_Result")
-
-
-def mapped(
-    work: Callable[[int], _Result], count: int, *, jobs: int, say: Callable[[str], None]
-) -> Iterator[_Result]:
-    """Results in order from ``jobs`` processes; says every ten how far it is."""
-    started = time.perf_counter()
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for done, result in enumerate(pool.map(work, range(count)), start=1):
-            if done % 10 == 0 or done == count:
-                took = time.perf_counter() - started
-                left = took / done * (count - done) / 60.0
-                say(f"{done} of {count} ears, {took / 60:.1f} min, about {left:.1f} min left")
-            yield result
 
 
 def _view(seed: int, index: int, stage: Stage) -> np.random.Generator:

@@ -25,15 +25,16 @@ from legibility.evaluate.sequences import (
     ReadStage,
     herd_log_prior,
     herd_registry,
-    mapped,
     read_sequence,
 )
 from legibility.identify.sequence import combine
 from legibility.identify.stages import minutes_of
 from legibility.identify.step_effects import StepModel, load_step_model
 from legibility.identify.stop import advise
+from legibility.in_order import mapped, told
 from legibility.intervals import wilson
 from legibility.settings import Settings
+from legibility.workers import ending
 
 EVALUATION_SETTINGS: Final = Settings(second_reader=False, handling_budget_min=1000.0)
 """No budget and, below, no least probability: every step is taken in the end."""
@@ -212,6 +213,7 @@ def _model() -> StepModel:
     return load_step_model()
 
 
+@ending()
 def main() -> None:
     """Command line of the module."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -226,7 +228,15 @@ def main() -> None:
     def say(line: str) -> None:
         print(line, flush=True)
 
-    sequences = list(mapped(work, given.animals, jobs=given.jobs, say=say))
+    sequences = list(
+        told(
+            mapped(work, range(given.animals), jobs=given.jobs),
+            given.animals,
+            "ears",
+            every=10,
+            say=say,
+        )
+    )
     found = compare(sequences, seed=given.seed)
     say(table(found))
     if given.out is not None:

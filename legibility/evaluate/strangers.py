@@ -14,10 +14,8 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Final
 
@@ -34,6 +32,7 @@ from legibility.evaluate.scene import evaluation_set
 from legibility.identify.channel import channel_odds, channel_outcomes
 from legibility.identify.decision import identify
 from legibility.identify.marktext import best_text
+from legibility.in_order import mapped
 from legibility.intervals import rate
 from legibility.pipeline import read_photo
 from legibility.pipeline.known_readings import (
@@ -46,6 +45,7 @@ from legibility.pipeline.simulated_herds import SIZES as ALL_SIZES
 from legibility.pipeline.simulated_herds import registry_of_marks
 from legibility.settings import Settings
 from legibility.simulate.herd_lists import KINDS, herd_list
+from legibility.workers import ending
 
 SIZES: Final = (20, 100, 400, 2_000)
 """Choice: animals of the lists, a small flock to a large herd."""
@@ -236,6 +236,7 @@ def _broken(mark: str, own: str, as_in_ear: str) -> str:
     return mark[:at] + ROW_SEPARATOR + mark[at:]
 
 
+@ending()
 def main() -> None:
     """Command line of the module."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -248,14 +249,14 @@ def main() -> None:
     work: Callable[[KnownReading], list[Case]] = partial(
         measure, sizes=tuple(given.sizes), seed=given.seed
     )
-    with ProcessPoolExecutor(given.jobs, mp_context=get_context("spawn")) as pool:
-        if not given.readings.exists():
-            make = partial(evaluation_reading, seed=given.seed)
-            read = [one for one in pool.map(make, range(given.photos), chunksize=2) if one]
-            said = f"{given.photos} evaluation photos, seed {given.seed}, person-readable ones"
-            save_known_readings(read, given.readings, origin=said)
-        readings, _ = load_known_readings(given.readings)
-        cases = [case for part in pool.map(work, readings, chunksize=4) for case in part]
+    if not given.readings.exists():
+        make = partial(evaluation_reading, seed=given.seed)
+        made = mapped(make, range(given.photos), jobs=given.jobs, chunk=2)
+        said = f"{given.photos} evaluation photos, seed {given.seed}, person-readable ones"
+        save_known_readings([one for one in made if one], given.readings, origin=said)
+    readings, _ = load_known_readings(given.readings)
+    parts = mapped(work, readings, jobs=given.jobs, chunk=4)
+    cases = [case for part in parts for case in part]
     refused = sum(not known.usable for known in readings)
     print(f"{len(readings)} photos, {refused} refused and in no row below")
     print(as_markdown(report(cases, photos=len(readings), seed=given.seed)))

@@ -12,12 +12,11 @@ from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Final
 
-import cv2
 import numpy as np
 
 from legibility.containers import Animal, Photo, Reading, Stage
-from legibility.evaluate.sequences import mapped
 from legibility.identify.registry import Registry, registry_of
+from legibility.in_order import mapped, told
 from legibility.pipeline.known_readings import KnownReading
 from legibility.pipeline.reading import read_without_second
 from legibility.simulate import render
@@ -79,7 +78,6 @@ def near_twins(seed: int) -> tuple[tuple[str, str], ...]:
 
 def read_ear(index: int, *, seed: int) -> tuple[KnownReading, ...]:
     """The photos of ear ``index``: pair ``index // 2``; their names say pair and stage."""
-    cv2.setNumThreads(1)
     pair, which = divmod(index, 2)
     mark = near_twins(seed)[pair][which]
     rng = np.random.default_rng([seed, 92, index])
@@ -116,7 +114,8 @@ def read_ears(
     if pairs > there:
         raise ValueError(f"{pairs} pairs were asked for; the herd of seed {seed} has {there}")
     work = partial(read_ear, seed=seed)
-    return [known for ear in mapped(work, 2 * pairs, jobs=jobs, say=say) for known in ear]
+    ears = mapped(work, range(2 * pairs), jobs=jobs)
+    return [k for ear in told(ears, 2 * pairs, "ears", every=10, say=say) for k in ear]
 
 
 def ears_of(readings: Sequence[KnownReading]) -> list[list[EarShot]]:

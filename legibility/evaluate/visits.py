@@ -38,6 +38,7 @@ from legibility.pipeline.known_readings import load_known_readings, save_known_r
 from legibility.pipeline.run import final_calibration
 from legibility.pipeline.session import ReadShot, Shot, combine_session
 from legibility.settings import Settings
+from legibility.workers import ending
 
 VISITS: Final = 500
 """Contract: visits of each kind."""
@@ -268,6 +269,7 @@ def _read(shot: EarShot, number: int, seed: int, settings: Settings) -> ReadShot
     return ReadShot(result, own)
 
 
+@ending()
 def main() -> None:
     """Command line of the module."""
     parser = argparse.ArgumentParser(description=__doc__)

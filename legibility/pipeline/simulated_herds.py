@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import nullcontext
+from collections.abc import Callable, Sequence
 from functools import partial
-from multiprocessing import get_context
-from typing import Final, TypeVar
+from typing import Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +14,7 @@ from legibility.containers import Photo
 from legibility.identify.animals import Registry, assemble
 from legibility.identify.herd_scores import HerdScores, herd_scores
 from legibility.identify.textcolumn import text_column
+from legibility.in_order import mapped, told
 from legibility.pipeline.known_readings import KnownReading
 from legibility.pipeline.reading import read_without_second
 from legibility.settings import Settings
@@ -37,16 +33,12 @@ NO_BREAKS: Final = 0.6
 SPLIT: Final = "held_out"
 """Glyph sources that no network was trained on."""
 
-_Work = TypeVar("_Work")
-_Result = TypeVar("_Result")
-
 
 def simulated_reading(index: int, *, seed: int) -> KnownReading:
     """Photo ``index`` of a seeded series, rendered and read, the second reader aside.
 
     Everything depends on the seed and the index alone.
     """
-    cv2.setNumThreads(1)
     rng = np.random.default_rng([seed, 81, index])
     wear = WEAR[int(rng.integers(len(WEAR)))]
     rendering = render(sample_scene(rng, wear=wear, split=SPLIT))
@@ -122,7 +114,8 @@ def simulated_readings(
 ) -> list[KnownReading]:
     """Read a seeded series of simulated photos."""
     work = partial(simulated_reading, seed=seed)
-    return list(_mapped(work, range(photos), jobs=jobs, say=say, what="photos read"))
+    read = mapped(work, range(photos), jobs=jobs, chunk=4)
+    return list(told(read, photos, "photos read", every=50, say=say))
 
 
 def records_of(
@@ -136,29 +129,6 @@ def records_of(
 ) -> list[HerdScores]:
     """Records of all readings in herds of all sizes, in the order of the readings."""
     work = partial(herd_records, seed=seed, sizes=tuple(sizes), settings=settings or Settings())
-    parts = _mapped(work, readings, jobs=jobs, say=say, what="photos scored in herds")
-    return [record for part in parts for record in part]
-
-
-def _mapped(
-    work: Callable[[_Work], _Result],
-    items: Sequence[_Work],
-    *,
-    jobs: int,
-    say: Callable[[str], None],
-    what: str,
-) -> Iterator[_Result]:
-    """Results in order; one job works in this process."""
-    started = time.perf_counter()
-    pool = nullcontext() if jobs < 2 else ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
-    with pool as executor:
-        results = (
-            executor.map(work, items, chunksize=4)
-            if isinstance(executor, Executor)
-            else map(work, items)
-        )
-        for done, result in enumerate(results, start=1):
-            if done % 50 == 0 or done == len(items):
-                took = time.perf_counter() - started
-                say(f"{done} of {len(items)} {what}, {took / 60:.1f} min")
-            yield result
+    parts = mapped(work, readings, jobs=jobs, chunk=4)
+    shown = told(parts, len(readings), "photos scored in herds", every=50, say=say)
+    return [record for part in shown for record in part]
