@@ -47,7 +47,7 @@ def test_no_more_is_drawn_than_is_looked_ahead() -> None:
 
 
 def test_a_killed_worker_ends_mapped_work_in_one_line() -> None:
-    with pytest.raises(LegibilityError, match="killed.*--jobs 1"):
+    with pytest.raises(LegibilityError, match=r"killed.*--jobs 1"):
         list(mapped(dies_at, [0, 1, 2, 3], jobs=2))
 
 
