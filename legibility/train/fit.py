@@ -11,14 +11,11 @@ import argparse
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Final, TypeVar
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,6 +25,7 @@ from legibility.enhance.chain import enhance
 from legibility.identify.calibration_file import save_final_calibration
 from legibility.identify.calibration_fit import calibration_with_sets, calibration_words
 from legibility.identify.marktext import best_character, best_hypothesis
+from legibility.in_order import mapped, told
 from legibility.marks.alignment import align
 from legibility.networks import MODELS
 from legibility.pipeline.cells import Readers, row_opinions
@@ -59,6 +57,7 @@ from legibility.read.reading_model import (
 from legibility.read.twins import fit_twins
 from legibility.settings import Settings
 from legibility.simulate import Rendering, render, sample_scene
+from legibility.workers import ending
 
 WEAR: Final = ("new", "new", "mild", "mild", "worn", "worn", "faint", "gone")
 """Choice: how often each wear is photographed; faint and lost marks teach when to refuse."""
@@ -104,7 +103,6 @@ def _photo(rendering: Rendering) -> Photo:
 
 def reading_record(index: int, *, seed: int) -> PhotoRecord:
     """Readers' opinions of one simulated photo beside the truth."""
-    cv2.setNumThreads(1)
     rendering = simulated(index, seed=seed)
     enhanced = enhance(_photo(rendering))
     not_seen = enhanced.glare | enhanced.hair
@@ -223,7 +221,6 @@ def alike_pairs(index: int, *, seed: int) -> list[tuple[float, bool]]:
 
     True where they are the same.
     """
-    cv2.setNumThreads(1)
     rendering = simulated(index, seed=seed)
     enhanced = enhance(_photo(rendering))
     sighting = sight_mark(rendering.pixels, not_seen=enhanced.glare | enhanced.hair)
@@ -246,7 +243,7 @@ def alike_pairs(index: int, *, seed: int) -> list[tuple[float, bool]]:
 
 def fit_likeness(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> None:
     """Fit and write ``alike.json``."""
-    found = [p for ps in _mapped(partial(alike_pairs, seed=seed), photos, jobs, say) for p in ps]
+    found = [p for ps in _of_photos(partial(alike_pairs, seed=seed), photos, jobs, say) for p in ps]
     values = np.array([value for value, _ in found])
     same = np.array([same for _, same in found], dtype=np.bool_)
     say(
@@ -277,7 +274,7 @@ def fit_mark(records: list[PhotoRecord]) -> dict[str, float]:
 def fit_readers(*, photos: int, seed: int, jobs: int, say: Callable[[str], None]) -> None:
     """Fit and write ``reading.json`` and ``mark.json``."""
     said = _said(photos, seed)
-    records = list(_mapped(partial(reading_record, seed=seed), photos, jobs, say))
+    records = list(_of_photos(partial(reading_record, seed=seed), photos, jobs, say))
     save_reading_model(fit_reading(records, said=said), MODELS / "reading.json")
     weights: dict[str, float | str] = {**fit_mark(records), "origin": said}
     MARK_FILE.write_text(json.dumps(weights, indent=1) + "\n", encoding="utf-8")
@@ -348,16 +345,13 @@ def _said(photos: int, seed: int) -> str:
 _Result = TypeVar("_Result")
 
 
-def _mapped(
+def _of_photos(
     work: Callable[[int], _Result], count: int, jobs: int, say: Callable[[str], None]
 ) -> Iterator[_Result]:
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for done, result in enumerate(pool.map(work, range(count), chunksize=4), start=1):
-            if done % 50 == 0:
-                say(f"{done} of {count} photos")
-            yield result
+    return told(mapped(work, range(count), jobs=jobs, chunk=4), count, "photos", every=50, say=say)
 
 
+@ending()
 def main() -> None:
     """Command line of the module."""
     parser = argparse.ArgumentParser(description=__doc__)
