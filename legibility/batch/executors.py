@@ -10,10 +10,8 @@ from functools import partial
 from typing import Final
 
 from legibility.errors import LegibilityError, MissingExtraError
-from legibility.in_order import LOOK_AHEAD, LOOK_AHEAD_PER_WORKER, in_order
+from legibility.in_order import LOOK_AHEAD, LOOK_AHEAD_PER_WORKER
 from legibility.workers import InlineExecutor, WorkerPool, usable_cores
-
-__all__ = ["InlineExecutor", "Workers", "in_order", "open_workers", "usable_cores"]
 
 FEW_PHOTOS: Final = 4
 """Choice: so many photos are read before a pool of processes has started."""

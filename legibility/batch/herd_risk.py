@@ -11,11 +11,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.batch.executors import InlineExecutor, open_workers
+from legibility.batch.executors import open_workers
 from legibility.batch.risk_report import RegistryReport, written_marks
 from legibility.errors import SettingsError
 from legibility.identify.registry import Registry, load_registry
 from legibility.identify.rules import Rules, load_rules
+from legibility.in_order import in_order
 from legibility.marks.rules import of_marks
 from legibility.risk.ages import load_age_model
 from legibility.risk.blend import OwnCounts
@@ -163,9 +164,8 @@ def report_on(
     with open_workers(
         n_photos=1 if few else len(parts), jobs=1 if few else jobs, scheduler=scheduler
     ) as workers:
-        executor = InlineExecutor() if few else workers.executor
         # Every part carries the registry; a worker keeps what it has prepared for the next one.
-        done = list(executor.map(work, parts))
+        done = list(in_order(workers.executor, work, parts, look_ahead=workers.look_ahead))
     return RegistryReport(
         registry=registry,
         classes=classes,

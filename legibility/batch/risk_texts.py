@@ -10,13 +10,15 @@ from typing import Any, Final, Generic, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from legibility.batch.executors import in_order, open_workers, usable_cores
+from legibility.batch.executors import open_workers
 from legibility.batch.risk_listing import Listing
 from legibility.batch.risk_report import RegistryReport
 from legibility.batch.shared import Shared, shared
+from legibility.in_order import in_order
 from legibility.misreadings import RiskColumns
 from legibility.report.risk_lines import CSV_RIVALS, CsvLines, JsonLines, csv_heading
 from legibility.risk.risk import TOP
+from legibility.workers import usable_cores
 
 T = TypeVar("T")
 Maker: TypeAlias = Callable[[Listing], Callable[[NDArray[np.int64]], T]]

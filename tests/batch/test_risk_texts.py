@@ -17,14 +17,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from legibility.batch.executors import InlineExecutor, in_order, open_workers
+from legibility.batch.executors import open_workers
 from legibility.batch.herd_risk import registry_report
 from legibility.batch.risk_report import RegistryReport
 from legibility.batch.risk_texts import risk_columns, risk_csv_texts, risk_json_texts
 from legibility.batch.shared import shared
 from legibility.errors import LegibilityError, OutputError
+from legibility.in_order import in_order
 from legibility.report.risk_lines import risk_csv, risk_json
 from legibility.report.rounding import round_probability
+from legibility.workers import InlineExecutor
 from tests.risk.herds import random_marks
 
 IDS = ("=1+1", '"quoted, "', "Ève", "back\\slash", "-7", "@x; y", "𝔾5")
