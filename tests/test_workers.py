@@ -122,7 +122,8 @@ def test_a_stopped_parent_that_is_killed_takes_its_workers_along(tmp_path: Path)
     code = (
         "import sys; from pathlib import Path; from legibility.workers import WorkerPool\n"
         "from tests.worker_tasks import forever_in_a_library\n"
-        "WorkerPool(1).submit(forever_in_a_library, Path(sys.argv[1])).result()\n"
+        "pool = WorkerPool(1)\n"
+        "pool.submit(forever_in_a_library, Path(sys.argv[1])).result()\n"
     )
     parent = subprocess.Popen([sys.executable, "-c", code, str(tmp_path)], cwd=ROOT)
     worker = wait_for(tmp_path / "worker")
