@@ -108,3 +108,6 @@ class _Package(ModuleType):
 
 
 sys.modules[__name__].__class__ = _Package
+
+if "--multiprocessing-fork" in sys.orig_argv:
+    import_module("legibility.workers").end_with_parent()

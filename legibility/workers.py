@@ -28,6 +28,8 @@ GRACE_S: Final = 3
 """Choice: how long a worker may take to leave its work; below the 5 s it may outlive its parent."""
 PR_SET_PDEATHSIG: Final = 1
 """Linux, prctl(2): the signal that a process gets when the thread that started it ends."""
+PARENT: Final = "LEGIBILITY_PARENT"
+"""Variable by which a process that starts knows that a pool of its parent started it."""
 ONE_THREAD: Final = (
     "OMP_NUM_THREADS",
     "OMP_THREAD_LIMIT",
@@ -115,6 +117,7 @@ class WorkerPool(ProcessPoolExecutor):
     def __init__(self, jobs: int, prepare: Callable[[], None] = _nothing) -> None:
         context = multiprocessing.get_context("spawn")
         heard, self._held = context.Pipe(duplex=False)
+        os.environ[PARENT] = str(os.getpid())
         # Pickled here, so that a worker listens before it imports what preparing needs.
         begin = (heard, pickle.dumps(prepare))
         super().__init__(jobs, mp_context=context, initializer=_begin, initargs=begin)
@@ -151,6 +154,15 @@ _state: dict[str, str] = {"is": "idle"}
 """Of a worker's main thread: "idle", "working" or "ending"."""
 
 
+def end_with_parent() -> None:
+    """In a worker: have the system end it with its parent, also before it is ready to listen.
+
+    Called before anything large is imported, which takes seconds on a busy machine.
+    """
+    if sys.platform == "linux" and os.environ.get(PARENT) == str(os.getppid()):
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
 def _begin(heard: Connection, prepare: bytes) -> None:
     """Begin a worker: see to its end, then to its threads, then prepare."""
     for name in ("SIGINT", "SIGHUP"):
@@ -158,8 +170,6 @@ def _begin(heard: Connection, prepare: bytes) -> None:
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _told_to_end)
     threading.Thread(target=_end_with_parent, args=(heard,), daemon=True).start()
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
     os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
     if "cv2" in sys.modules:
         sys.modules["cv2"].setNumThreads(1)

@@ -36,7 +36,7 @@ ENDS = [
     ("evaluate", signal.SIGINT),
     ("evaluate", signal.SIGKILL),
 ]
-"""By default; ``pytest -m long`` ends every kind of work by every signal."""
+"""The shorter half; tests marked long end every kind of work by every signal."""
 
 
 @pytest.fixture
