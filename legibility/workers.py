@@ -159,8 +159,13 @@ def end_with_parent() -> None:
 
     Called before anything large is imported, which takes seconds on a busy machine.
     """
-    if sys.platform == "linux" and os.environ.get(PARENT) == str(os.getppid()):
+    parent = os.environ.get(PARENT)
+    if sys.platform != "linux" or parent is None:
+        return
+    if parent == str(os.getppid()):
         ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
+    if not Path("/proc", parent).exists():
+        os._exit(1)
 
 
 def _begin(heard: Connection, prepare: bytes) -> None:
