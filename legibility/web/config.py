@@ -19,8 +19,11 @@ class Limits:
     """Choice: photos one device may send; a person takes a few."""
     requests_per_minute: float = 1200.0
     """Choice: all requests of one device; a page that waits for an answer asks 7 times a second."""
-    pairings_per_minute: float = 10.0
-    """Choice: tries of one address to pair; with a code of 40 bits guessing is hopeless."""
+    wrong_codes_per_minute: float = 10.0
+    """Choice: wrong codes of one address; with a code of 40 bits guessing is hopeless. Right ones
+    do not count: twenty phones may stand behind one address."""
+    wrong_codes_at_once: float = 40.0
+    """Choice: two slips of each of twenty phones."""
     token_hours: float = 14.0
     """Choice: a long handling day; after it a device is paired again."""
     code_minutes: float = 30.0
@@ -29,6 +32,27 @@ class Limits:
     """Choice: a workbook of some hundred thousand animals; more is imported with the command."""
     form_bytes: int = 256 * 1024
     """Choice: largest request that is no photo."""
+    pairing_bytes: int = 4096
+    """Choice: largest body that is taken from who has no token: a code and a name."""
+    head_s: float = 10.0
+    """Choice: from the connection, or the answer before, until the head of a request is there
+    whole, setting up TLS included."""
+    body_s: float = 10.0
+    """Choice: for a body; and ``slowest_bytes_s`` for each byte of it."""
+    slowest_bytes_s: float = 16 * 1024
+    """Choice: slowest network on which a photo comes through: 8 MiB in nine minutes."""
+    linger_s: float = 1.0
+    """Choice: how long what still comes after a refusal is thrown away. Closed at once, the network
+    may lose the refusal itself (RFC 9112 section 9.6)."""
+    strangers: int = 128
+    """Choice: connections on which no token was shown."""
+    strangers_of_one_address: int = 64
+    """Choice: twenty phones behind one address, three connections each."""
+    paired: int = 256
+    """Choice: connections of paired devices; with the strangers' below 1024, which a process has
+    files by default."""
+    paired_of_one_device: int = 16
+    """Choice: browsers open six to one server."""
 
 
 @dataclass(frozen=True, slots=True)

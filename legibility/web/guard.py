@@ -5,7 +5,8 @@ from __future__ import annotations
 import hmac
 import math
 import time
-from typing import Final
+from dataclasses import dataclass
+from typing import Any, Final
 
 from flask import Flask, Response, abort, current_app, g, request
 
@@ -17,7 +18,11 @@ from legibility.web.measures import Measures
 from legibility.web.ratelimit import RateLimit
 
 COOKIE: Final = "legibility_device"
-OPEN: Final = frozenset({"pages.pair_page", "pages.pair", "pages.health", "static"})
+PAIRS: Final = "pages.pair"
+"""Takes a code."""
+PHOTO: Final = "api.put_photo"
+"""Takes a photo as it is."""
+OPEN: Final = frozenset({"pages.pair_page", PAIRS, "pages.health", "static"})
 """What may be asked for without a token: no photo and no word of the herd."""
 QUIET: Final = frozenset({"api.get_visit", "api.visits", "api.picture", "static", "pages.health"})
 """Asked for many times a minute; counted, and logged only when it fails."""
@@ -45,11 +50,46 @@ HEADERS: Final = {
 """Content Security Policy Level 3 (W3C); no script and no style outside files of this server."""
 
 
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What the head of a request tells of it."""
+
+    device_id: str
+    """The paired device that asks; empty without a good token."""
+    most_bytes: int
+    """Longest body that is received at all."""
+
+
+def look_at_head(
+    app: Flask, environ: dict[str, Any], config: ServerConfig, devices: Devices
+) -> Entry:
+    """Who asks, and how much may be sent, before any of it is received."""
+    with app.request_context(environ):
+        endpoint = request.endpoint or ""
+        device = devices.of_token(request.cookies.get(COOKIE, ""))
+    if device is None:
+        return Entry("", config.limits.pairing_bytes if endpoint == PAIRS else 0)
+    return Entry(device.device_id, _longest_body(endpoint, config))
+
+
+def _longest_body(endpoint: str, config: ServerConfig) -> int:
+    if endpoint == PHOTO:
+        return int(config.settings.max_file_mib * MIB)
+    # The fields beside a file are no larger than those of other forms.
+    return config.limits.form_bytes + int(_file_mib(config).get(endpoint, 0.0) * MIB)
+
+
+def _file_mib(config: ServerConfig) -> dict[str, float]:
+    return {CARD: config.settings.max_file_mib, REGISTRY: config.limits.registry_mib}
+
+
 def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measures) -> None:
     """Put the guard before and behind every request of the app."""
-    requests = RateLimit(config.limits.requests_per_minute)
-    pairings = RateLimit(config.limits.pairings_per_minute, burst=config.limits.pairings_per_minute)
-    uploads = RateLimit(config.limits.uploads_per_minute)
+    limits = config.limits
+    requests = RateLimit(limits.requests_per_minute)
+    wrong_codes = RateLimit(limits.wrong_codes_per_minute, burst=limits.wrong_codes_at_once)
+    uploads = RateLimit(limits.uploads_per_minute)
+    file_mib = _file_mib(config)
 
     @app.before_request
     def check() -> None:
@@ -59,25 +99,21 @@ def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measur
         endpoint = request.endpoint or ""
         device = devices.of_token(request.cookies.get(COOKIE, ""))
         g.device = device
-        if endpoint == "pages.pair":
-            _pass(pairings, request.remote_addr or "")
+        if endpoint == PAIRS:
+            _refuse_for(wrong_codes.wait_s(request.remote_addr or "", counts=False))
         if request.method in CHANGES:
             _check_origin()
-        if endpoint != "api.put_photo":
-            request.max_content_length = config.limits.form_bytes
-        file_mib = {CARD: config.settings.max_file_mib, REGISTRY: config.limits.registry_mib}
+        if endpoint != PHOTO:
+            request.max_content_length = _longest_body(endpoint, config)
         if endpoint in file_mib:
-            # Its fields are no larger than those of other forms.
-            room = int(file_mib[endpoint] * MIB)
-            request.max_content_length = config.limits.form_bytes + room
-            request.max_form_memory_size = config.limits.form_bytes
+            request.max_form_memory_size = limits.form_bytes
         if endpoint in OPEN or (endpoint == "pages.metrics" and _is_this_computer()):
             return
         if device is None:
             abort(401)
-        _pass(requests, device.device_id)
-        if endpoint == "api.put_photo" or (endpoint in file_mib and request.method in CHANGES):
-            _pass(uploads, device.device_id)
+        _refuse_for(requests.wait_s(device.device_id))
+        if endpoint == PHOTO or (endpoint in file_mib and request.method in CHANGES):
+            _refuse_for(uploads.wait_s(device.device_id))
         too_long = (request.content_length or 0) > (request.max_content_length or 0)
         if endpoint in file_mib and too_long:
             what = "photo" if endpoint == CARD else "registry"
@@ -95,6 +131,8 @@ def install(app: Flask, config: ServerConfig, devices: Devices, measures: Measur
         seconds = time.perf_counter() - g.get("began", time.perf_counter())
         # The rule, not the path: a path may name an animal.
         kind = request.endpoint or "unknown"
+        if kind == PAIRS and response.status_code == 403:
+            wrong_codes.wait_s(request.remote_addr or "")
         measures.count("requests_total", kind=kind, status=str(response.status_code))
         measures.took("request_seconds", seconds)
         if kind not in QUIET or response.status_code >= 400:
@@ -118,8 +156,7 @@ def _is_this_computer() -> bool:
     return request.remote_addr in ("127.0.0.1", "::1")
 
 
-def _pass(limit: RateLimit, key: str) -> None:
-    wait = limit.wait_s(key)
+def _refuse_for(wait: float) -> None:
     if wait > 0:
         answer = current_app.make_response(({"error": "too many requests; wait a moment"}, 429))
         answer.headers["Retry-After"] = str(math.ceil(wait))
@@ -135,7 +172,7 @@ def _check_origin() -> None:
 def _check_csrf(devices: Devices, device: Device) -> None:
     sent = request.headers.get("X-CSRF-Token") or (
         request.form.get("csrf", "")
-        if request.mimetype in FORMS and request.endpoint != "api.put_photo"
+        if request.mimetype in FORMS and request.endpoint != PHOTO
         else ""
     )
     if not hmac.compare_digest(sent.encode(), devices.csrf_of(device).encode()):

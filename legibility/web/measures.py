@@ -16,6 +16,7 @@ BUCKETS_S: Final = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 HELP: Final = {
     "requests_total": "Requests by kind and status",
     "uploads_total": "Photos received by outcome",
+    "gave_way_total": "Connections closed because there was no room, by whose",
     "readings_total": "Photos read by outcome",
     "request_seconds": "Time to answer a request",
     "reading_seconds": "Time to read a photo",

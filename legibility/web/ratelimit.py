@@ -27,7 +27,7 @@ class RateLimit:
         self._lock = threading.Lock()
         self._left: dict[str, tuple[float, float]] = {}
 
-    def wait_s(self, key: str) -> float:
+    def wait_s(self, key: str, *, counts: bool = True) -> float:
         """0 when the request may pass (and is counted), else the seconds until it may."""
         now = self._clock()
         with self._lock:
@@ -38,5 +38,5 @@ class RateLimit:
                 return (1.0 - left) / self._rate
             if key not in self._left and len(self._left) >= MOST_KEYS:
                 self._left.clear()
-            self._left[key] = (left - 1.0, now)
+            self._left[key] = (left - 1.0 if counts else left, now)
         return 0.0

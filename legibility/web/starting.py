@@ -41,7 +41,7 @@ def serve_herd(
     StoreError, SettingsError, LegibilityError
         If the record, a file of figures or rules, the certificate or the address cannot be used.
     """
-    missing = [name for name in ("flask", "cheroot", "segno") if find_spec(name) is None]
+    missing = [name for name in ("flask", "tornado", "segno") if find_spec(name) is None]
     if missing:
         raise MissingExtraError(
             f"serve needs {', '.join(missing)}; install with: pip install 'legibility[web]'"

@@ -77,7 +77,7 @@ def arranged_read(asked: ChutePhoto, *, seconds: float = 0.0) -> float:
 def serve(arguments: list[str]) -> None:
     """``HERD.db --port N [--eyes-first] [--slow SECONDS]`` with the arranged reading.
 
-    ``--real`` reads in a pool as always, and ``--pool`` has the arranged reading in one; only the
+    ``--deadline SECONDS`` is for the head and the body of a request. ``--real`` reads in a pool as always, and ``--pool`` has the arranged reading in one; only the
     limits of how often a device may ask are lifted.
     """
     from legibility.web.config import Limits, ServerConfig
@@ -85,15 +85,15 @@ def serve(arguments: list[str]) -> None:
     from legibility.web.state import open_server
     from legibility.workers import InlineExecutor
 
+    at = arguments.index("--deadline") + 1 if "--deadline" in arguments else None
+    deadlines = {"head_s": float(arguments[at]), "body_s": float(arguments[at])} if at else {}
     slow = float(arguments[arguments.index("--slow") + 1]) if "--slow" in arguments else 0.0
     config = ServerConfig(
         herd=Path(arguments[0]),
         port=int(arguments[arguments.index("--port") + 1]),
         eyes_first="--eyes-first" in arguments,
         settings=Settings(second_reader="--real" in arguments),
-        limits=Limits(
-            uploads_per_minute=100_000, requests_per_minute=100_000, pairings_per_minute=100_000
-        ),
+        limits=Limits(uploads_per_minute=100_000, requests_per_minute=100_000, **deadlines),
     )
     read = read_chute_photo if "--real" in arguments else partial(arranged_read, seconds=slow)
     pool = None if {"--real", "--pool"} & set(arguments) else InlineExecutor

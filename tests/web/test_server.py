@@ -58,7 +58,7 @@ def test_a_code_pairs_once_and_tokens_are_not_kept(serve, pair, tmp_path: Path) 
 
 
 def test_guessing_codes_is_slowed_down(serve) -> None:
-    client = create_app(serve(pairings_per_minute=5)).test_client()
+    client = create_app(serve(wrong_codes_per_minute=5, wrong_codes_at_once=5)).test_client()
     states = [client.post("/pair", data={"code": "AAAAAAAA"}).status_code for _ in range(8)]
     assert states[:5] == [403] * 5
     assert 429 in states[5:]
