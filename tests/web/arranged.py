@@ -77,19 +77,27 @@ def arranged_read(asked: ChutePhoto, *, seconds: float = 0.0) -> float:
 def serve(arguments: list[str]) -> None:
     """``HERD.db --port N [--eyes-first] [--slow SECONDS]`` with the arranged reading.
 
-    ``--deadline SECONDS`` is for the head and the body of a request. ``--real`` reads in a pool as always, and ``--pool`` has the arranged reading in one; only the
+    ``--deadline SECONDS`` is for the head and the body of a request; ``--tls`` makes a certificate
+    beside the record.
+
+    ``--real`` reads in a pool as always, and ``--pool`` has the arranged reading in one; only the
     limits of how often a device may ask are lifted.
     """
     from legibility.web.config import Limits, ServerConfig
     from legibility.web.serving import serve as serve_until_interrupted
     from legibility.web.state import open_server
+    from legibility.web.tls import own_certificate
     from legibility.workers import InlineExecutor
 
     at = arguments.index("--deadline") + 1 if "--deadline" in arguments else None
     deadlines = {"head_s": float(arguments[at]), "body_s": float(arguments[at])} if at else {}
     slow = float(arguments[arguments.index("--slow") + 1]) if "--slow" in arguments else 0.0
+    herd = Path(arguments[0])
+    tls = own_certificate(herd.parent, ("127.0.0.1",)) if "--tls" in arguments else (None, None)
     config = ServerConfig(
-        herd=Path(arguments[0]),
+        herd=herd,
+        certificate=tls[0],
+        key=tls[1],
         port=int(arguments[arguments.index("--port") + 1]),
         eyes_first="--eyes-first" in arguments,
         settings=Settings(second_reader="--real" in arguments),

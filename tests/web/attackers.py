@@ -8,7 +8,6 @@ import ssl
 import threading
 import time
 import urllib.request
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final, Self
 
@@ -119,15 +118,14 @@ def ask_health(server: LiveServer, *, wait_s: float = 60) -> float:
 
 
 def until_closed(
-    line: socket.socket, say: Callable[[], None] = lambda: None
+    line: socket.socket, drip: bytes = b"", *, every_s: float = 0.2
 ) -> tuple[bytes, float]:
     """What is still answered on a connection, and the seconds until the server closes it."""
     began, answered = time.perf_counter(), b""
-    line.settimeout(0.2)
+    line.settimeout(every_s)
     while time.perf_counter() - began < 300:
-        with contextlib.suppress(OSError):
-            say()
         try:
+            line.sendall(drip)
             said = line.recv(65536)
         except TimeoutError:
             continue

@@ -59,8 +59,8 @@ def test_a_body_that_is_cut_leaves_nothing(live, herd: Path) -> None:
     with socket.create_connection(("127.0.0.1", live.port)) as line:
         line.sendall(head.encode() + JPEG[:1000])
         line.shutdown(socket.SHUT_WR)
-        answer = line.recv(65536).decode()
-    assert "400" in answer.splitlines()[0]
+        # RFC 9112 section 8: an answer to what did not come whole may be given, and need not.
+        assert line.recv(65536) == b""
     uploads = herd.with_suffix(".web") / "uploads"
     assert list(uploads.iterdir()) == []
     _, whole = phone.send(visit, JPEG, upload)
