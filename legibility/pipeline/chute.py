@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -85,7 +86,8 @@ def read_chute_photo(asked: ChutePhoto) -> float:
     registry = herd_registry(asked.herd)
     with open_herd(asked.herd) as db:
         photo = load_photo(asked.file, settings=asked.settings)
-        write_check(asked.out, photo)
+        if not (asked.out / CHECK_FILE).exists():
+            write_check(asked.out, photo)
         result = read_photo(
             photo,
             registry=registry,
@@ -120,6 +122,18 @@ def read_chute_photo(asked: ChutePhoto) -> float:
     keep_read(asked.out, result, fingerprint(photo.pixels))
     write_answer(asked.out, photo, result)
     return result.seconds
+
+
+def check_chute_photo(asked: ChutePhoto) -> None:
+    """Say what a photo shows of itself, unless that was said.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used as a photo.
+    """
+    if not (asked.out / CHECK_FILE).exists():
+        write_check(asked.out, load_photo(asked.file, settings=asked.settings))
 
 
 def write_check(out: Path, photo: Photo) -> None:
@@ -195,8 +209,13 @@ def _capture_words(flags: Sequence[FlagInfo], *, settled: bool = False) -> list[
 
 
 def _write_json(path: Path, record: dict[str, Any]) -> None:
-    waiting = path.with_name(f"{path.name}.tmp")
-    waiting.write_text(json.dumps(record, allow_nan=False), "utf-8")
+    _write_whole(path, json.dumps(record, allow_nan=False).encode())
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    """Write a file that is there whole or not at all, also when two processes write it at once."""
+    waiting = path.with_name(f"{path.name}.{os.getpid()}.tmp")
+    waiting.write_bytes(data)
     waiting.replace(path)
 
 
@@ -248,4 +267,4 @@ def write_jpeg(path: Path, pixels: ColorImage) -> None:
         ".jpg", np.ascontiguousarray(pixels[:, :, ::-1]), [cv2.IMWRITE_JPEG_QUALITY, QUALITY]
     )
     if done:
-        path.write_bytes(data.tobytes())
+        _write_whole(path, data.tobytes())

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool
-from typing import TypeAlias, TypeVar
+from typing import Final, TypeAlias, TypeVar
 
 from legibility.errors import PhotoError
 from legibility.photo.load import printable_name
@@ -19,6 +20,8 @@ from legibility.workers import WorkerPool
 
 T = TypeVar("T")
 ReadPhoto: TypeAlias = Callable[[ChutePhoto], float]
+NICENESS: Final = 5
+"""Choice: a photo is taken in and checked before others are read, and read before the office."""
 
 
 def reading_pool(jobs: int) -> WorkerPool:
@@ -28,6 +31,8 @@ def reading_pool(jobs: int) -> WorkerPool:
 
 def warm_up() -> None:
     """Load what a reading needs, so that the first photo need not wait for it."""
+    if hasattr(os, "nice"):
+        os.nice(NICENESS)
     import numpy as np
 
     from legibility.containers import Photo

@@ -11,6 +11,7 @@ from legibility.errors import StoreError
 from legibility.photo.load import MIB
 from legibility.pipeline.chute import ChutePhoto, read_chute_photo
 from legibility.pipeline.chute_session import READ_FILE, ChuteEyes, ChuteShot, ChuteVisit
+from legibility.web.checks import Checks, checking_pool
 from legibility.web.combining import Combining
 from legibility.web.config import ServerConfig
 from legibility.web.devices import Devices
@@ -41,13 +42,16 @@ class Server:
     uploads: Uploads
     visits: Visits
     measures: Measures
+    checks: Checks
     dispatcher: Dispatcher
     combining: Combining
     office: OfficeTasks
 
     def read(self, upload: Upload) -> None:
-        """Have an upload read."""
-        self.dispatcher.submit(upload.upload_id, self._asked(upload))
+        """Have an upload checked and read."""
+        asked = self._asked(upload)
+        self.checks.ask(asked)
+        self.dispatcher.submit(upload.upload_id, asked)
 
     def combine(self, visit: Visit) -> None:
         """Have what the photos of a visit say together worked out anew."""
@@ -98,6 +102,7 @@ class Server:
     def close(self) -> None:
         """Stop; the next start goes on with what was not done."""
         self.combining.close()
+        self.checks.close()
         self.dispatcher.close()
         self.office.close()
 
@@ -146,6 +151,7 @@ def open_server(
         uploads=uploads,
         visits=Visits(folder / "visits"),
         measures=measures,
+        checks=Checks(open_pool or checking_pool),
         dispatcher=dispatcher,
         combining=Combining(dispatcher.call),
         office=OfficeTasks(

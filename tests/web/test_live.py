@@ -151,6 +151,20 @@ def test_lan_shows_a_square_and_says_that_there_is_no_tls(herd: Path) -> None:
         assert "WITHOUT TLS" in printed[-1]
 
 
+def test_a_photo_is_judged_while_all_readers_are_busy(herd: Path) -> None:
+    """The word on the photo itself does not wait behind readings."""
+    with LiveServer(herd, ("--pool", "--slow", "250"), ARRANGED) as server:
+        phone = HttpPhone(server.address, server.code)
+        visit = phone.begin()
+        sent = [phone.send(visit, JPEG + bytes([number]))[0] for number in range(6)]
+        until = time.monotonic() + 240
+        while "check" not in (last := phone.photo_of(visit, sent[-1])):
+            assert time.monotonic() < until
+            time.sleep(0.2)
+        assert last["state"] == "waiting"
+        assert last["check"]["capture"] is not None
+
+
 def test_the_log_names_nobody(live, herd: Path) -> None:
     phone = HttpPhone(live.address, live.code)
     visit = phone.begin()
