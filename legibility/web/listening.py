@@ -178,9 +178,10 @@ class Receiving(HTTPMessageDelegate):
             return
         self._entry = look_at_head(here.app, self._environ, here.server.config, here.server.devices)
         here.know(self._stream, self._entry)
-        # A length that is no number is refused by the library.
+        # A length that is no number, or beside a transfer coding, is refused by the library.
         length = int(said) if said.isascii() and said.isdigit() and len(said) < 16 else 0
-        if length > self._entry.most_bytes or "Transfer-Encoding" in headers:
+        chunked = "Transfer-Encoding" in headers and "Content-Length" not in headers
+        if length > self._entry.most_bytes or chunked:
             self._refuse()
             await self._answer()
             return

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import socket
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -91,18 +92,20 @@ def test_a_new_one_is_heard_and_a_paired_one_stays_beside_a_flood(patient: LiveS
 )
 def test_a_request_ends_at_its_deadline(first: str, drip: str, short: LiveServer) -> None:
     """What drips would last for minutes: the deadline is for the whole."""
+    began = time.perf_counter()
     with connect(short) as line:
         line.sendall(first.encode())
-        answered, seconds = until_closed(line, drip.encode())
+        answered, _ = until_closed(line, drip.encode())
     assert answered == b""
-    assert SHORT_S * 0.9 <= seconds < SOON_S
+    assert SHORT_S <= time.perf_counter() - began < SOON_S
 
 
 def test_a_handshake_ends_at_the_deadline(short: LiveServer) -> None:
+    began = time.perf_counter()
     with connect(short, shakes_hands=False) as line:
         line.sendall(b"\x16\x03\x01\x02")
-        _, seconds = until_closed(line)
-    assert SHORT_S * 0.8 <= seconds < SOON_S
+        until_closed(line)
+    assert SHORT_S <= time.perf_counter() - began < SOON_S
 
 
 @pytest.mark.parametrize(
@@ -111,7 +114,7 @@ def test_a_handshake_ends_at_the_deadline(short: LiveServer) -> None:
         ("/api/visits", 1000, b"401"),
         (f"/api/visits/{new_id()}/photos/{new_id()}", 8_000_000, b"401"),
         ("/office/registry", 1000, b"303"),
-        ("/nowhere", 1000, b"401"),
+        ("/nowhere", 1000, b"303"),
         ("/pair", 5000, b"400"),
         ("/pair", 10**14, b"413"),
     ],
@@ -184,7 +187,7 @@ def test_a_head_that_is_too_long(short: LiveServer) -> None:
     assert ask_health(short) < SOON_S
 
 
-def test_an_interrupted_start_and_a_taken_address(patient: LiveServer, tmp_path: Path) -> None:
+def test_a_taken_address_is_told(patient: LiveServer, tmp_path: Path) -> None:
     second = started(tmp_path)
     second.port = patient.port
     with pytest.raises(AssertionError, match="cannot listen"):
