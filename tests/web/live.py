@@ -222,6 +222,8 @@ class Road:
     def __init__(self, to: int) -> None:
         self.bytes_s = 0
         """Bytes a second towards the server; 0 is no limit."""
+        self.carried = 0
+        """Bytes carried towards the server until now."""
         self._to = to
         self._listening = socket.create_server(("127.0.0.1", 0))
         self.port = int(self._listening.getsockname()[1])
@@ -253,6 +255,7 @@ class Road:
             try:
                 while data := source.recv(2048):
                     target.sendall(data)
+                    self.carried += len(data) if slow else 0
                     if slow and self.bytes_s:
                         time.sleep(len(data) / self.bytes_s)
             except OSError:
