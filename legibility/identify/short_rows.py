@@ -19,8 +19,8 @@ from legibility.identify.channel import ChannelOdds
 from legibility.identify.marktable import LONGEST_PIECE, MarkTable, exchanged, piece_lengths
 from legibility.identify.pieces import SeenRow
 
-BLOCK: Final = 16_384
-"""Choice: rows at a time, so that their numbers fit the processor's cache."""
+BLOCK: Final = 65_536
+"""Measured: of 16,384 to 131,072 rows at a time, least time in a million marks with two threads."""
 THREADS: Final = 2
 """Choice: blocks at work at the same time; more are held up by memory."""
 LARGEST: Final = 1e36
