@@ -20,7 +20,7 @@ from legibility.cli import cli
 
 from . import pages, readings, scripts
 from .frozen import frozen
-from .running import ROOT, run, said, transcript
+from .running import ROOT, everything_said, run, said
 from .wording import Wording, digests
 
 OLD: Final = Path(__file__).parent / "old" / "0.1.0"
@@ -77,7 +77,7 @@ def _script(
             for at, word in enumerate(words):
                 if word.endswith("/SHA.jpg"):
                     words[at] = word.replace("SHA.jpg", copies[word.split("/")[1]])
-            made[name] = transcript(words, wording)
+            made[name] = everything_said(words, wording)
     return made
 
 

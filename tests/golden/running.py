@@ -38,7 +38,7 @@ def _state(folder: Path) -> dict[str, bytes]:
     }
 
 
-def transcript(arguments: Iterable[str], wording: Wording) -> str:
+def everything_said(arguments: Iterable[str], wording: Wording) -> str:
     """Exit code, both streams, and the files that a command wrote or changed."""
     words = list(arguments)
     before = _state(wording.folder)
