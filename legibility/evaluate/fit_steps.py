@@ -23,6 +23,7 @@ from legibility.evaluate.sequences import (
     ReadStage,
     herd_log_prior,
     herd_registry,
+    read_ears,
     read_sequence,
 )
 from legibility.identify.sequence import (
@@ -39,7 +40,6 @@ from legibility.identify.step_effects import (
     StepOutcome,
     save_step_model,
 )
-from legibility.in_order import mapped, told
 from legibility.settings import Settings
 from legibility.workers import ending
 
@@ -109,27 +109,16 @@ def main() -> None:
         repeats=REPEATS,
     )
 
-    def say(line: str) -> None:
-        print(line, flush=True)
-
-    sequences = list(
-        told(
-            mapped(work, range(given.animals), jobs=given.jobs),
-            given.animals,
-            "ears",
-            every=10,
-            say=say,
-        )
-    )
+    sequences = read_ears(work, given.animals, jobs=given.jobs)
     origin = f"{given.animals} simulated ears, held-out glyph sources, seed {given.seed}"
     model = fit_step_model(sequences, seed=given.seed, settings=FIT_SETTINGS, origin=origin)
     save_step_model(model, given.out)
-    say(f"{given.out}: repeat {model.tempering.repeat:.3f}, step {model.tempering.step:.3f}")
+    print(f"{given.out}: repeat {model.tempering.repeat:.3f}, step {model.tempering.step:.3f}")
     threshold = FIT_SETTINGS.identified_probability
     for stage, outcomes in model.effects.outcomes.items():
         unsettled = [o for o in outcomes if o.before < threshold]
         settled = sum(o.after >= threshold for o in unsettled)
-        say(f"{stage.value}: settles {settled} of {len(unsettled)} that were not settled")
+        print(f"{stage.value}: settles {settled} of {len(unsettled)} that were not settled")
 
 
 if __name__ == "__main__":

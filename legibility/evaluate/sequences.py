@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Final
 
 import numpy as np
@@ -20,6 +20,7 @@ from legibility.identify.calibration_file import load_final_calibration
 from legibility.identify.candidates import animal_probabilities
 from legibility.identify.registry import Registry, registry_of
 from legibility.identify.sequence import PhotoEvidence, log_ratio
+from legibility.in_order import mapped, told
 from legibility.pipeline.run import read_photo
 from legibility.pipeline.session import says_nothing
 from legibility.settings import Settings
@@ -100,6 +101,15 @@ def read_scene(scene: SceneSpec, stage: Stage, *, seed: int, settings: Settings)
     )
     evidence = PhotoEvidence(log_ratio(probabilities, prior), "", stage)
     return ReadStage(evidence, Flag.HAIR in result.flags)
+
+
+def read_ears(
+    work: Callable[[int], ReadSequence], animals: int, *, jobs: int
+) -> list[ReadSequence]:
+    """The sequences of so many ears, in their order; says how far it is."""
+    read = mapped(work, range(animals), jobs=jobs)
+    say = partial(print, flush=True)
+    return list(told(read, animals, "ears", every=10, say=say))
 
 
 def read_sequence(

@@ -25,13 +25,13 @@ from legibility.evaluate.sequences import (
     ReadStage,
     herd_log_prior,
     herd_registry,
+    read_ears,
     read_sequence,
 )
 from legibility.identify.sequence import combine
 from legibility.identify.stages import minutes_of
 from legibility.identify.step_effects import StepModel, load_step_model
 from legibility.identify.stop import advise
-from legibility.in_order import mapped, told
 from legibility.intervals import wilson
 from legibility.settings import Settings
 from legibility.workers import ending
@@ -225,20 +225,9 @@ def main() -> None:
     step = partial(advised_step, seed=given.seed, settings=EVALUATION_SETTINGS)
     work = partial(read_sequence, seed=given.seed, settings=EVALUATION_SETTINGS, next_stage=step)
 
-    def say(line: str) -> None:
-        print(line, flush=True)
-
-    sequences = list(
-        told(
-            mapped(work, range(given.animals), jobs=given.jobs),
-            given.animals,
-            "ears",
-            every=10,
-            say=say,
-        )
-    )
+    sequences = read_ears(work, given.animals, jobs=given.jobs)
     found = compare(sequences, seed=given.seed)
-    say(table(found))
+    print(table(found))
     if given.out is not None:
         figures = [asdict(p) for p in found]
         given.out.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
